@@ -1,0 +1,707 @@
+"""Each column of each record once: name, type, unit, range, meaning, and the headers it is known by.
+
+The schema, the loader, the checks, the outputs and the column reference all read this table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["FAULT", "RECORDS", "STATUS", "Column", "Record", "column", "normal"]
+
+ID, TEXT, NUMBER, WHOLE, DATE, FLAG, SHAPE, CHOICE = (
+    "id",
+    "text",
+    "number",
+    "whole",
+    "date",
+    "flag",
+    "shape",
+    "choice",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column.
+
+    Attributes
+    ----------
+    name : str
+        As in the store and in every frame; a unit rides at its end.
+    kind : str
+        id, text, number, whole, date, flag (yes or no), shape, choice.
+    unit : str
+        Unit kept inside; empty where there is none.
+    meaning : str
+        One plain sentence.
+    low, high : float or None
+        Values outside are refused.
+    choices : tuple of str
+        For kind choice: the words stored.
+    required : bool
+        A row without it is refused.
+    also : tuple of str
+        Headers it is recognised by, beside its own name, in the form ``normal`` gives,
+        without units.
+    """
+
+    name: str
+    kind: str
+    unit: str
+    meaning: str
+    low: float | None = None
+    high: float | None = None
+    choices: tuple[str, ...] = ()
+    required: bool = False
+    also: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One kind of record: its columns, and those that tell one record from another."""
+
+    kind: str
+    meaning: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+
+    def names(self) -> list[str]:
+        """Column names in order."""
+        return [c.name for c in self.columns]
+
+
+def normal(header: str) -> str:
+    """A header in the form synonyms are listed in: lower case, words split by one space.
+
+    Examples
+    --------
+    >>> normal("  Bridge_ID ")
+    'bridge id'
+    >>> normal("DeckLength(m)")
+    'decklength m'
+    >>> normal("delaminated m²")
+    'delaminated m2'
+    """
+    text = header.strip().strip("\"'").lower().replace("²", "2").replace("³", "3")
+    out = "".join(c if c.isalnum() or c in "%°" else " " for c in text)
+    return " ".join(out.split())
+
+
+BAR_KINDS = ("bare", "epoxy", "galvanised", "stainless")
+ENVIRONMENTS = ("benign", "de-iced", "marine")
+DEFECT_KINDS = ("delamination", "spall", "hole", "exposed bar", "failed patch")
+DEPTH_CLASSES = ("partial", "full")
+TREATMENTS = ("patch", "patch and seal", "thin overlay", "rigid overlay", "new deck", "other")
+BASE_KINDS = ("shoreline", "river", "route", "town", "boundary")
+METHODS = (
+    "sounding",
+    "chain drag",
+    "hammer",
+    "impact echo",
+    "infrared",
+    "radar",
+    "half-cell",
+    "visual",
+    "other",
+)
+
+_BRIDGE_ID = Column(
+    "bridge_id",
+    ID,
+    "",
+    "The owner's number for the bridge, kept as text with every leading zero.",
+    required=True,
+    also=(
+        "bridge",
+        "bridge no",
+        "bridge number",
+        "bridge nr",
+        "structure number",
+        "structure id",
+        "structure no",
+        "structure",
+        "bridgeid",
+        "bridge ref",
+    ),
+)
+_DECK_ID = Column(
+    "deck_id",
+    ID,
+    "",
+    "The deck; a bridge with one deck lends it its own number.",
+    required=True,
+    also=("deck", "deck no", "deck number", "deckid"),
+)
+_SURVEY_ID = Column(
+    "survey_id",
+    ID,
+    "",
+    "The survey; made from deck, date and method where a file gives none.",
+    required=True,
+    also=("survey", "survey no", "survey number", "surveyid"),
+)
+
+_LONGITUDE = Column(
+    "longitude_deg",
+    NUMBER,
+    "deg",
+    "Longitude of the deck's reference point, WGS 84, east positive.",
+    -180,
+    180,
+    also=("longitude", "lon", "long", "lng", "x lon", "easting deg"),
+)
+_LATITUDE = Column(
+    "latitude_deg",
+    NUMBER,
+    "deg",
+    "Latitude of the deck's reference point, WGS 84, north positive.",
+    -90,
+    90,
+    also=("latitude", "lat", "y lat", "northing deg"),
+)
+
+BRIDGE = Record(
+    "bridge",
+    "A bridge: what it is called, where it stands, what it carries.",
+    ("bridge_id",),
+    (
+        _BRIDGE_ID,
+        Column("name", TEXT, "", "What people call the bridge.", also=("bridge name", "structure name")),
+        Column("route", TEXT, "", "Route carried.", also=("road", "route no", "route number", "highway", "carries")),
+        Column(
+            "district", TEXT, "", "District that answers for it.", also=("region", "division", "maintenance district")
+        ),
+        Column("place", TEXT, "", "Nearest town or a description of where it is.", also=("location", "town", "near")),
+        _LONGITUDE,
+        _LATITUDE,
+        Column(
+            "built_year",
+            WHOLE,
+            "yr",
+            "Year the bridge was built.",
+            1800,
+            2100,
+            also=("year built", "built", "construction year", "year of construction"),
+        ),
+        Column(
+            "detour_km",
+            NUMBER,
+            "km",
+            "Extra distance by the detour when the bridge is closed.",
+            0,
+            2000,
+            also=("detour", "detour length", "bypass length"),
+        ),
+        Column("posted", FLAG, "", "Whether a load limit is posted.", also=("load posted", "posted for load")),
+        Column("owner", TEXT, "", "Who owns it.", also=("owner name", "agency")),
+    ),
+)
+
+DECK = Record(
+    "deck",
+    "A concrete deck: its size, make and place on the ground.",
+    ("deck_id",),
+    (
+        _DECK_ID,
+        _BRIDGE_ID,
+        Column(
+            "length_m",
+            NUMBER,
+            "m",
+            "Length along the centreline, first joint to last.",
+            0.5,
+            50_000,
+            also=("deck length", "length", "structure length", "bridge length"),
+        ),
+        Column(
+            "width_m",
+            NUMBER,
+            "m",
+            "Width out to out, square to the centreline.",
+            0.5,
+            200,
+            also=("deck width", "width", "out to out width", "deck width out to out"),
+        ),
+        Column(
+            "outline",
+            SHAPE,
+            "m",
+            "Deck edge as a polygon in station and offset, where it is not a rectangle.",
+            also=("deck outline", "outline wkt"),
+        ),
+        Column(
+            "slab_mm",
+            NUMBER,
+            "mm",
+            "Slab thickness.",
+            50,
+            3000,
+            also=("slab thickness", "slab", "deck thickness", "thickness"),
+        ),
+        Column(
+            "cover_mm", NUMBER, "mm", "Concrete over the top bars.", 0, 300, also=("cover", "top cover", "bar cover")
+        ),
+        Column(
+            "bar_kind",
+            CHOICE,
+            "",
+            "Coating or kind of the top bars.",
+            choices=BAR_KINDS,
+            also=("bar", "bars", "rebar", "reinforcement", "bar type", "bar coating"),
+        ),
+        Column(
+            "surface_kind",
+            TEXT,
+            "",
+            "Bare, or the kind of overlay.",
+            also=("surface", "overlay", "wearing surface", "overlay kind"),
+        ),
+        Column(
+            "environment",
+            CHOICE,
+            "",
+            "What the deck is exposed to.",
+            choices=ENVIRONMENTS,
+            also=("exposure", "environment class"),
+        ),
+        Column("lanes", WHOLE, "", "Traffic lanes on the deck.", 0, 30, also=("lanes on deck", "number of lanes")),
+        Column("spans", WHOLE, "", "Spans.", 1, 500, also=("number of spans", "span count")),
+        Column(
+            "joints_m",
+            TEXT,
+            "m",
+            "Stations of the joints between the first and the last, split by spaces.",
+            also=("joints", "joint stations"),
+        ),
+        Column(
+            "deck_built_year",
+            WHOLE,
+            "yr",
+            "Year this deck was built, where it is younger than the bridge.",
+            1800,
+            2100,
+            also=("deck year", "deck built", "deck year built"),
+        ),
+        _LONGITUDE,
+        _LATITUDE,
+        Column(
+            "bearing_deg",
+            NUMBER,
+            "deg",
+            "Direction of increasing station, clockwise from north.",
+            0,
+            360,
+            also=("bearing", "azimuth", "heading", "direction deg"),
+        ),
+        Column(
+            "centreline",
+            SHAPE,
+            "deg",
+            "Centreline from the first joint on, a line in longitude and latitude.",
+            also=("centerline", "alignment", "centreline wkt"),
+        ),
+    ),
+)
+
+TRAFFIC = Record(
+    "traffic",
+    "A traffic count or estimate for one year.",
+    ("bridge_id", "year"),
+    (
+        _BRIDGE_ID,
+        Column(
+            "year",
+            WHOLE,
+            "yr",
+            "Year the count stands for.",
+            1900,
+            2100,
+            required=True,
+            also=("count year", "traffic year", "aadt year", "year of count", "adt year"),
+        ),
+        Column(
+            "aadt",
+            NUMBER,
+            "veh/day",
+            "Annual average daily traffic, both directions.",
+            0,
+            500_000,
+            required=True,
+            also=(
+                "adt",
+                "traffic",
+                "average daily traffic",
+                "annual average daily traffic",
+                "vehicles a day",
+                "veh day",
+                "vehicles per day",
+            ),
+        ),
+        Column(
+            "truck_share",
+            NUMBER,
+            "share",
+            "Share of trucks in it.",
+            0,
+            1,
+            also=("trucks", "truck", "heavy vehicles", "hgv", "percent trucks", "truck share"),
+        ),
+        Column(
+            "speed_kmh", NUMBER, "km/h", "Usual or posted speed.", 0, 200, also=("speed", "posted speed", "speed limit")
+        ),
+        Column("source", TEXT, "", "Where the figure comes from.", also=("count source", "station name")),
+    ),
+)
+
+
+def _area(name: str, meaning: str, *also: str) -> Column:
+    return Column(name, NUMBER, "m2", meaning, 0, 1e6, also=also)
+
+
+SURVEY = Record(
+    "survey",
+    "One survey of one deck: when, how, how much of it, and the totals found.",
+    ("survey_id",),
+    (
+        _SURVEY_ID,
+        _DECK_ID,
+        Column(
+            "survey_date",
+            DATE,
+            "",
+            "Day of the survey.",
+            required=True,
+            also=("date", "date of survey", "surveyed", "inspection date", "surveyed on", "day"),
+        ),
+        Column(
+            "method",
+            CHOICE,
+            "",
+            "How the deck was surveyed.",
+            choices=METHODS,
+            also=("survey method", "technique", "how"),
+        ),
+        _area(
+            "surveyed_m2",
+            "Deck area surveyed; missing means the whole deck.",
+            "surveyed",
+            "area surveyed",
+            "surveyed area",
+            "inspected area",
+        ),
+        Column(
+            "from_station_m",
+            NUMBER,
+            "m",
+            "Surveyed strip: first station.",
+            0,
+            50_000,
+            also=("surveyed from station", "from station"),
+        ),
+        Column(
+            "to_station_m",
+            NUMBER,
+            "m",
+            "Surveyed strip: last station.",
+            0,
+            50_000,
+            also=("surveyed to station", "to station"),
+        ),
+        Column(
+            "from_offset_m",
+            NUMBER,
+            "m",
+            "Surveyed strip: left offset.",
+            -200,
+            200,
+            also=("surveyed from offset", "from offset"),
+        ),
+        Column(
+            "to_offset_m",
+            NUMBER,
+            "m",
+            "Surveyed strip: right offset.",
+            -200,
+            200,
+            also=("surveyed to offset", "to offset"),
+        ),
+        _area(
+            "delaminated_m2",
+            "Delaminated area found.",
+            "delaminated",
+            "delaminated area",
+            "delamination",
+            "delam",
+            "hollow",
+            "hollow area",
+        ),
+        _area("spalled_m2", "Spalled area found.", "spalled", "spalled area", "spall", "spalls"),
+        _area("hole_m2", "Area of open full-depth holes.", "hole", "holes", "full depth holes"),
+        _area("exposed_bar_m2", "Area with bars exposed.", "exposed bar", "exposed bars", "exposed rebar"),
+        _area("failed_patch_m2", "Area of patches found unsound.", "failed patch", "failed patches", "unsound patches"),
+        _area(
+            "unsound_m2", "Unsound area in all, where the sheet states it.", "unsound", "unsound area", "total unsound"
+        ),
+        Column("crew", TEXT, "", "Who surveyed.", also=("survey crew", "inspector", "surveyed by", "team")),
+        Column(
+            "remarks", TEXT, "", "What the sheet says besides.", also=("remark", "notes", "note", "comment", "comments")
+        ),
+    ),
+)
+
+DEFECT = Record(
+    "defect",
+    "One defect found by a survey.",
+    ("survey_id", "defect_id"),
+    (
+        _SURVEY_ID,
+        Column(
+            "defect_id",
+            ID,
+            "",
+            "The defect within its survey; numbered in file order where none is given.",
+            required=True,
+            also=("polygon", "area no", "defect no", "defect number", "id", "mark", "polygon id"),
+        ),
+        Column(
+            "kind",
+            CHOICE,
+            "",
+            "What was found.",
+            choices=DEFECT_KINDS,
+            required=True,
+            also=("defect kind", "defect type", "distress", "type", "defect"),
+        ),
+        Column("depth_mm", NUMBER, "mm", "Depth from the surface.", 0, 3000, also=("depth",)),
+        _area("area_m2", "Area, where no shape is drawn.", "area", "defect area"),
+        Column(
+            "shape",
+            SHAPE,
+            "m",
+            "Polygon in station and offset.",
+            also=("wkt", "geometry", "geom", "polygon wkt", "outline wkt"),
+        ),
+    ),
+)
+
+REPAIR = Record(
+    "repair",
+    "One repair of one deck: what was done, where, with what, at what cost.",
+    ("repair_id",),
+    (
+        Column(
+            "repair_id",
+            ID,
+            "",
+            "The repair; made from deck, date and order where a file gives none.",
+            required=True,
+            also=("repair", "repair no", "repair number", "job", "job no", "work order"),
+        ),
+        _DECK_ID,
+        Column(
+            "repair_date",
+            DATE,
+            "",
+            "Day the repair was placed.",
+            required=True,
+            also=("date", "date of repair", "repaired", "repaired on", "placed", "day"),
+        ),
+        Column(
+            "treatment",
+            CHOICE,
+            "",
+            "What was done.",
+            choices=TREATMENTS,
+            required=True,
+            also=("repair kind", "repair type", "work", "work done", "kind", "type"),
+        ),
+        Column(
+            "depth_class", CHOICE, "", "Partial or full depth.", choices=DEPTH_CLASSES, also=("depth", "depth class")
+        ),
+        _area("area_m2", "Area repaired.", "area", "repaired", "repaired area", "patched", "patched area"),
+        Column(
+            "shape",
+            SHAPE,
+            "m",
+            "Limits of the repair in station and offset.",
+            also=("wkt", "geometry", "geom", "limits", "polygon wkt"),
+        ),
+        Column("volume_m3", NUMBER, "m3", "Concrete placed.", 0, 1e5, also=("volume", "concrete", "concrete placed")),
+        Column("material", TEXT, "", "Patching material.", also=("mix", "patch material")),
+        Column("cure_h", NUMBER, "h", "Cure before traffic.", 0, 10_000, also=("cure", "cure time", "curing")),
+        Column("opened_at", TEXT, "", "When it was opened to traffic, ISO 8601.", also=("opened", "opened to traffic")),
+        Column(
+            "closure_h", NUMBER, "h", "Lane closure.", 0, 100_000, also=("closure", "lane closure", "closure hours")
+        ),
+        Column(
+            "cost",
+            NUMBER,
+            "currency",
+            "Cost in the money of its price year.",
+            0,
+            1e10,
+            also=("cost total", "price", "amount"),
+        ),
+        Column("price_year", WHOLE, "yr", "Year of the cost's prices.", 1900, 2100, also=("cost year",)),
+        Column("crew", TEXT, "", "Who did it.", also=("repair crew", "contractor", "done by", "team")),
+        Column(
+            "air_temperature_c",
+            NUMBER,
+            "°C",
+            "Air temperature when placed.",
+            -60,
+            60,
+            also=("air temperature", "temperature", "air temp"),
+        ),
+        Column(
+            "remarks",
+            TEXT,
+            "",
+            "What the record says besides.",
+            also=("remark", "notes", "note", "comment", "comments"),
+        ),
+    ),
+)
+
+RATING = Record(
+    "rating",
+    "A deck condition rating, 9 excellent to 0 failed, from an inventory.",
+    ("bridge_id", "rated_year"),
+    (
+        _BRIDGE_ID,
+        Column(
+            "rated_year",
+            WHOLE,
+            "yr",
+            "Year of the inventory or inspection.",
+            1900,
+            2100,
+            required=True,
+            also=("rating year",),
+        ),
+        Column(
+            "deck_rating",
+            WHOLE,
+            "",
+            "Deck condition rating.",
+            0,
+            9,
+            required=True,
+            also=("deck condition", "deck rating"),
+        ),
+    ),
+)
+
+ELEMENT = Record(
+    "element_quantity",
+    "Quantities of a bridge element in condition states 1 to 4.",
+    ("bridge_id", "quantity_date", "element", "parent_element"),
+    (
+        _BRIDGE_ID,
+        Column("quantity_date", DATE, "", "Day of the inspection.", required=True, also=("date",)),
+        Column("element", ID, "", "Element number.", required=True, also=("element number", "en")),
+        Column(
+            "parent_element", ID, "", "Element it belongs to; empty text where it stands alone.", also=("parent", "epn")
+        ),
+        Column("total", NUMBER, "", "Quantity in all.", 0, 1e9, also=("totalqty", "quantity")),
+        Column("cs1", NUMBER, "", "Quantity in state 1.", 0, 1e9),
+        Column("cs2", NUMBER, "", "Quantity in state 2.", 0, 1e9),
+        Column("cs3", NUMBER, "", "Quantity in state 3.", 0, 1e9),
+        Column("cs4", NUMBER, "", "Quantity in state 4.", 0, 1e9),
+    ),
+)
+
+BASE = Record(
+    "base",
+    "A line, area or point of the district's own base map.",
+    ("kind", "base_id"),
+    (
+        Column("base_id", ID, "", "The feature within its kind.", required=True, also=("id", "fid")),
+        Column("kind", CHOICE, "", "What it is.", choices=BASE_KINDS, required=True),
+        Column("name", TEXT, "", "What it is called.", also=("label",)),
+        Column(
+            "shape",
+            SHAPE,
+            "deg",
+            "Where it is, in longitude and latitude.",
+            required=True,
+            also=("geometry", "geom", "wkt"),
+        ),
+    ),
+)
+
+RECORDS: dict[str, Record] = {r.kind: r for r in (BRIDGE, DECK, TRAFFIC, SURVEY, DEFECT, REPAIR, RATING, ELEMENT, BASE)}
+
+# Faults found while reading: what `load` prints and the intake log keeps.
+FAULT = (
+    "file",  # file name as given
+    "sheet",  # sheet or layer, empty where the file has none
+    "line",  # line as a text editor or sheet counts, the header being 1
+    "column",  # header as written in the file; empty where the whole row is meant
+    "value",  # as found
+    "code",  # short code of the rule, e.g. R-UNKNOWN-DECK
+    "rule",  # what is needed
+    "remedy",  # what to do
+    "severity",  # refuse | flag | set aside | repeat
+    "row",  # the whole raw row as JSON
+)
+
+# The deck status frame, one row a deck: what flow hands to every output.
+STATUS: tuple[Column, ...] = (
+    _DECK_ID,
+    _BRIDGE_ID,
+    *(c for c in BRIDGE.columns if c.name in {"name", "route", "district", "place"}),
+    Column("longitude_deg", NUMBER, "deg", "Longitude of the middle of the deck; missing where not known."),
+    Column("latitude_deg", NUMBER, "deg", "Latitude of the middle of the deck; missing where not known."),
+    Column("length_m", NUMBER, "m", "Deck length."),
+    Column("width_m", NUMBER, "m", "Deck width."),
+    Column("area_m2", NUMBER, "m2", "Deck area; missing where length or width is not known."),
+    Column("built_year", WHOLE, "yr", "Year the deck was built."),
+    Column("bar_kind", CHOICE, "", "Kind of the top bars.", choices=BAR_KINDS),
+    Column("surface_kind", TEXT, "", "Bare, or the kind of overlay."),
+    Column("environment", CHOICE, "", "Exposure.", choices=ENVIRONMENTS),
+    Column("lanes", WHOLE, "", "Traffic lanes on the deck."),
+    Column("deck_rating", WHOLE, "", "Latest deck condition rating, 9 to 0."),
+    Column("aadt", NUMBER, "veh/day", "Traffic used in the ranking."),
+    Column("aadt_year", WHOLE, "yr", "Year of the count used; missing where it was filled in."),
+    Column("aadt_from", TEXT, "", "Where the traffic comes from: count, route, network."),
+    Column("truck_share", NUMBER, "share", "Share of trucks."),
+    Column("detour_km", NUMBER, "km", "Detour."),
+    Column("posted", FLAG, "", "Load limit posted."),
+    Column("surveys", WHOLE, "", "Surveys on record."),
+    Column("survey_date", DATE, "", "Last survey."),
+    Column("method", TEXT, "", "Method of the last survey."),
+    Column("covered_share", NUMBER, "share", "Part of the deck that the last survey covered."),
+    Column("unsound_m2", NUMBER, "m2", "Unsound area found by the last survey."),
+    Column("delaminated_m2", NUMBER, "m2", "Delaminated area found by the last survey."),
+    Column("unsound_share", NUMBER, "share", "Unsound share of the area the last survey covered."),
+    Column("delaminated_share", NUMBER, "share", "Delaminated share of the area the last survey covered."),
+    Column("hole_m2", NUMBER, "m2", "Open full-depth holes at the last survey."),
+    Column("exposed_bar_m2", NUMBER, "m2", "Area with bars exposed at the last survey."),
+    Column("share_now", NUMBER, "share", "Unsound share expected today."),
+    Column("share_low", NUMBER, "share", "10 % quantile of it."),
+    Column("share_high", NUMBER, "share", "90 % quantile of it."),
+    Column("share_from", TEXT, "", "What it rests on: survey, rating, network or assumption."),
+    Column("growth_per_yr", NUMBER, "share/yr", "Growth of the unsound share in a year, as a share of the deck."),
+    Column("growth_low", NUMBER, "share/yr", "10 % quantile of it."),
+    Column("growth_high", NUMBER, "share/yr", "90 % quantile of it."),
+    Column("growth_from", TEXT, "", "What it rests on: own surveys, network or assumption."),
+    Column("rank", WHOLE, "", "Place in the ranking; 1 is first."),
+    Column("priority", NUMBER, "points", "Priority, 0 to 100."),
+    Column("points_share", NUMBER, "points", "Points from the delaminated share."),
+    Column("points_growth", NUMBER, "points", "Points from growth."),
+    Column("points_traffic", NUMBER, "points", "Points from traffic."),
+    Column("reason", TEXT, "", "Why the deck stands where it does, in a sentence."),
+    Column("urgent", TEXT, "", "Why it cannot wait, where it cannot; else missing."),
+)
+
+_BY_NAME: dict[str, Column] = {c.name: c for c in STATUS}
+for _record in RECORDS.values():
+    for _column in _record.columns:
+        _BY_NAME.setdefault(_column.name, _column)
+
+
+def column(name: str) -> Column | None:
+    """The column of that name, in any record or in the status frame."""
+    return _BY_NAME.get(name)

@@ -1,0 +1,25 @@
+"""Shared fixtures, and the rule that every outside number says where it comes from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+BASES = {"published", "derived", "practice", "memory", "pinned"}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        for mark in item.iter_markers("basis"):
+            if len(mark.args) != 2 or mark.args[0] not in BASES or not str(mark.args[1]).strip():
+                raise pytest.UsageError(f"{item.nodeid}: basis needs a kind ({', '.join(sorted(BASES))}) and a place")
+
+
+@pytest.fixture(scope="session")
+def open_records() -> Path:
+    """The folder of open records beside the checkout; tests that need it skip where it is absent."""
+    folder = Path(__file__).resolve().parents[2] / "shared" / "data"
+    if not folder.is_dir():
+        pytest.skip("the folder of open national records is not beside this checkout")
+    return folder
