@@ -1,0 +1,6 @@
+INSERT INTO programme_line BY NAME
+SELECT
+  $programme AS programme_id, deck_id, year, treatment, deck_m2, repair_m2, crew_days, cost, benefit,
+  share_before, share_after, urgent, pinned, based_on, why
+FROM incoming_lines
+ORDER BY year, deck_id

@@ -1,0 +1,280 @@
+"""The store keeps everything, counts the newest, and takes back whole."""
+
+from __future__ import annotations
+
+import hashlib
+import subprocess
+import sys
+from datetime import datetime
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+import pytest
+import shapely
+
+from decknet.columns import FAULT, RECORDS
+from decknet.errors import StoreBusyError, StoreError
+from decknet.keep import Store
+from tests.frames import rows
+
+NOW = datetime(2026, 11, 25, 9, 30)
+NO_FAULTS = pd.DataFrame(columns=list(FAULT))
+
+
+def _add(store, folder, text, records, faults=NO_FAULTS):
+    path = folder / "file.csv"
+    path.write_text(text, encoding="utf-8")
+    return store.add(path, records, faults, rows_read=9, rows_kept=9, now=NOW, who="tester", software="test")
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "district.duckdb"
+
+
+@pytest.fixture
+def store(path):
+    with Store.create(path, title="A district", currency="USD", now=NOW, software="test") as made:
+        yield made
+
+
+def test_ids_stay_text_and_shapes_come_back(store, tmp_path):
+    deck = rows("deck", deck_id=["007"], bridge_id=["07"], length_m=[30.5], outline=[shapely.box(0, -4, 30.5, 4)])
+    bridge = rows("bridge", bridge_id=["07"], name=["NA"], posted=[True], built_year=[1974])
+    survey = rows(
+        "survey", survey_id=["s"], deck_id=["007"], survey_date=[pd.Timestamp("2024-02-29")], delaminated_m2=[0.0]
+    )
+    assert _add(store, tmp_path, "a", {"bridge": bridge, "deck": deck, "survey": survey}).new == 3
+    got = store.current("deck").iloc[0]
+    assert (got["deck_id"], got["bridge_id"], got["length_m"]) == ("007", "07", 30.5)
+    assert got["outline"].equals(shapely.box(0, -4, 30.5, 4))
+    assert pd.isna(got["width_m"])
+    assert store.current("bridge").iloc[0][["name", "posted", "built_year"]].tolist() == ["NA", True, 1974]
+    got = store.current("survey").iloc[0]
+    assert got["survey_date"] == pd.Timestamp("2024-02-29")
+    assert got["delaminated_m2"] == 0.0
+    assert pd.isna(got["spalled_m2"])
+
+
+def test_the_same_bytes_a_second_time_change_nothing(store, tmp_path):
+    bridge = rows("bridge", bridge_id=["1"])
+    first = _add(store, tmp_path, "same", {"bridge": bridge})
+    again = _add(store, tmp_path, "same", {"bridge": bridge})
+    assert again.intake_id is None
+    assert again.already == first.intake_id
+    assert len(store.intakes()) == 1
+    assert len(store.history("bridge")) == 1
+
+
+def test_the_same_records_in_another_file_are_known_already(store, tmp_path):
+    survey = rows(
+        "survey", survey_id=["s"], deck_id=["d"], survey_date=[pd.Timestamp("2024-05-01")], delaminated_m2=[3.0]
+    )
+    _add(store, tmp_path, "one", {"survey": survey})
+    again = _add(store, tmp_path, "two", {"survey": survey})
+    assert (again.new, again.corrected, again.known) == (0, 0, 1)
+    assert len(store.history("survey")) == 1
+
+
+def test_a_correction_supersedes_and_both_can_be_read(store, tmp_path):
+    day = [pd.Timestamp("2024-05-01")]
+    _add(
+        store,
+        tmp_path,
+        "one",
+        {
+            "survey": rows(
+                "survey", survey_id=["s"], deck_id=["d"], survey_date=day, spalled_m2=[1.0], delaminated_m2=[3.0]
+            )
+        },
+    )
+    made = _add(
+        store,
+        tmp_path,
+        "two",
+        {"survey": rows("survey", survey_id=["s"], deck_id=["d"], survey_date=day, delaminated_m2=[5.0])},
+    )
+    assert made.corrected == 1
+    now = store.current("survey")
+    assert now["delaminated_m2"].tolist() == [5.0]
+    assert now["spalled_m2"].isna().all()
+    told = store.history("survey")
+    assert told["delaminated_m2"].tolist() == [3.0, 5.0]
+    assert told["supersedes"].tolist()[1] == told["row_id"].tolist()[0]
+
+
+def test_a_second_file_on_a_deck_adds_to_what_is_known(store, tmp_path):
+    _add(store, tmp_path, "one", {"deck": rows("deck", deck_id=["d"], bridge_id=["b"], length_m=[40.0])})
+    _add(store, tmp_path, "two", {"deck": rows("deck", deck_id=["d"], bridge_id=["b"], width_m=[10.0])})
+    assert store.current("deck")[["length_m", "width_m"]].to_numpy().tolist() == [[40.0, 10.0]]
+    store.undo(1, now=NOW, who="tester")
+    got = store.current("deck")
+    assert got["length_m"].isna().all()
+    assert got["width_m"].tolist() == [10.0]
+
+
+def test_undo_takes_an_intake_back_whole_and_the_file_may_come_again(store, tmp_path):
+    first = rows("bridge", bridge_id=["1", "2"], name=["Old", "Low"])
+    _add(store, tmp_path, "one", {"bridge": first})
+    _add(store, tmp_path, "two", {"bridge": rows("bridge", bridge_id=["1", "3"], name=["New", "High"])})
+    store.undo(2, now=NOW, who="tester")
+    assert store.current("bridge")["name"].tolist() == ["Old", "Low"]
+    assert store.history("bridge")["undone"].tolist() == [False, False, True, True]
+    assert _add(store, tmp_path, "two", {"bridge": rows("bridge", bridge_id=["1", "3"], name=["New", "High"])}).new == 1
+    assert store.current("bridge")["name"].tolist() == ["New", "Low", "High"]
+    with pytest.raises(StoreError, match="taken back already"):
+        store.undo(2, now=NOW, who="tester")
+    with pytest.raises(StoreError, match="no such intake"):
+        store.undo(77, now=NOW, who="tester")
+
+
+def test_an_intake_is_all_or_nothing(store, tmp_path):
+    good = rows("bridge", bridge_id=["1"])
+    bad = rows("traffic", bridge_id=["1"], year=[2020], aadt=[float("inf")])
+    with pytest.raises(StoreError, match="refused a row"):
+        _add(store, tmp_path, "x", {"bridge": good, "traffic": bad})
+    assert store.current("bridge").empty
+    assert store.intakes().empty
+    assert _add(store, tmp_path, "x", {"bridge": good}).new == 1
+
+
+def test_two_rows_of_one_key_are_refused(store, tmp_path):
+    with pytest.raises(StoreError, match="share bridge_id"):
+        _add(store, tmp_path, "x", {"bridge": rows("bridge", bridge_id=["1", "1"])})
+    assert store.intakes().empty
+
+
+def test_refused_rows_can_be_read_back_whole(store, tmp_path):
+    fault = dict.fromkeys(FAULT, "") | {
+        "file": "f.csv", "line": 7, "column": "delaminated m2", "value": "-3", "code": "R-RANGE", "rule": "At least 0.",
+        "remedy": "Correct it.", "severity": "refuse", "row": '{"delaminated m2": "-3"}',
+    }  # fmt: skip
+    _add(store, tmp_path, "x", {}, pd.DataFrame([fault]))
+    got = store.faults(1).iloc[0]
+    assert {k: got[k] for k in FAULT} == fault
+    assert store.intakes().iloc[0]["rows_refused"] == 1
+
+
+def test_a_reader_sees_what_a_writer_left(store, path, tmp_path):
+    _add(store, tmp_path, "x", {"bridge": rows("bridge", bridge_id=["1"])})
+    store.close()
+    with Store.open(path) as reader:
+        assert reader.current("bridge")["bridge_id"].tolist() == ["1"]
+        assert reader.about()["title"] == "A district"
+
+
+def test_a_store_in_use_elsewhere_says_so(store, path):
+    code = (
+        "import sys; from pathlib import Path; from decknet.keep import Store\n"
+        "from decknet.errors import StoreBusyError\n"
+        "try: Store.open(Path(sys.argv[1]))\n"
+        "except StoreBusyError as why: print('busy:', why)"
+    )
+    told = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True).stdout
+    assert told.startswith("busy:")
+    assert "in use" in told
+    assert str(path) in told
+
+
+def test_a_store_held_open_in_another_way_says_so(store, path):
+    with pytest.raises(StoreBusyError, match="open elsewhere"):
+        Store.open(path)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "empty file"),
+        (b"SQLite format 3\x00" + b"\x00" * 100, "SQLite"),
+        (b"some words that are no database at all", "not a DuckDB file"),
+    ],
+)
+def test_a_file_that_is_no_store_is_refused_and_left_alone(tmp_path, content, words):
+    other = tmp_path / "other.duckdb"
+    other.write_bytes(content)
+    with pytest.raises(StoreError, match=words):
+        Store.open(other, read_only=False)
+    assert other.read_bytes() == content
+    assert [p.name for p in tmp_path.iterdir()] == ["other.duckdb"]
+
+
+def test_a_database_of_something_else_is_refused(tmp_path):
+    other = tmp_path / "other.duckdb"
+    duckdb.connect(str(other)).execute("CREATE TABLE t (a INT)").close()
+    before = hashlib.sha256(other.read_bytes()).hexdigest()
+    with pytest.raises(StoreError, match="not a decknet store"):
+        Store.open(other, read_only=False)
+    assert hashlib.sha256(other.read_bytes()).hexdigest() == before
+
+
+def test_a_missing_store_says_how_to_make_one(tmp_path):
+    with pytest.raises(StoreError, match="decknet new"):
+        Store.open(tmp_path / "none.duckdb")
+
+
+def test_a_new_store_never_overwrites(store, path):
+    with pytest.raises(StoreError, match="never overwrites"):
+        Store.create(path, title="x", currency="USD", now=NOW, software="test")
+
+
+def test_the_schema_holds_every_column_of_every_record(store):
+    columns = store._db.execute("SELECT table_name, column_name FROM duckdb_columns()").df()
+    for kind, record in RECORDS.items():
+        have = set(columns.loc[columns["table_name"] == kind, "column_name"])
+        assert set(record.names()) <= have
+
+
+@pytest.mark.parametrize(
+    ("table", "columns", "values"),
+    [
+        ("traffic", "bridge_id, year, aadt", "'b', 2020, 'NaN'"),
+        ("deck", "deck_id, bridge_id, length_m", "'d', 'b', -3"),
+        ("defect", "survey_id, defect_id, kind", "'s', '1', 'rot'"),
+        ("bridge", "bridge_id", "''"),
+    ],
+)
+def test_the_schema_is_the_last_guard(store, table, columns, values):
+    lead = "row_id, intake_id, sheet, line, fingerprint"
+    with pytest.raises(duckdb.ConstraintException):
+        store._db.execute(f"INSERT INTO {table} ({lead}, {columns}) VALUES (1, 1, '', 1, 1, {values})")
+
+
+def test_a_store_written_by_a_newer_version_is_refused(store, path):
+    store._db.execute("INSERT INTO schema_step (number, name) VALUES (99, 'later')")
+    store.close()
+    with pytest.raises(StoreError, match="newer decknet"):
+        Store.open(path)
+
+
+def test_a_programme_kept_can_be_listed_and_its_name_is_its_own(store):
+    line = {
+        "deck_id": "d", "year": 2027, "treatment": "patch", "deck_m2": 400.0, "repair_m2": 20.0, "crew_days": 3.0,
+        "cost": 9000.0, "benefit": 12.0, "share_before": 0.05, "share_after": 0.01, "urgent": False, "pinned": False,
+        "based_on": "survey of 2026-05-12", "why": "x", "label": "Patch",
+    }  # fmt: skip
+    values = {
+        "made_at": NOW,
+        "made_by": "t",
+        "software": "t",
+        "first_year": 2027,
+        "seed": 0,
+        "budgets": "[1]",
+        "settings": "{}",
+        "facts": "{}",
+    }
+    store.add_programme("spring", pd.DataFrame([line]), values)
+    listed = store.programmes()
+    assert listed[["name", "lines", "cost"]].to_numpy().tolist() == [["spring", 1, 9000.0]]
+    with pytest.raises(StoreError, match="kept already"):
+        store.add_programme("spring", pd.DataFrame([line]), values)
+
+
+def test_a_path_beyond_ascii_works(tmp_path):
+    folder = tmp_path / "Données pont n° 7 (été)"
+    folder.mkdir()
+    place = folder / "bezirk – süd.duckdb"
+    Store.create(place, title="Süd", currency="EUR", now=NOW, software="test").close()
+    with Store.open(place) as store:
+        assert store.about()["title"] == "Süd"
+    assert isinstance(place, Path)
