@@ -1,0 +1,228 @@
+"""Unsound and delaminated share of deck area.
+
+Areas drawn over one another count once, and only inside the deck's edge. A share is of the area
+that the survey covered, never of what it did not look at.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from decknet.errors import RecordError
+from decknet.locate import deck_outlines
+
+__all__ = ["area_once", "survey_shares", "unsound_share"]
+
+_TOTALS = ("delaminated_m2", "spalled_m2", "hole_m2", "failed_patch_m2")
+# What a polygon of each kind adds to, beside the unsound area.
+_KIND_TOTAL = {
+    "delamination": "delaminated_m2",
+    "spall": "spalled_m2",
+    "hole": "hole_m2",
+    "failed patch": "failed_patch_m2",
+    "exposed bar": "exposed_bar_m2",
+}
+
+
+def unsound_share(unsound_m2: pd.Series, area_m2: pd.Series) -> pd.Series:
+    """Share of each deck's surveyed area that is unsound.
+
+    Parameters
+    ----------
+    unsound_m2 : Series, shape (n,), m2
+        Union of the survey's unsound areas inside the outline, >= 0.
+    area_m2 : Series, shape (n,), m2
+        Surveyed deck area, > 0, on the same index.
+
+    Returns
+    -------
+    Series, shape (n,), fraction 0 to 1, named "share"
+        Missing where either input is missing.
+
+    Raises
+    ------
+    RecordError
+        An area is not positive, or a share falls outside 0 to 1.
+
+    References
+    ----------
+    derived: a ratio of two areas.
+
+    Examples
+    --------
+    >>> unsound_share(pd.Series([7.0]), pd.Series([400.0])).tolist()
+    [0.0175]
+    """
+    bad = area_m2.notna() & ~(area_m2 > 0)
+    if bad.any():
+        raise RecordError(
+            f"area_m2 at {bad.idxmax()}: {area_m2[bad.idxmax()]:g} m2 is not a deck area. "
+            "It must be above 0; correct the deck's length and width."
+        )
+    share = (unsound_m2 / area_m2).rename("share")
+    outside = share.notna() & ~share.between(0.0, 1.0 + 1e-9)
+    if outside.any():
+        at = outside.idxmax()
+        raise RecordError(
+            f"unsound_m2 at {at}: {unsound_m2[at]:g} m2 does not fit on {area_m2[at]:g} m2 surveyed. "
+            "Correct the survey or the deck area."
+        )
+    return share.clip(upper=1.0)
+
+
+def area_once(group: NDArray[np.int64], shapes: NDArray[np.object_]) -> pd.Series:
+    """Area covered by each group's shapes, overlaps counted once.
+
+    Parameters
+    ----------
+    group : array of int, shape (k,)
+        Group of each shape.
+    shapes : array of Polygon or MultiPolygon, shape (k,), m
+        Valid shapes.
+
+    Returns
+    -------
+    Series, m2, on the sorted groups
+
+    References
+    ----------
+    derived: the area of a union. Only groups in which two shapes meet need the union itself; they
+    are found by one tree over all groups, each group moved to a strip of its own.
+
+    Examples
+    --------
+    >>> two = np.array([shapely.box(0, 0, 2, 2), shapely.box(1, 1, 3, 3)])
+    >>> area_once(np.array([4, 4]), two).to_dict()
+    {4: 7.0}
+    """
+    area = pd.Series(shapely.area(shapes)).groupby(group).sum()
+    if len(shapes) == 0:
+        return area.astype("float64")
+    code, names = pd.factorize(group, sort=True)
+    bounds = shapely.bounds(shapes)
+    size = float(np.nanmax(bounds[:, 2]) - np.nanmin(bounds[:, 0])) + 1.0
+    moved = shapely.box(bounds[:, 0] + code * size, bounds[:, 1], bounds[:, 2] + code * size, bounds[:, 3])
+    left, right = shapely.STRtree(moved).query(moved, predicate="intersects")
+    pairs = left < right
+    left, right = left[pairs], right[pairs]
+    meeting = np.unique(code[left[shapely.intersects(shapes[left], shapes[right])]])
+    if len(meeting):
+        inside = np.isin(code, meeting)
+        order = np.argsort(code[inside], kind="stable")
+        owner, parts = code[inside][order], shapes[inside][order]
+        starts = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
+        for start, end in zip(starts, [*starts[1:], len(owner)], strict=True):
+            area[names[owner[start]]] = shapely.area(shapely.union_all(parts[start:end]))
+    return area
+
+
+def survey_shares(surveys: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame) -> pd.DataFrame:
+    """What each survey found: areas by kind, unsound area, area covered, shares.
+
+    Parameters
+    ----------
+    surveys, defects, decks : DataFrame
+        Records, columns of ``columns.RECORDS``. Shapes are in station and offset (m).
+
+    Returns
+    -------
+    DataFrame, one row a survey whose deck is known, ordered by deck and date
+        survey_id, deck_id, survey_date, method, crew; covered_m2 (m2), covered_share (0 to 1);
+        unsound_m2, delaminated_m2, spalled_m2, hole_m2, failed_patch_m2, exposed_bar_m2 (m2);
+        outside_m2 (m2 drawn beyond the deck's edge, left out); unsound_share, delaminated_share
+        (fraction of the area covered; missing where the deck's area is not known); measured_from
+        ("polygons", "totals", or missing where the survey states neither).
+
+    Notes
+    -----
+    Where a survey has shapes they are measured and its stated totals are not used; defects of that
+    survey given by area only are added. Exposed bars lie inside other damage on most sheets, so
+    a stated exposed-bar total is shown but not added to the unsound area.
+
+    Raises
+    ------
+    RecordError
+        A survey's unsound area does not fit on the area it covered.
+
+    References
+    ----------
+    derived: unions, clipped to the outline.
+    """
+    length = decks["length_m"].to_numpy(dtype="float64", na_value=np.nan)
+    width = decks["width_m"].to_numpy(dtype="float64", na_value=np.nan)
+    outline = deck_outlines(decks)
+    area = pd.Series(shapely.area(outline), index=pd.Index(decks["deck_id"])).where(
+        lambda a: a > 0, pd.Series(length * width, index=pd.Index(decks["deck_id"]))
+    )
+    found = surveys[surveys["deck_id"].isin(area.index)].sort_values(["deck_id", "survey_date", "survey_id"])
+    found = found.reset_index(drop=True)
+    out = found[["survey_id", "deck_id", "survey_date", "method", "crew"]].copy()
+    deck_area = found["deck_id"].map(area).astype("float64")
+    out["covered_m2"] = _covered_m2(found, decks, deck_area)
+    out["covered_share"] = (out["covered_m2"] / deck_area).clip(upper=1.0)
+    for name in (*_TOTALS, "exposed_bar_m2"):
+        out[name] = found[name]
+    stated = found["unsound_m2"]
+    summed = found[list(_TOTALS)].sum(axis=1, min_count=1)
+    out["unsound_m2"] = stated.where(stated.notna(), summed)
+    out["outside_m2"] = 0.0
+    out["measured_from"] = out["unsound_m2"].notna().map({True: "totals", False: None}).astype("str")
+    drawn = _drawn(out, defects, pd.Series(outline, index=pd.Index(decks["deck_id"]), dtype="object"))
+    for name in drawn.columns:
+        out.loc[drawn.index, name] = drawn[name]
+    out.loc[drawn.index, "measured_from"] = "polygons"
+    keyed = out.set_index("survey_id")
+    for whole, part in (("unsound_share", "unsound_m2"), ("delaminated_share", "delaminated_m2")):
+        out[whole] = unsound_share(keyed[part], keyed["covered_m2"]).to_numpy()
+    return out
+
+
+def _covered_m2(surveys: pd.DataFrame, decks: pd.DataFrame, deck_area: pd.Series) -> pd.Series:
+    """Area each survey covered: as stated, else its strip, else the whole deck."""
+    size = decks.set_index("deck_id")[["length_m", "width_m"]].reindex(surveys["deck_id"]).reset_index(drop=True)
+    first = surveys["from_station_m"].fillna(0.0).clip(lower=0.0)
+    last = surveys["to_station_m"].fillna(size["length_m"])
+    left = surveys["from_offset_m"].fillna(-size["width_m"] / 2)
+    right = surveys["to_offset_m"].fillna(size["width_m"] / 2)
+    along = np.minimum(np.maximum(first, last), size["length_m"]) - np.minimum(first, last)
+    across = np.minimum(np.maximum(left, right), size["width_m"] / 2) - np.maximum(
+        np.minimum(left, right), -size["width_m"] / 2
+    )
+    strip = surveys[["from_station_m", "to_station_m", "from_offset_m", "to_offset_m"]].notna().any(axis=1)
+    covered = deck_area.where(~strip, (along * across).where(lambda a: a > 0))
+    return surveys["surveyed_m2"].where(surveys["surveyed_m2"] > 0, covered)
+
+
+def _drawn(surveys: pd.DataFrame, defects: pd.DataFrame, outlines: pd.Series) -> pd.DataFrame:
+    """Areas by kind for the surveys that have defects, on the row numbers of ``surveys``."""
+    rows = pd.Series(np.arange(len(surveys)), index=pd.Index(surveys["survey_id"]))
+    defects = defects[defects["survey_id"].isin(rows.index)]
+    names = ["unsound_m2", *_KIND_TOTAL.values(), "outside_m2"]
+    if defects.empty:
+        return pd.DataFrame(columns=names, index=pd.Index([], dtype="int64"), dtype="float64")
+    row = defects["survey_id"].map(rows).to_numpy(dtype="int64")
+    kind = defects["kind"].to_numpy(dtype=object)
+    shapes = shapely.make_valid(shapely.force_2d(defects["shape"].to_numpy(dtype=object)))
+    edge = outlines.reindex(surveys["deck_id"].to_numpy()[row]).to_numpy(dtype=object)
+    whole = shapely.area(shapes)
+    has = whole > 0
+    within = shapes.copy()
+    clip = has & (shapely.area(edge) > 0)
+    cut = clip.copy()
+    cut[clip] = ~shapely.covers(edge[clip], shapes[clip])
+    within[cut] = shapely.intersection(shapes[cut], edge[cut])
+    stated = np.where(has, 0.0, defects["area_m2"].fillna(0.0).to_numpy(dtype="float64"))
+    out = pd.DataFrame(0.0, index=pd.Index(np.unique(row)), columns=names)
+    for name, mine in (
+        ("unsound_m2", np.ones(len(row), dtype=bool)),
+        *((total, kind == k) for k, total in _KIND_TOTAL.items()),
+    ):
+        pick = mine & has
+        out[name] = out[name].add(area_once(row[pick], within[pick]), fill_value=0.0)
+        out[name] = out[name].add(pd.Series(stated[mine]).groupby(row[mine]).sum(), fill_value=0.0)
+    lost = np.where(cut, whole - np.where(cut, shapely.area(within), 0.0), 0.0)
+    out["outside_m2"] = pd.Series(lost).groupby(row).sum()
+    return out
