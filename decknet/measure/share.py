@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from decknet.errors import RecordError
 from decknet.locate import deck_outlines
@@ -89,8 +91,9 @@ def area_once(group: NDArray[np.int64], shapes: NDArray[np.object_]) -> pd.Serie
 
     References
     ----------
-    derived: the area of a union. Only groups in which two shapes meet need the union itself; they
-    are found by one tree over all groups, each group moved to a strip of its own.
+    derived: a sum of areas less what is counted twice. Shapes that meet are found by one tree over
+    all groups, each group moved to a strip of its own; only where three or more hang together is
+    their union drawn.
 
     Examples
     --------
@@ -101,22 +104,30 @@ def area_once(group: NDArray[np.int64], shapes: NDArray[np.object_]) -> pd.Serie
     area = pd.Series(shapely.area(shapes)).groupby(group).sum()
     if len(shapes) == 0:
         return area.astype("float64")
-    code, names = pd.factorize(group, sort=True)
+    code, _ = pd.factorize(group)
     bounds = shapely.bounds(shapes)
     size = float(np.nanmax(bounds[:, 2]) - np.nanmin(bounds[:, 0])) + 1.0
     moved = shapely.box(bounds[:, 0] + code * size, bounds[:, 1], bounds[:, 2] + code * size, bounds[:, 3])
     left, right = shapely.STRtree(moved).query(moved, predicate="intersects")
     pairs = left < right
     left, right = left[pairs], right[pairs]
-    meeting = np.unique(code[left[shapely.intersects(shapes[left], shapes[right])]])
-    if len(meeting):
-        inside = np.isin(code, meeting)
-        order = np.argsort(code[inside], kind="stable")
-        owner, parts = code[inside][order], shapes[inside][order]
-        starts = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
-        for start, end in zip(starts, [*starts[1:], len(owner)], strict=True):
-            area[names[owner[start]]] = shapely.area(shapely.union_all(parts[start:end]))
-    return area
+    meet = shapely.intersects(shapes[left], shapes[right])
+    left, right = left[meet], right[meet]
+    if len(left) == 0:
+        return area
+    link = coo_array((np.ones(len(left), dtype=np.int8), (left, right)), shape=(len(shapes), len(shapes)))
+    _, cluster = connected_components(link, directed=False)
+    size = np.bincount(cluster)[cluster]
+    twice = np.zeros(len(shapes))  # area counted more than once, charged to one shape of each cluster
+    pair = size[left] == 2
+    twice[left[pair]] = shapely.area(shapely.intersection(shapes[left[pair]], shapes[right[pair]]))
+    many = np.flatnonzero(size > 2)
+    many = many[np.argsort(cluster[many], kind="stable")]
+    starts = np.flatnonzero(np.diff(cluster[many], prepend=-1))
+    for start, end in zip(starts, np.append(starts[1:], len(many))[: len(starts)], strict=True):
+        parts = shapes[many[start:end]]
+        twice[many[start]] = shapely.area(parts).sum() - shapely.area(shapely.union_all(parts))
+    return area - pd.Series(twice).groupby(group).sum()
 
 
 def survey_shares(surveys: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame) -> pd.DataFrame:

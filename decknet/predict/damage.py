@@ -12,13 +12,20 @@ DAYS_PER_YEAR = 365.25
 _NEW_LIFE = ("thin overlay", "rigid overlay", "new deck")
 
 
+def _midsummer(year: pd.Series) -> pd.Series:
+    """1 July of each year; missing where the year is."""
+    text = year.astype("str").where(year.notna()) + "-07-01"
+    return pd.to_datetime(text, errors="coerce").astype("datetime64[us]")
+
+
 def deck_lives(decks: pd.DataFrame, repairs: pd.DataFrame) -> pd.DataFrame:
     """The lives of each deck: from its building, and anew from each overlay or new deck.
 
     Parameters
     ----------
     decks : DataFrame, shape (n, ...)
-        deck_id, deck_built_year, built_year (year; may be missing).
+        deck_id, built_year (of the bridge), deck_built_year (of this deck); may be missing. A deck
+        younger than its bridge begins a new life in its year, unless a repair record says so too.
     repairs : DataFrame
         deck_id, repair_date, treatment.
 
@@ -28,22 +35,25 @@ def deck_lives(decks: pd.DataFrame, repairs: pd.DataFrame) -> pd.DataFrame:
         deck_id, life (0 for the first), start (date, 1 July of the year built; missing where not
         known), begun_by ("built" or the treatment).
     """
-    year = decks["deck_built_year"].fillna(decks["built_year"])
-    built = pd.DataFrame(
-        {
-            "deck_id": decks["deck_id"],
-            "start": pd.to_datetime(year.astype("str").where(year.notna()) + "-07-01", errors="coerce").astype(
-                "datetime64[us]"
-            ),
-            "begun_by": "built",
-            "order": 0,
-        }
-    )
+    first = decks["built_year"].fillna(decks["deck_built_year"])
+    built = pd.DataFrame({"deck_id": decks["deck_id"], "start": _midsummer(first), "begun_by": "built", "order": 0})
     works = repairs[repairs["treatment"].isin(_NEW_LIFE) & repairs["deck_id"].isin(decks["deck_id"])]
     anew = pd.DataFrame(
         {"deck_id": works["deck_id"], "start": works["repair_date"], "begun_by": works["treatment"], "order": 1}
     )
-    lives = pd.concat([built, anew], ignore_index=True).sort_values(["deck_id", "order", "start"], kind="stable")
+    rebuilt = decks["deck_built_year"].gt(decks["built_year"]).fillna(False).astype(bool)
+    known = anew.loc[anew["begun_by"] == "new deck"].groupby("deck_id")["start"].max().dt.year
+    told = known.reindex(decks["deck_id"]).set_axis(decks.index)
+    rebuilt &= ~((told - decks["deck_built_year"]).abs() <= 1).fillna(False).astype(bool)
+    again = pd.DataFrame(
+        {
+            "deck_id": decks.loc[rebuilt, "deck_id"],
+            "start": _midsummer(decks.loc[rebuilt, "deck_built_year"]),
+            "begun_by": "new deck",
+            "order": 1,
+        }
+    )
+    lives = pd.concat([built, anew, again], ignore_index=True).sort_values(["deck_id", "order", "start"], kind="stable")
     lives["life"] = lives.groupby("deck_id").cumcount()
     return lives[["deck_id", "life", "start", "begun_by"]].reset_index(drop=True)
 

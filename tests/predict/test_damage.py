@@ -70,6 +70,15 @@ def test_an_overlay_starts_a_new_life():
     assert lives["start"].tolist() == [pd.Timestamp("1980-07-01"), pd.Timestamp("2020-05-01")]
 
 
+def test_a_deck_younger_than_its_bridge_has_had_two_lives():
+    deck = DECK.assign(deck_built_year=pd.array([2020], dtype="Int64"))
+    assert deck_lives(deck, _repairs())["start"].tolist() == [pd.Timestamp("1980-07-01"), pd.Timestamp("2020-07-01")]
+    told = deck_lives(deck, _repairs(("2020-09-15", "new deck", 400.0)))
+    assert told["start"].tolist() == [pd.Timestamp("1980-07-01"), pd.Timestamp("2020-09-15")]
+    shares = survey_shares(_surveys(("2018-05-01", 40.0), ("2022-05-01", 2.0)), NO_DEFECTS, deck)
+    assert damage_ever(shares, _repairs(), deck, overbreak=1.25)["life"].tolist() == [0, 1]
+
+
 def test_a_survey_below_the_last_is_left_as_found():
     got = _damage(_surveys(("2020-05-01", 20.0), ("2022-05-01", 16.0)), _repairs())
     assert got["damage_share"].tolist() == pytest.approx([0.05, 0.04])

@@ -1,0 +1,20 @@
+"""Settings: every key with its unit, basis and source."""
+
+from decknet.settings.item import Curve
+from decknet.settings.load import Settings, describe, load_settings
+from decknet.settings.network import GrowthSettings, PlaceSettings, RankSettings, UrgentSettings
+from decknet.settings.works import TREATMENTS, ProgrammeSettings, Treatment
+
+__all__ = [
+    "TREATMENTS",
+    "Curve",
+    "GrowthSettings",
+    "PlaceSettings",
+    "ProgrammeSettings",
+    "RankSettings",
+    "Settings",
+    "Treatment",
+    "UrgentSettings",
+    "describe",
+    "load_settings",
+]

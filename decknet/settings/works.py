@@ -1,0 +1,160 @@
+"""Settings of treatments and of the programme."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from decknet.settings.item import item
+
+__all__ = ["TREATMENTS", "ProgrammeSettings", "Treatment"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Treatment:
+    """What a deck may get: when it fits, what it does, what it costs."""
+
+    label: str = item("", "", "As printed.", "own words")
+    share_min: float = item(0.0, "share", "Least unsound share it is meant for.", "assumption", low=0, high=1)
+    share_max: float = item(1.0, "share", "Greatest unsound share it is meant for.", "assumption", low=0, high=1)
+    removes: float = item(1.0, "", "Part of the unsound area it makes sound.", "assumption", low=0, high=1)
+    growth_factor: float = item(1.0, "", "Later growth, as a part of what it was.", "assumption", low=0, high=2)
+    rest_yr: float = item(0.0, "yr", "Years before growth sets in again.", "assumption", low=0, high=80)
+    life_yr: float = item(10.0, "yr", "Service life.", "assumption", low=0, high=100)
+    set_up: float = item(0.0, "currency", "Mobilisation and traffic control, a job.", "assumption", low=0)
+    per_deck_m2: float = item(0.0, "currency/m2", "Cost per m2 of deck.", "assumption", low=0)
+    per_repair_m2: float = item(0.0, "currency/m2", "Cost per m2 broken out and filled.", "assumption", low=0)
+    deck_m2_per_day: float = item(0.0, "m2/day", "Deck a crew covers in a day; 0: none of it.", "assumption", low=0)
+    repair_m2_per_day: float = item(0.0, "m2/day", "Repair a crew places in a day; 0: none of it.", "assumption", low=0)
+    set_up_days: float = item(0.0, "days", "Crew days of setting up, a job.", "assumption", low=0)
+    basis: str = item("assumption", "", "Where the figures come from.", "own words")
+    source: str = item("", "", "Source of the figures.", "own words")
+
+
+TREATMENTS: dict[str, Treatment] = {
+    "patch": Treatment(
+        label="Patch",
+        share_min=0.001,
+        share_max=0.15,
+        removes=0.95,
+        growth_factor=1.0,
+        rest_yr=0.0,
+        life_yr=7,
+        set_up=9_000,
+        per_repair_m2=1_050,
+        repair_m2_per_day=9,
+        set_up_days=0.5,
+        basis="memory",
+        source="life 3 to 10 years (Michigan deck matrix, from memory); cost under the upper bound of 1,184 per m2 "
+        "(a New England state's price page, 2015); 5 to 15 m2 a crew day is a planning figure",
+    ),
+    "patch and seal": Treatment(
+        label="Patch and seal",
+        share_min=0.001,
+        share_max=0.10,
+        removes=0.95,
+        growth_factor=0.7,
+        rest_yr=0.0,
+        life_yr=10,
+        set_up=12_000,
+        per_deck_m2=21,
+        per_repair_m2=1_050,
+        deck_m2_per_day=900,
+        repair_m2_per_day=9,
+        set_up_days=0.8,
+        basis="published",
+        source="healer-sealer 19 per m2 (HPC Bridge Views 75, about 2014), brought forward; effect on growth assumed",
+    ),
+    "thin overlay": Treatment(
+        label="Thin polymer overlay",
+        share_min=0.0,
+        share_max=0.10,
+        removes=0.95,
+        growth_factor=0.45,
+        rest_yr=2.0,
+        life_yr=20,
+        set_up=22_000,
+        per_deck_m2=75,
+        per_repair_m2=1_050,
+        deck_m2_per_day=450,
+        repair_m2_per_day=9,
+        set_up_days=1.5,
+        basis="published",
+        source="life 20.9 years (Virginia Transportation Research Council, 20-R6, 2019); "
+        "65 to 75 per m2 (2012, Denver)",
+    ),
+    "rigid overlay": Treatment(
+        label="Rigid overlay",
+        share_min=0.05,
+        share_max=0.40,
+        removes=1.0,
+        growth_factor=0.35,
+        rest_yr=6.0,
+        life_yr=26,
+        set_up=45_000,
+        per_deck_m2=235,
+        per_repair_m2=600,
+        deck_m2_per_day=120,
+        repair_m2_per_day=18,
+        set_up_days=3,
+        basis="published",
+        source="life 25.9 years (Virginia Transportation Research Council, 20-R6, 2019); cost from a 2009 survey of "
+        "agencies, from memory, brought forward",
+    ),
+    "new deck": Treatment(
+        label="New deck",
+        share_min=0.20,
+        share_max=1.0,
+        removes=1.0,
+        growth_factor=0.5,
+        rest_yr=20.0,
+        life_yr=40,
+        set_up=120_000,
+        per_deck_m2=980,
+        deck_m2_per_day=22,
+        set_up_days=10,
+        basis="memory",
+        source="43 to 53 per square foot in 2009 (survey of agencies, from memory), brought forward; design life "
+        "40 years or less (TRB project 1441948)",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProgrammeSettings:
+    """The yearly programme."""
+
+    price_year: int = item(2026, "yr", "Year of the prices used.", "own words", low=1950, high=2100)
+    discount_per_yr: float = item(
+        0.03,
+        "1/yr",
+        "Real discount rate.",
+        "published",
+        "highway agencies use 3 to 5 % (EFL life-cycle cost supplement, 2011)",
+        low=0,
+        high=0.2,
+    )
+    horizon_yr: int = item(20, "yr", "Years over which exposure is counted.", "assumption", low=1, high=100)
+    overbreak: float = item(
+        1.25,
+        "",
+        "Area broken out for each m2 mapped unsound.",
+        "memory",
+        "final area commonly exceeds the sounding map by 10 to 40 %",
+        low=1,
+        high=3,
+    )
+    traffic_power: float = item(
+        0.4, "", "Exposure of a m2 grows with traffic to this power.", "assumption", low=0, high=1
+    )
+    traffic_floor: float = item(50.0, "veh/day", "Least traffic counted.", "assumption", low=1)
+    crew_days_per_yr: float = item(0.0, "days", "Crew days a year; 0: no limit set.", "own words", low=0)
+    gap: float = item(0.001, "", "Gap to the best possible at which the search stops.", "own words", low=0, high=0.1)
+    time_limit_s: float = item(
+        60.0,
+        "s",
+        "Longest search on a network of few decks; it mostly ends sooner, at a fixed number of steps. "
+        "Where the clock ends it, another machine may find another programme.",
+        "own words",
+        low=0.1,
+        high=3600,
+    )
