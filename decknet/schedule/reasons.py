@@ -1,0 +1,183 @@
+"""Plain sentences: why a line is in the programme, why a deck waits, what its share rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from decknet.schedule.choose import Choice, Options
+    from decknet.schedule.treatments import Decks
+    from decknet.settings import Settings
+
+    Floats = npt.NDArray[np.float64]
+    Whole = npt.NDArray[np.signedinteger]
+    Flags = npt.NDArray[np.bool_]
+
+__all__ = ["based_on", "why_line", "why_waiting"]
+
+
+def _words(frame: pd.DataFrame, column: str) -> list[str]:
+    """A column as text, empty where missing or absent."""
+    if column not in frame:
+        return [""] * len(frame)
+    return ["" if missing else str(word) for word, missing in zip(frame[column], frame[column].isna(), strict=True)]
+
+
+def based_on(frame: pd.DataFrame) -> list[str]:
+    """What each deck's share rests on.
+
+    Parameters
+    ----------
+    frame : DataFrame, n decks
+        Read where present: survey_date, share_from (survey, rating, network or assumption), deck_rating.
+
+    Returns
+    -------
+    list of n str
+        "survey of <date>", or a text that begins with "no survey yet".
+    """
+    dates = _words(frame, "survey_date")
+    sources = _words(frame, "share_from")
+    ratings = _words(frame, "deck_rating")
+    out = []
+    for date, source, rating in zip(dates, sources, ratings, strict=True):
+        number = rating.removesuffix(".0")
+        other = {
+            "rating": f"from deck rating {number}" if number else "from the deck rating",
+            "network": "from the other decks of the network",
+            "assumption": "assumed",
+        }.get(source, "")
+        if date:
+            out.append(f"survey of {date[:10]}" + (f"; share {other}" if other else ""))
+        elif source == "survey":
+            out.append("survey, date not known")
+        else:
+            out.append(f"no survey yet: {other or 'source of the share not given'}")
+    return out
+
+
+def _points(share: float) -> str:
+    """A share in percent, with a second decimal where it is small."""
+    return f"{100 * share:.1f} %" if share >= 0.001 or share == 0 else f"{100 * share:.2f} %"
+
+
+def why_line(
+    lines: pd.DataFrame, urgent_words: pd.Series[str], permitted: Flags, first_year: int, settings: Settings
+) -> list[str]:
+    """Why each line is in the programme.
+
+    Parameters
+    ----------
+    lines : DataFrame, n lines with the columns of ``Programme.lines`` but `why`
+    urgent_words : Series, n, why the deck cannot wait, else missing
+    permitted : array, shape (n,), whether the treatment is meant for the share
+    first_year : int
+    settings : Settings
+
+    Returns
+    -------
+    list of n str
+    """
+    coin = settings.currency
+    out = []
+    for line, words, fits in zip(lines.itertuples(index=False), urgent_words, permitted, strict=True):
+        text = (
+            f"{line.label} in {line.year} for {line.cost:,.0f} {coin} takes {_points(line.share_before)} unsound to "
+            f"{_points(line.share_after)} and spares {line.benefit:,.0f} m2·yr of unsound deck (weighted by traffic)"
+        )
+        if line.urgent:
+            late = "" if line.year == first_year or line.pinned else ", but the money of earlier years did not reach"
+            text = f"Cannot wait ({str(words).strip().rstrip('.')}){late}: {text[0].lower()}{text[1:]}"
+        if line.pinned:
+            text += "; pinned by the engineer"
+        if not fits:
+            text += (
+                "; the share lies outside the range the treatment is meant for"
+                if line.pinned
+                else "; a holding repair, since no treatment is meant for this share"
+            )
+        out.append(text + ".")
+    return out
+
+
+def why_waiting(
+    rows: Whole,
+    decks: Decks,
+    options: Options,
+    treatment: Whole,
+    choice: Choice,
+    barred: Flags,
+    urgent: Flags,
+    money_limit: Floats,
+    names: list[str],
+    settings: Settings,
+) -> list[str]:
+    """Why each deck without a line waits.
+
+    Parameters
+    ----------
+    rows : array, indices of the waiting decks
+    decks, options, treatment, choice : what the programme was chosen from, and the choice
+    barred, urgent : arrays, shape (decks,), flags
+    money_limit : array, shape (years,), currency
+    names : keys of the treatments
+    settings : Settings
+
+    Returns
+    -------
+    list of str, one a row
+    """
+    coin = settings.currency
+    count = len(decks)
+    cheapest = np.full(count, -1, dtype=np.intp)
+    order = np.lexsort((options.money, options.deck))
+    order = order[np.diff(options.deck[order], prepend=-1) > 0]
+    cheapest[options.deck[order]] = order
+    top_value = np.zeros(count)
+    top_worth = np.full(count, -np.inf)
+    if len(options):
+        worth = options.value - choice.money_price[options.year] * options.money
+        worth = worth - choice.days_price[options.year] * options.days
+        first = np.flatnonzero(np.diff(options.deck, prepend=-1) > 0)
+        top_value[options.deck[first]] = np.maximum.reduceat(options.value, first)
+        top_worth[options.deck[first]] = np.maximum.reduceat(worth, first)
+    least_share = min(kind.share_min for kind in settings.treatment.values() if kind.share_min > 0)
+    richest = float(money_limit.max())
+    limited = settings.programme.crew_days_per_yr > 0
+    means = "money and crew days" if limited else "money"
+    days_per_yr = settings.programme.crew_days_per_yr
+
+    def one(row: int) -> str:
+        if barred[row]:
+            return "Barred by the engineer" + (", though it cannot wait." if urgent[row] else ".")
+        if np.isnan(decks.area_m2[row]):
+            lead = "Cannot wait, but cannot be costed" if urgent[row] else "Cannot be costed"
+            return f"{lead}: its length or width is not known."
+        if np.isnan(decks.share[row]):
+            lead = "Cannot wait, but cannot be costed" if urgent[row] else "Cannot be costed"
+            return f"{lead}: its unsound share is not known."
+        unsound = f"{_points(float(decks.share[row]))} unsound"
+        best = int(cheapest[row])
+        if best < 0:
+            if decks.share[row] < least_share:
+                return f"Too little to treat yet: {unsound}."
+            return f"No treatment is meant for it: {unsound}, in no year of the programme."
+        price = f"{options.money[best]:,.0f} {coin} ({settings.treatment[names[treatment[best]]].label.lower()})"
+        if urgent[row]:
+            return f"Cannot wait, but needs at least {price}; what pinned and more pressing decks leave does not reach."
+        if top_value[row] <= 0:
+            return f"Too little to treat yet: {unsound}, and no treatment would spare anything within the horizon."
+        if options.money[best] > richest:
+            return f"Needs at least {price}, more than any year's money; {unsound}."
+        if limited and options.days[best] > days_per_yr:
+            return f"Needs {options.days[best]:,.1f} crew days, more than any year has; {unsound}."
+        if top_worth[row] > 0:
+            return f"Needs at least {price}; worth its {means}, but no year has enough left; {unsound}."
+        return f"Needs at least {price}; would buy less for the {means} than the lines chosen; {unsound}."
+
+    return [one(row) for row in rows.tolist()]

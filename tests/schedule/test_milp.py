@@ -1,0 +1,101 @@
+"""The solver in its child process."""
+
+from __future__ import annotations
+
+import subprocess
+
+import numpy as np
+import pytest
+
+from decknet.schedule import Options, choose_options, milp
+from decknet.schedule import choose as choosing
+from tests.schedule.test_choose import network
+
+
+def relaxed_and_solved(options: Options, decks: int, money: np.ndarray, days: np.ndarray | None) -> milp.Answer | None:
+    return milp.solve_in_child(
+        owner=options.deck,
+        year=options.year,
+        money=options.money,
+        days=None if days is None else options.days,
+        value=options.value,
+        money_limit=money,
+        days_limit=days,
+        begin=np.zeros(len(options)),
+        gap=0.0,
+        branches=100_000,
+        time_limit_s=20.0,
+    )
+
+
+@pytest.mark.basis("published", "scipy.optimize.milp of the installed scipy, the same rows")
+@pytest.mark.parametrize("with_days", [False, True])
+def test_the_child_agrees_with_another_way_into_the_solver(with_days: bool, capfd: pytest.CaptureFixture[str]):
+    from scipy.optimize import Bounds, LinearConstraint
+    from scipy.optimize import milp as reference
+
+    options = network(21, 25, 2, 2)
+    money = np.full(2, np.floor(0.2 * options.money.sum() / 4))
+    days = np.full(2, np.floor(0.25 * options.days.sum() / 4)) if with_days else None
+    answer = relaxed_and_solved(options, 25, money, days)
+    assert capfd.readouterr().out == ""
+    assert answer is not None
+    assert not answer.time_limit_hit
+    rows = [(options.deck == deck).astype(float) for deck in range(25)]
+    rows += [np.where(options.year == year, options.money, 0.0) for year in range(2)]
+    tops = [*np.ones(25), *money]
+    if days is not None:
+        rows += [np.where(options.year == year, options.days, 0.0) for year in range(2)]
+        tops += [*days]
+    other = reference(
+        -options.value,
+        integrality=np.ones(len(options)),
+        bounds=Bounds(0, 1),
+        constraints=LinearConstraint(np.array(rows), -np.inf, tops),
+        options={"mip_rel_gap": 0.0},
+    )
+    value = options.value[answer.taken].sum()
+    assert value == pytest.approx(-other.fun, rel=1e-6)
+    assert answer.bound == pytest.approx(value, rel=1e-6)
+
+
+def test_the_child_closes_what_the_prices_leave_open():
+    options = network(22, 60, 3, 3)
+    money = np.full(3, np.floor(0.05 * options.money.sum() / 9))
+    alone = choose_options(options, decks=60, money_limit=money, gap=0.9)
+    both = choose_options(options, decks=60, money_limit=money, gap=0.002, time_limit_s=8)
+    assert both.value >= alone.value
+    assert both.bound <= alone.bound
+    assert both.gap < alone.gap
+    held = both.taken[both.taken >= 0]
+    assert (np.bincount(options.year[held], options.money[held], 3) <= money).all()
+
+
+def test_a_child_past_its_time_is_killed_and_says_nothing(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(milp, "GRACE_S", 0.02)
+    options = network(23, 300, 3, 3)
+    money = np.full(3, np.floor(0.05 * options.money.sum() / 9))
+    answer = milp.solve_in_child(
+        owner=options.deck,
+        year=options.year,
+        money=options.money,
+        days=None,
+        value=options.value,
+        money_limit=money,
+        days_limit=None,
+        begin=np.zeros(len(options)),
+        gap=0.0,
+        branches=10**6,
+        time_limit_s=0.01,
+    )
+    assert answer is None
+
+
+def test_a_child_that_cannot_start_says_nothing(monkeypatch: pytest.MonkeyPatch):
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError("no more processes")
+
+    monkeypatch.setattr(subprocess, "run", refuse)
+    options = network(24, 5, 1, 1)
+    assert relaxed_and_solved(options, 5, np.array([50.0]), None) is None
+    assert choosing.solve_in_child is milp.solve_in_child
