@@ -1,0 +1,315 @@
+"""What the outputs share: the programme as they read it, printed labels with units, number formats, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+import numpy as np
+import pandas as pd
+
+from decknet import columns
+from decknet.settings import Settings
+
+__all__ = [
+    "CAUTION",
+    "CAUTIONS",
+    "MISSING",
+    "NUMBER_FORMATS",
+    "Programme",
+    "figure",
+    "gap_words",
+    "kind_of",
+    "label",
+    "money_unit",
+    "percent",
+    "text",
+    "total",
+    "whole",
+    "with_share",
+]
+
+MISSING = "–"
+SPACE = "\u202f"  # narrow, no break: between thousands, and before a unit
+LONGEST_CELL = 32_767  # characters a workbook cell can hold
+CUT = " … (cut: too long for a cell)"
+
+CAUTION = (
+    "For planning only. It does not say that any deck is safe, and takes the place neither of the law, of the owner's "
+    "specification, nor of a licensed engineer's judgement."
+)
+CAUTIONS = (
+    (
+        "This is a planning aid. It rests on the records brought in and on the settings printed with it; it does not "
+        "replace the law, local codes, the owner's specification, or the judgement of a licensed engineer on site."
+    ),
+    (
+        "It never says that a deck is safe. A low share, a late year or no place in the programme is not a finding "
+        "that a deck can carry its load. Holes, exposed bars and anything that alarms a crew are reported at once, "
+        "whatever is printed here."
+    ),
+    (
+        "Full-depth work, work on bars, falsework and any change of load on a bridge are designed and checked by a "
+        "licensed engineer before work begins."
+    ),
+    "Traffic control is set out to the local rules by trained people: placed first, taken up last, in reverse order.",
+    (
+        "Sawing, breaking and blasting concrete raise dust that holds silica: wet work or extraction, and masks as the "
+        "local rules require."
+    ),
+    (
+        "Open holes, deck edges and work over water or traffic mean falls and falling pieces: guard the edge, keep "
+        "people clear below."
+    ),
+    "Areas are sounded again on site before sawing; quantities here are for budgets, not for payment.",
+)
+
+
+class Programme(Protocol):
+    """A programme as the outputs read it.
+
+    ``lines`` deck_id, year, treatment, label, deck_m2, repair_m2, crew_days, cost, benefit, share_before,
+    share_after, urgent, pinned, based_on, why; ``years`` year, budget, cost, left, crew_days, decks,
+    repair_m2; ``waiting`` deck_id, why; ``facts`` value, bound, gap, value_worst_first, cost_total,
+    budget_total, unsound_end_m2, unsound_end_nothing_m2.
+    """
+
+    @property
+    def lines(self) -> pd.DataFrame: ...
+    @property
+    def years(self) -> pd.DataFrame: ...
+    @property
+    def waiting(self) -> pd.DataFrame: ...
+    @property
+    def facts(self) -> Mapping[str, float]: ...
+
+
+# Kind of figure -> (unit as printed, number format of a workbook cell, decimals).
+# A share is a fraction inside; the % format shows it as percent.
+_KINDS: dict[str, tuple[str, str, int]] = {
+    "id": ("", "@", 0),
+    "text": ("", "@", 0),
+    "long": ("", "@", 0),
+    "flag": ("", "@", 0),
+    "date": ("", "yyyy-mm-dd", 0),
+    "year": ("", "0", 0),
+    "whole": ("", "#,##0", 0),
+    "m": ("m", "#,##0.0", 1),
+    "km": ("km", "#,##0.0", 1),
+    "m2": ("m²", "#,##0.0", 1),
+    "m2yr": ("m²·yr", "#,##0", 0),
+    "deg": ("°", "0.000000", 6),
+    "share": ("%", "0.0%", 1),
+    "growth": ("% of deck a year", "0.00%", 2),
+    "points": ("points", "0.0", 1),
+    "traffic": ("vehicles/day", "#,##0", 0),
+    "days": ("days", "#,##0.0", 1),
+    "money": ("money", "#,##0", 0),
+}
+NUMBER_FORMATS = {kind: form for kind, (_, form, _) in _KINDS.items()}
+
+# Column -> (what is printed, kind of figure).
+_LABELS: dict[str, tuple[str, str]] = {
+    "deck_id": ("Deck", "id"),
+    "bridge_id": ("Bridge", "id"),
+    "name": ("Name", "text"),
+    "route": ("Route", "text"),
+    "district": ("District", "text"),
+    "place": ("Place", "text"),
+    "longitude_deg": ("Longitude", "deg"),
+    "latitude_deg": ("Latitude", "deg"),
+    "length_m": ("Deck length", "m"),
+    "width_m": ("Deck width", "m"),
+    "area_m2": ("Deck area", "m2"),
+    "built_year": ("Built", "year"),
+    "bar_kind": ("Top bars", "text"),
+    "surface_kind": ("Surface", "text"),
+    "environment": ("Environment", "text"),
+    "lanes": ("Lanes", "whole"),
+    "deck_rating": ("Deck rating (9 to 0)", "whole"),
+    "aadt": ("Traffic", "traffic"),
+    "aadt_year": ("Traffic of year", "year"),
+    "aadt_from": ("Traffic from", "text"),
+    "truck_share": ("Trucks", "share"),
+    "detour_km": ("Detour", "km"),
+    "posted": ("Load limit posted", "flag"),
+    "surveys": ("Surveys on record", "whole"),
+    "survey_date": ("Last survey", "date"),
+    "method": ("Method", "text"),
+    "covered_share": ("Part of deck surveyed", "share"),
+    "unsound_m2": ("Unsound at last survey", "m2"),
+    "delaminated_m2": ("Delaminated at last survey", "m2"),
+    "unsound_share": ("Unsound share at last survey", "share"),
+    "delaminated_share": ("Delaminated share at last survey", "share"),
+    "hole_m2": ("Open holes", "m2"),
+    "exposed_bar_m2": ("Exposed bars", "m2"),
+    "share_now": ("Unsound share today", "share"),
+    "share_low": ("Unsound share, 10 % quantile", "share"),
+    "share_high": ("Unsound share, 90 % quantile", "share"),
+    "share_from": ("Share rests on", "text"),
+    "growth_per_yr": ("Growth", "growth"),
+    "growth_low": ("Growth, 10 % quantile", "growth"),
+    "growth_high": ("Growth, 90 % quantile", "growth"),
+    "growth_from": ("Growth rests on", "text"),
+    "rank": ("Rank", "whole"),
+    "priority": ("Priority (0 to 100)", "points"),
+    "points_share": ("From share", "points"),
+    "points_growth": ("From growth", "points"),
+    "points_traffic": ("From traffic", "points"),
+    "reason": ("Reason for the place", "long"),
+    "urgent": ("Act now", "long"),
+    # the programme
+    "year": ("Year", "year"),
+    "treatment": ("Treatment", "text"),
+    "label": ("Treatment", "text"),
+    "deck_m2": ("Deck area", "m2"),
+    "repair_m2": ("Repair area", "m2"),
+    "crew_days": ("Crew time", "days"),
+    "cost": ("Cost", "money"),
+    "benefit": ("Unsound deck avoided, weighted by traffic, discounted", "m2yr"),
+    "share_before": ("Unsound share before", "share"),
+    "share_after": ("Unsound share after", "share"),
+    "pinned": ("Pinned", "flag"),
+    "based_on": ("Based on", "text"),
+    "why": ("Reason", "long"),
+    "budget": ("Budget", "money"),
+    "left": ("Left over", "money"),
+    "decks": ("Lines", "whole"),
+    "unsound_now_m2": ("Unsound today", "m2"),
+}
+
+_RECORD_KINDS = {
+    "id": "id",
+    "text": "text",
+    "choice": "text",
+    "number": "number",
+    "whole": "whole",
+    "date": "date",
+    "flag": "flag",
+    "shape": "text",
+}
+
+
+def money_unit(settings: Settings) -> str:
+    """Currency and price year, as they stand in a header.
+
+    Examples
+    --------
+    >>> money_unit(Settings())
+    'USD, 2026 prices'
+    """
+    return f"{settings.currency}, {settings.programme.price_year} prices"
+
+
+def kind_of(name: str) -> str:
+    """Kind of figure in a column; ``"number"`` for one without a printed label of its own."""
+    if name in _LABELS:
+        return _LABELS[name][1]
+    known = columns.column(name)
+    return _RECORD_KINDS[known.kind] if known else "text"
+
+
+def label(name: str, settings: Settings) -> str:
+    """Printed header of a column, with its unit.
+
+    Examples
+    --------
+    >>> label("area_m2", Settings()), label("share_now", Settings())
+    ('Deck area (m²)', 'Unsound share today (%)')
+    >>> label("cost", Settings())
+    'Cost (USD, 2026 prices)'
+    """
+    words, kind = _LABELS.get(name, (name, "text"))
+    unit = money_unit(settings) if kind == "money" else _KINDS[kind][0]
+    return words if not unit or words.endswith(")") else f"{words} ({unit})"
+
+
+def _there(value: Any) -> bool:
+    return value is not None and not pd.isna(value) and not (isinstance(value, float) and not np.isfinite(value))
+
+
+def figure(value: Any, kind: str) -> str:
+    """A value as printed, without its unit; a dash where it is missing.
+
+    Examples
+    --------
+    >>> figure(float("nan"), "m2"), figure(0.1234, "share"), figure(2031, "year")
+    ('–', '12.3', '2031')
+    >>> figure(-1234567.0, "money").replace(SPACE, " ")
+    '−1 234 567'
+    """
+    if not _there(value):
+        return MISSING
+    if kind in {"id", "text", "long"}:
+        return text(value)
+    if kind == "flag":
+        return "yes" if value else "no"
+    if kind == "date":
+        return f"{pd.Timestamp(value):%Y-%m-%d}"
+    if kind == "year":
+        return str(int(value))
+    decimals = _KINDS[kind][2]
+    scaled = 100 * float(value) if kind in {"share", "growth"} else float(value)
+    if kind == "m2" and abs(scaled) >= 100:
+        decimals = 0
+    return whole(scaled, decimals)
+
+
+def whole(value: Any, decimals: int = 0) -> str:
+    """A number with its thousands set apart and a true minus sign; a dash where it is missing."""
+    if not _there(value):
+        return MISSING
+    rounded = round(float(value), decimals) + 0.0
+    return f"{rounded:,.{decimals}f}".replace(",", SPACE).replace("-", "−")
+
+
+def percent(share: Any, decimals: int = 1) -> str:
+    """A share in percent, with its sign.
+
+    Examples
+    --------
+    >>> percent(0.0512).replace(SPACE, " "), percent(None)
+    ('5.1 %', 'not known')
+    """
+    return f"{whole(100 * share, decimals)}{SPACE}%" if _there(share) else "not known"
+
+
+def text(value: Any) -> str:
+    """Text as it can be printed anywhere: control characters and half characters shown as a mark."""
+    if not _there(value):
+        return ""
+    kept = str(value).encode("utf-8", "replace").decode("utf-8")
+    return "".join(c if c in "\n\t" or (c >= " " and c not in "\x7f\ufffe\uffff") else "\ufffd" for c in kept)
+
+
+def total(frame: pd.DataFrame, name: str) -> float:
+    """Sum of a column over the rows that have a figure; missing where the column is."""
+    if name not in frame.columns:
+        return float("nan")
+    return float(pd.to_numeric(frame[name]).astype("Float64").sum())
+
+
+def gap_words(facts: Mapping[str, float]) -> str:
+    """How far the programme can be from the best possible, in plain words; the gap rounds up.
+
+    Examples
+    --------
+    >>> gap_words({"gap": 0.00036}).replace(SPACE, " ")
+    'It is proven to reach at least 99.96 % of the benefit of the best programme possible within the same limits.'
+    """
+    gap = facts.get("gap")
+    if gap is None or not _there(gap):
+        return "How far it is from the best programme possible is not known."
+    hundredths = int(np.ceil(round(float(gap) * 1e4, 6)))
+    return (
+        f"It is proven to reach at least {whole(100 - hundredths / 100, 2)}{SPACE}% of the benefit of the best "
+        "programme possible within the same limits."
+    )
+
+
+def with_share(status: pd.DataFrame) -> pd.DataFrame:
+    """Decks whose area and share of today are both known, with ``unsound_now_m2`` beside them."""
+    if not {"area_m2", "share_now"} <= set(status.columns):
+        return pd.DataFrame({"area_m2": [], "share_now": [], "unsound_now_m2": []}, dtype=float)
+    both = pd.DataFrame(status[["area_m2", "share_now"]]).astype("Float64").dropna()
+    return both.assign(unsound_now_m2=both["area_m2"] * both["share_now"])
