@@ -1,110 +1,19 @@
-"""Each column of each record once: name, type, unit, range, meaning, and the headers it is known by.
-
-The schema, the loader, the checks, the outputs and the column reference all read this table.
-"""
+"""Every kind of record: its columns and its key."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-__all__ = ["FAULT", "RECORDS", "STATUS", "Column", "Record", "column", "normal"]
-
-ID, TEXT, NUMBER, WHOLE, DATE, FLAG, SHAPE, CHOICE = (
-    "id",
-    "text",
-    "number",
-    "whole",
-    "date",
-    "flag",
-    "shape",
-    "choice",
+from decknet.columns.choices import (
+    BAR_KINDS,
+    BASE_KINDS,
+    DEFECT_KINDS,
+    DEPTH_CLASSES,
+    ENVIRONMENTS,
+    METHODS,
+    TREATMENTS,
 )
+from decknet.columns.column import CHOICE, DATE, FLAG, ID, NUMBER, SHAPE, TEXT, WHOLE, Column, Record
 
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column.
-
-    Attributes
-    ----------
-    name : str
-        As in the store and in every frame; a unit rides at its end.
-    kind : str
-        id, text, number, whole, date, flag (yes or no), shape, choice.
-    unit : str
-        Unit kept inside; empty where there is none.
-    meaning : str
-        One plain sentence.
-    low, high : float or None
-        Values outside are refused.
-    choices : tuple of str
-        For kind choice: the words stored.
-    required : bool
-        A row without it is refused.
-    also : tuple of str
-        Headers it is recognised by, beside its own name, in the form ``normal`` gives,
-        without units.
-    """
-
-    name: str
-    kind: str
-    unit: str
-    meaning: str
-    low: float | None = None
-    high: float | None = None
-    choices: tuple[str, ...] = ()
-    required: bool = False
-    also: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Record:
-    """One kind of record: its columns, and those that tell one record from another."""
-
-    kind: str
-    meaning: str
-    key: tuple[str, ...]
-    columns: tuple[Column, ...]
-
-    def names(self) -> list[str]:
-        """Column names in order."""
-        return [c.name for c in self.columns]
-
-
-def normal(header: str) -> str:
-    """A header in the form synonyms are listed in: lower case, words split by one space.
-
-    Examples
-    --------
-    >>> normal("  Bridge_ID ")
-    'bridge id'
-    >>> normal("DeckLength(m)")
-    'decklength m'
-    >>> normal("delaminated m²")
-    'delaminated m2'
-    """
-    text = header.strip().strip("\"'").lower().replace("²", "2").replace("³", "3")
-    out = "".join(c if c.isalnum() or c in "%°" else " " for c in text)
-    return " ".join(out.split())
-
-
-BAR_KINDS = ("bare", "epoxy", "galvanised", "stainless")
-ENVIRONMENTS = ("benign", "de-iced", "marine")
-DEFECT_KINDS = ("delamination", "spall", "hole", "exposed bar", "failed patch")
-DEPTH_CLASSES = ("partial", "full")
-TREATMENTS = ("patch", "patch and seal", "thin overlay", "rigid overlay", "new deck", "other")
-BASE_KINDS = ("shoreline", "river", "route", "town", "boundary")
-METHODS = (
-    "sounding",
-    "chain drag",
-    "hammer",
-    "impact echo",
-    "infrared",
-    "radar",
-    "half-cell",
-    "visual",
-    "other",
-)
+__all__ = ["BRIDGE", "RECORDS"]
 
 _BRIDGE_ID = Column(
     "bridge_id",
@@ -146,7 +55,7 @@ _LONGITUDE = Column(
     "longitude_deg",
     NUMBER,
     "deg",
-    "Longitude of the deck's reference point, WGS 84, east positive.",
+    "Longitude of the middle of the deck, WGS 84, east positive.",
     -180,
     180,
     also=("longitude", "lon", "long", "lng", "x lon", "easting deg"),
@@ -155,7 +64,7 @@ _LATITUDE = Column(
     "latitude_deg",
     NUMBER,
     "deg",
-    "Latitude of the deck's reference point, WGS 84, north positive.",
+    "Latitude of the middle of the deck, WGS 84, north positive.",
     -90,
     90,
     also=("latitude", "lat", "y lat", "northing deg"),
@@ -632,76 +541,3 @@ BASE = Record(
 )
 
 RECORDS: dict[str, Record] = {r.kind: r for r in (BRIDGE, DECK, TRAFFIC, SURVEY, DEFECT, REPAIR, RATING, ELEMENT, BASE)}
-
-# Faults found while reading: what `load` prints and the intake log keeps.
-FAULT = (
-    "file",  # file name as given
-    "sheet",  # sheet or layer, empty where the file has none
-    "line",  # line as a text editor or sheet counts, the header being 1
-    "column",  # header as written in the file; empty where the whole row is meant
-    "value",  # as found
-    "code",  # short code of the rule, e.g. R-UNKNOWN-DECK
-    "rule",  # what is needed
-    "remedy",  # what to do
-    "severity",  # refuse | flag | set aside | repeat
-    "row",  # the whole raw row as JSON
-)
-
-# The deck status frame, one row a deck: what flow hands to every output.
-STATUS: tuple[Column, ...] = (
-    _DECK_ID,
-    _BRIDGE_ID,
-    *(c for c in BRIDGE.columns if c.name in {"name", "route", "district", "place"}),
-    Column("longitude_deg", NUMBER, "deg", "Longitude of the middle of the deck; missing where not known."),
-    Column("latitude_deg", NUMBER, "deg", "Latitude of the middle of the deck; missing where not known."),
-    Column("length_m", NUMBER, "m", "Deck length."),
-    Column("width_m", NUMBER, "m", "Deck width."),
-    Column("area_m2", NUMBER, "m2", "Deck area; missing where length or width is not known."),
-    Column("built_year", WHOLE, "yr", "Year the deck was built."),
-    Column("bar_kind", CHOICE, "", "Kind of the top bars.", choices=BAR_KINDS),
-    Column("surface_kind", TEXT, "", "Bare, or the kind of overlay."),
-    Column("environment", CHOICE, "", "Exposure.", choices=ENVIRONMENTS),
-    Column("lanes", WHOLE, "", "Traffic lanes on the deck."),
-    Column("deck_rating", WHOLE, "", "Latest deck condition rating, 9 to 0."),
-    Column("aadt", NUMBER, "veh/day", "Traffic used in the ranking."),
-    Column("aadt_year", WHOLE, "yr", "Year of the count used; missing where it was filled in."),
-    Column("aadt_from", TEXT, "", "Where the traffic comes from: count, route, network."),
-    Column("truck_share", NUMBER, "share", "Share of trucks."),
-    Column("detour_km", NUMBER, "km", "Detour."),
-    Column("posted", FLAG, "", "Load limit posted."),
-    Column("surveys", WHOLE, "", "Surveys on record."),
-    Column("survey_date", DATE, "", "Last survey."),
-    Column("method", TEXT, "", "Method of the last survey."),
-    Column("covered_share", NUMBER, "share", "Part of the deck that the last survey covered."),
-    Column("unsound_m2", NUMBER, "m2", "Unsound area found by the last survey."),
-    Column("delaminated_m2", NUMBER, "m2", "Delaminated area found by the last survey."),
-    Column("unsound_share", NUMBER, "share", "Unsound share of the area the last survey covered."),
-    Column("delaminated_share", NUMBER, "share", "Delaminated share of the area the last survey covered."),
-    Column("hole_m2", NUMBER, "m2", "Open full-depth holes at the last survey."),
-    Column("exposed_bar_m2", NUMBER, "m2", "Area with bars exposed at the last survey."),
-    Column("share_now", NUMBER, "share", "Unsound share expected today."),
-    Column("share_low", NUMBER, "share", "10 % quantile of it."),
-    Column("share_high", NUMBER, "share", "90 % quantile of it."),
-    Column("share_from", TEXT, "", "What it rests on: survey, rating, network or assumption."),
-    Column("growth_per_yr", NUMBER, "share/yr", "Growth of the unsound share in a year, as a share of the deck."),
-    Column("growth_low", NUMBER, "share/yr", "10 % quantile of it."),
-    Column("growth_high", NUMBER, "share/yr", "90 % quantile of it."),
-    Column("growth_from", TEXT, "", "What it rests on: own surveys, network or assumption."),
-    Column("rank", WHOLE, "", "Place in the ranking; 1 is first."),
-    Column("priority", NUMBER, "points", "Priority, 0 to 100."),
-    Column("points_share", NUMBER, "points", "Points from the delaminated share."),
-    Column("points_growth", NUMBER, "points", "Points from growth."),
-    Column("points_traffic", NUMBER, "points", "Points from traffic."),
-    Column("reason", TEXT, "", "Why the deck stands where it does, in a sentence."),
-    Column("urgent", TEXT, "", "Why it cannot wait, where it cannot; else missing."),
-)
-
-_BY_NAME: dict[str, Column] = {c.name: c for c in STATUS}
-for _record in RECORDS.values():
-    for _column in _record.columns:
-        _BY_NAME.setdefault(_column.name, _column)
-
-
-def column(name: str) -> Column | None:
-    """The column of that name, in any record or in the status frame."""
-    return _BY_NAME.get(name)

@@ -1,0 +1,263 @@
+"""Bridges and decks: a row may give a bridge, its deck, a traffic figure and a rating."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from decknet.columns import RECORDS
+from decknet.ingest import shapes
+
+if TYPE_CHECKING:
+    from decknet.ingest.checks import Rows
+    from decknet.ingest.register import Register
+
+__all__ = ["BAR_WORDS", "ENVIRONMENT_WORDS", "check_bridges"]
+
+BAR_WORDS = {
+    "black": "bare", "black steel": "bare", "black bar": "bare", "black bars": "bare", "uncoated": "bare",
+    "plain": "bare", "none": "bare", "steel": "bare", "mild steel": "bare", "carbon steel": "bare",
+    "bare steel": "bare",
+    "epoxy coated": "epoxy", "epoxy coated steel": "epoxy", "ecr": "epoxy", "coated": "epoxy", "epoxy bars": "epoxy",
+    "galvanized": "galvanised", "zinc": "galvanised", "zinc coated": "galvanised", "hot dip galvanised": "galvanised",
+    "hot dip galvanized": "galvanised", "galvanised steel": "galvanised", "galvanized steel": "galvanised",
+    "stainless steel": "stainless", "stainless clad": "stainless", "ss": "stainless",
+}  # fmt: skip
+ENVIRONMENT_WORDS = {
+    "mild": "benign", "no salt": "benign", "dry": "benign", "rural": "benign", "none": "benign", "inland": "benign",
+    "deiced": "de-iced", "de icing": "de-iced", "deicing": "de-iced", "salted": "de-iced", "road salt": "de-iced",
+    "de icing salt": "de-iced", "deicing salt": "de-iced", "salt": "de-iced",
+    "coastal": "marine", "coast": "marine", "sea": "marine", "seaside": "marine", "tidal": "marine", "splash": "marine",
+}  # fmt: skip
+DECK_ONLY = (
+    "length_m",
+    "width_m",
+    "outline",
+    "slab_mm",
+    "cover_mm",
+    "bar_kind",
+    "surface_kind",
+    "environment",
+    "lanes",
+    "spans",
+    "joints_m",
+    "deck_built_year",
+    "bearing_deg",
+    "centreline",
+)
+LATEST_AHEAD_YR = 1  # a deck may be entered in the year before it opens
+
+
+def check_bridges(rows: Rows, register: Register, kind: str) -> dict[str, pd.DataFrame]:
+    """Bridges, decks, traffic and ratings of one table.
+
+    Parameters
+    ----------
+    rows : Rows
+    register : Register
+        What is known already; bridges and decks kept here are added to it.
+    kind : str
+        ``bridge`` for a table of bridges, ``deck`` for one of decks of bridges known.
+    """
+    bridge, deck = _ids(rows, register, kind)
+    columns = _columns(rows)
+    columns["bridge_id"], columns["deck_id"] = bridge, deck
+    _years(rows, columns)
+    x, y = shapes.positions(rows)
+    columns["longitude_deg"], columns["latitude_deg"] = x, y
+    columns["centreline"] = shapes.lines_of(rows, "centreline")
+    columns["outline"] = _outlines(rows)
+    _middle_only(rows)
+    traffic, rating = _traffic(rows, columns), _rating(rows, columns)
+    _agree(rows, columns, kind)
+    out: dict[str, pd.DataFrame] = {}
+    own = rows.has("deck_id")
+    if kind == "bridge":
+        first = ~pd.Series(bridge)[rows.live].duplicated().reindex(range(rows.n), fill_value=True).to_numpy(dtype=bool)
+        out["bridge"] = rows.records("bridge", {n: columns.get(n) for n in RECORDS["bridge"].names()}, first)
+        register.add_bridges(out["bridge"])
+    if (
+        kind == "deck"
+        or rows.has("deck_id")
+        or any(rows.has(n) for n in DECK_ONLY)
+        or columns["centreline"] is not None
+    ):
+        held = {n: columns.get(n) for n in RECORDS["deck"].names()}
+        if kind == "bridge" and not own:
+            # The position stands with the bridge, so that a later correction of it reaches the deck.
+            held["longitude_deg"] = held["latitude_deg"] = None
+        out["deck"] = rows.records("deck", held)
+        register.add_decks(out["deck"])
+    if traffic is not None:
+        out["traffic"] = rows.records("traffic", {n: columns.get(n) for n in RECORDS["traffic"].names()}, traffic)
+    if rating is not None:
+        out["rating"] = rows.records("rating", {n: columns.get(n) for n in RECORDS["rating"].names()}, rating)
+    return out
+
+
+def _ids(rows: Rows, register: Register, kind: str) -> tuple[pd.Series, pd.Series]:
+    given, deck = rows.ids("bridge_id"), rows.ids("deck_id")
+    if kind == "bridge":
+        assert given is not None  # noqa: S101
+        rows.required("bridge_id", "deck_id")
+        return given, (given if deck is None else deck)
+    if given is None:
+        assert deck is not None  # noqa: S101
+        held = deck.map(lambda d: register.decks[d][0] if d in register.decks else d)
+        bridge = rows.answered(register.find_bridges(held), "deck_id")
+    else:
+        bridge = rows.answered(register.find_bridges(given), "bridge_id")
+    rows.required("deck_id")
+    return bridge, (bridge if deck is None else deck)
+
+
+def _columns(rows: Rows) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for name, claim in rows.claims.items():
+        of = claim.column
+        if name in (
+            "aadt",
+            "truck_share",
+            "year",
+            "deck_rating",
+            "rated_year",
+            "longitude_deg",
+            "latitude_deg",
+            "unit",
+        ):
+            continue
+        if of.kind == "number":
+            out[name] = rows.number(name)
+        elif of.kind == "whole":
+            out[name] = rows.whole(name)
+        elif of.kind == "text":
+            out[name] = rows.text(name)
+        elif of.kind == "flag":
+            out[name] = rows.flags(name)
+    out["bar_kind"] = rows.choice("bar_kind", BAR_WORDS)
+    out["environment"] = rows.choice("environment", ENVIRONMENT_WORDS)
+    return out
+
+
+def _years(rows: Rows, columns: dict[str, Any]) -> None:
+    for name in ("built_year", "deck_built_year"):
+        if columns.get(name) is not None:
+            late = columns[name] > rows.today.year + LATEST_AHEAD_YR
+            rows.fault(late, name, "R-FUTURE", f"the year must not be after {rows.today.year}", "Correct the year.")
+    if columns.get("built_year") is not None and columns.get("deck_built_year") is not None:
+        early = columns["deck_built_year"] < columns["built_year"]
+        rule = "a deck is no older than its bridge"
+        rows.fault(early, "deck_built_year", "R-BEFORE-BUILT", rule, "Correct one of the two years.")
+
+
+def _outlines(rows: Rows) -> Any:
+    if not rows.has("outline"):
+        return None
+    return shapes.outlines(rows, "outline")
+
+
+def _middle_only(rows: Rows) -> None:
+    """Say that an area on the ground gives a deck its position and no more."""
+    drawn = rows.table.shape
+    if drawn is not None and not rows.has("longitude_deg", "latitude_deg"):
+        areas = shapely.get_dimensions(drawn) == 2
+        rule = "an outline on the ground gives the position only; a deck's outline is drawn in station and offset"
+        rows.fault(areas, "", "F-GROUND-OUTLINE", rule, "Give deck length and width.", "flag", value="")
+
+
+def _traffic(rows: Rows, columns: dict[str, Any]) -> Any:
+    """Traffic in a table of bridges; None where it has none. Its faults never cost the bridge."""
+    if not rows.has("aadt"):
+        return None
+    return beside(
+        rows,
+        columns,
+        "aadt",
+        "year",
+        ("truck_share",),
+        zero="a traffic of 0 is a missing count",
+        undated="a count without its year cannot be used",
+        remedy="Give the count year.",
+    )
+
+
+def _rating(rows: Rows, columns: dict[str, Any]) -> Any:
+    if not rows.has("deck_rating"):
+        return None
+    return beside(
+        rows,
+        columns,
+        "deck_rating",
+        "rated_year",
+        (),
+        zero="",
+        undated="a rating without its year cannot be used",
+        remedy="Give the year of the rating.",
+    )
+
+
+def beside(
+    rows: Rows,
+    columns: dict[str, Any],
+    name: str,
+    year: str,
+    more: tuple[str, ...],
+    zero: str,
+    undated: str,
+    remedy: str,
+) -> Any:
+    """Figures of another kind in a row of a bridge: kept where whole, else flagged and left out."""
+    refused = rows.refused.copy()
+    found = len(rows.pieces)
+    value = rows.number(name)
+    years = rows.whole(year)
+    extra = {m: rows.number(m) for m in more}
+    for piece in rows.pieces[found:]:
+        if piece["severity"] == "refuse":
+            piece["severity"], piece["code"] = "flag", "F" + piece["code"][1:]
+            piece["rule"] += f"; the {name} is not stored, the bridge is"
+    wrong = rows.refused & ~refused
+    rows.refused[:] = refused
+    assert value is not None  # noqa: S101
+    none = np.full(rows.n, np.nan)
+    years = none if years is None else years
+    given = ~np.isnan(value) & ~wrong
+    if zero:
+        rows.fault(given & (value == 0), name, "F-ZERO-TRAFFIC", zero, "Give the count, or leave it empty.", "flag")
+        given &= value != 0
+    rows.fault(given & np.isnan(years), name, "F-NO-YEAR", f"{undated}; it is not stored", remedy, "flag")
+    late = given & (years > rows.today.year)
+    rows.fault(late, year, "F-FUTURE", "the year must not be in the future; the figure is not stored", remedy, "flag")
+    columns.update({name: value, year: years, **extra})
+    stored = given & ~np.isnan(years) & ~late
+    # A bridge with several decks says its traffic on each row: once is enough, if they agree.
+    told = pd.DataFrame({"bridge": columns["bridge_id"], "year": years, "value": value})[stored & rows.live]
+    first = ~told.duplicated(["bridge", "year"])
+    differ = told.drop_duplicates().duplicated(["bridge", "year"])
+    at = differ.index[differ].to_numpy()
+    rule = f"an earlier row gives another {name} for this bridge and year; the earlier one is stored"
+    rows.fault(at, name, "F-CONFLICT", rule, "Make the rows of the bridge agree.", "flag")
+    stored &= first.reindex(range(rows.n), fill_value=False).to_numpy(dtype=bool)
+    return stored
+
+
+def _agree(rows: Rows, columns: dict[str, Any], kind: str) -> None:
+    """Refuse rows that give one deck twice, or one bridge in two ways."""
+    deck = pd.DataFrame({"deck": columns["deck_id"]})
+    rows.conflicts(
+        deck,
+        "deck",
+        "deck_id" if rows.has("deck_id") else "bridge_id",
+        "Keep the right line, or give each deck its own deck_id.",
+    )
+    if kind == "bridge" and rows.has("deck_id"):
+        held = {n: columns[n] for n in RECORDS["bridge"].names() if columns.get(n) is not None}
+        own = pd.DataFrame({n: pd.Series(v) for n, v in held.items() if n not in ("longitude_deg", "latitude_deg")})
+        ways = own[rows.live].drop_duplicates()
+        twice = ways["bridge_id"][ways["bridge_id"].duplicated(keep=False)].unique()
+        at = rows.live & own["bridge_id"].isin(twice).to_numpy(dtype=bool)
+        rule = "rows of one bridge give its name, route or years differently"
+        rows.fault(at, "bridge_id", "R-CONFLICT", rule, "Make the rows of the bridge agree.")

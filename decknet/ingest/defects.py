@@ -1,0 +1,193 @@
+"""Defects: outlines or areas, each belonging to a survey."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from decknet.columns import normal
+from decknet.ingest import shapes, surveys
+from decknet.ingest.checks import record_frame
+
+if TYPE_CHECKING:
+    from decknet.ingest.checks import Floats, Rows
+    from decknet.ingest.register import Register
+
+__all__ = ["DEFECT_WORDS", "check_defects", "kind_named", "needs_kind"]
+
+DEFECT_WORDS = {
+    "delam": "delamination", "delams": "delamination", "delaminated": "delamination", "delaminations": "delamination",
+    "hollow": "delamination", "hollow area": "delamination", "hollows": "delamination", "drummy": "delamination",
+    "décollement": "delamination", "décollements": "delamination", "decollement": "delamination",
+    "decollements": "delamination",
+    "spalled": "spall", "spalls": "spall", "spalling": "spall", "pothole": "spall", "scaling": "spall",
+    "holes": "hole", "full depth hole": "hole", "open hole": "hole", "punch through": "hole",
+    "exposed bars": "exposed bar", "exposed rebar": "exposed bar", "exposed steel": "exposed bar",
+    "exposed reinforcement": "exposed bar", "bar exposed": "exposed bar", "rebar": "exposed bar",
+    "failed patches": "failed patch", "unsound patch": "failed patch", "unsound patches": "failed patch",
+    "patch failed": "failed patch", "debonded patch": "failed patch",
+}  # fmt: skip
+_NAMED = {**DEFECT_WORDS, "delamination": "delamination", "spall": "spall", "hole": "hole"}
+
+
+def kind_named(name: str) -> str:
+    """The kind of defect a sheet, layer or file is named for; empty where for none.
+
+    Examples
+    --------
+    >>> kind_named("north_delaminations"), kind_named("defects")
+    ('delamination', '')
+    """
+    words = normal(name).split()
+    tries = [" ".join(words[i : i + 2]) for i in range(len(words))] + words
+    return next((_NAMED[t] for t in tries if t in _NAMED), "")
+
+
+def check_defects(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
+    """Defects of one table, and the surveys made where none is on record for the deck and day."""
+    rows.required("kind")
+    columns: dict[str, Any] = {"depth_mm": rows.number("depth_mm")}
+    columns["kind"] = _kinds(rows)
+    survey, deck, day = _surveys(rows, register)
+    size = register.size(None if d != d else d for d in deck)
+    rows.in_time("survey_date", day, size["year"].to_numpy())
+    area_m2 = surveys.deck_m2(size)
+    columns["area_m2"] = area = rows.area("area_m2", area_m2)
+    columns["shape"] = drawn = shapes.deck_shapes(rows, area)
+    shapes.beyond_deck(rows, drawn, deck, size, register)
+    _sizes(rows, drawn, area, area_m2, deck)
+    columns["survey_id"] = survey
+    columns["defect_id"] = _numbered(rows, survey, columns["kind"])
+    rows.conflicts(
+        pd.DataFrame({"survey": survey, "defect": columns["defect_id"]}),
+        "defect",
+        "defect_id",
+        "Give each defect of a survey its own number.",
+    )
+    out: dict[str, pd.DataFrame] = {}
+    made = _made(rows, register, survey, deck, day)
+    if made is not None:
+        out["survey"] = made
+    out["defect"] = rows.records("defect", columns)
+    return out
+
+
+def _kinds(rows: Rows) -> pd.Series:
+    found = rows.choice("kind", DEFECT_WORDS)
+    if found is not None:
+        return found
+    named = kind_named(rows.table.name)
+    rows.said["kind"] = f"every row is taken as {named}, for which the table is named"
+    return pd.Series([named] * rows.n, dtype="str")
+
+
+def _surveys(rows: Rows, register: Register) -> tuple[pd.Series, pd.Series, Any]:
+    """Survey, deck and day of each row; a survey that is not on record yet is named, not yet made."""
+    none = pd.Series([""] * rows.n, dtype="str")
+    given = rows.ids("survey_id")
+    given = none if given is None else given
+    day = rows.dates("survey_date")
+    day = np.full(rows.n, np.datetime64("NaT"), dtype="datetime64[us]") if day is None else day.copy()
+    on_record = given.isin(register.surveys).to_numpy(dtype=bool)
+    if rows.has("deck_id") or rows.has("bridge_id"):
+        answer = register.find_decks(rows.ids("deck_id"), rows.ids("bridge_id"), rows.n)
+        for i in np.flatnonzero(on_record):  # a survey on record names the deck itself
+            if answer.fault.get(int(i), ("",))[0] == "R-MISSING":
+                del answer.fault[int(i)]
+        deck = rows.answered(answer, "deck_id" if rows.has("deck_id") else "bridge_id")
+    else:
+        deck = pd.Series([None] * rows.n, dtype="str")
+    survey = given.where(given != "", None).astype("str")
+    for i in np.flatnonzero(on_record):
+        its, its_day = register.surveys[given.iloc[i]]
+        if isinstance(deck.iloc[i], str) and deck.iloc[i] != its:
+            rows.fault(
+                [int(i)], "survey_id", "R-SURVEY-DECK", f"survey {given.iloc[i]} is of deck {its}", "Correct an id."
+            )
+        if not np.isnat(day[i]) and pd.Timestamp(day[i]).date() != its_day:
+            rule = f"survey {given.iloc[i]} is of {its_day}"
+            rows.fault([int(i)], "survey_id", "R-SURVEY-DATE", rule, "Correct the id or the date.")
+        deck.iloc[i], day[i] = its, np.datetime64(its_day, "us")
+    nowhere = ~on_record & (given != "").to_numpy(dtype=bool) & (deck.isna().to_numpy(dtype=bool) | np.isnat(day))
+    rows.fault(
+        nowhere & ~rows.refused,
+        "survey_id",
+        "R-UNKNOWN-SURVEY",
+        "the survey must be known, or its deck and day given",
+        "Load the surveys first, or add columns deck_id and survey_date.",
+    )
+    open_ = ~on_record & (given == "").to_numpy(dtype=bool) & ~deck.isna().to_numpy(dtype=bool)
+    rows.fault(
+        open_ & np.isnat(day),
+        "survey_date",
+        "R-NO-DATE",
+        "a defect needs its survey: an id, or the deck and the day",
+        "Add a column survey_date or survey_id.",
+    )
+    frame = pd.DataFrame({"deck": deck, "day": day})[open_ & ~np.isnat(day)]
+    for (name, when), at in frame.groupby(["deck", "day"], sort=False).groups.items():
+        stamp = pd.Timestamp(when)
+        there = register.at.get((name, stamp.date()), [])
+        if len(there) > 1:
+            rule = f"deck {name} has {len(there)} surveys on {stamp.date()}: {', '.join(there)}"
+            rows.fault(at.to_numpy(), "survey_date", "R-WHICH-SURVEY", rule, "Name the survey in a column survey_id.")
+        survey.loc[at] = there[0] if len(there) == 1 else f"{name}|{stamp.date()}|survey"
+    return survey, deck, day
+
+
+def _sizes(rows: Rows, drawn: Any, area: Floats | None, deck_area: Floats, deck: pd.Series) -> None:
+    surveys.larger(rows, "area_m2", area, deck_area, deck, "of the deck")
+    held = drawn != None  # noqa: E711
+    outline = np.full(rows.n, np.nan)
+    outline[held] = shapely.area(drawn[held])
+    surveys.larger(rows, "shape", outline, deck_area, deck, "of the deck")
+    if area is not None:
+        apart = np.abs(outline - area) > np.maximum(0.05 * outline, 0.01)
+        rule = {
+            int(i): f"the outline encloses {outline[i]:.3f} m2 and the row states {area[i]:.3f} m2; the outline is used"
+            for i in np.flatnonzero(apart)
+        }
+        rows.fault(apart, "area_m2", "F-TWO-AREAS", rule, "Check both.", "flag")
+
+
+def _numbered(rows: Rows, survey: pd.Series, kind: pd.Series) -> pd.Series:
+    """Ids as given; else kind and number within the survey, in file order."""
+    given = rows.ids("defect_id")
+    frame = pd.DataFrame({"survey": survey, "kind": kind})
+    count = frame[rows.live].groupby(["survey", "kind"]).cumcount().add(1).reindex(range(rows.n), fill_value=0)
+    made = kind.fillna("defect") + " " + count.astype(str)
+    return made if given is None else given.where(given != "", made)
+
+
+def _made(rows: Rows, register: Register, survey: pd.Series, deck: pd.Series, day: Any) -> pd.DataFrame | None:
+    live = rows.live
+    new = live & ~survey.isin(register.surveys).to_numpy(dtype=bool)
+    if not new.any():
+        return None
+    frame = pd.DataFrame({"survey_id": survey, "deck_id": deck, "survey_date": day})[new]
+    frame = frame[~frame["survey_id"].duplicated()]
+    at = frame.index.to_numpy()
+    method = rows.choice("method", surveys.METHOD_WORDS, bad="flag")
+    columns = {**{c: frame[c] for c in frame}, "method": None if method is None else method.loc[at]}
+    made = record_frame("survey", columns, rows.table.sheet, rows.table.line[at])
+    register.add_surveys(made)
+    values_ = {int(i): str(frame.loc[i, "survey_id"]) for i in at}
+    rows.fault(
+        at,
+        "survey_id" if rows.has("survey_id") else "",
+        "F-SURVEY-MADE",
+        "no survey of this deck and day is on record, so one has been made to hold the defects; it counts as a "
+        "survey of the whole deck",
+        "Load the survey sheet, if only part of the deck was surveyed.",
+        "flag",
+        values_,
+    )
+    return made
+
+
+def needs_kind(name: str, has_kind: bool) -> bool:
+    """Whether a table of defects leaves open what was found."""
+    return not has_kind and not kind_named(name)

@@ -1,0 +1,270 @@
+"""One file in: its tables read, recognised, checked, and put together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from decknet.columns import RECORDS
+from decknet.errors import RecordError
+from decknet.ingest import bridges, defects, national, repairs, surveys, traffic
+from decknet.ingest.base import check_base
+from decknet.ingest.checks import Rows, fault_frame
+from decknet.ingest.read import read_tables
+from decknet.ingest.recognise import (
+    DECK_KEYS,
+    KINDS,
+    NAMED_FOR,
+    Claim,
+    Stated,
+    claim_columns,
+    kind_of,
+    read_mapping,
+)
+from decknet.ingest.register import Known, Register
+
+if TYPE_CHECKING:
+    from datetime import date
+    from pathlib import Path
+
+    from decknet.ingest.read import Table
+
+__all__ = ["Reading", "read_file"]
+
+# Tables of a file are taken in this order, so that a survey finds its deck whichever sheet it is on.
+ORDER = ("national", "bridge", "deck", "survey", "defect", "repair", "traffic", "rating", "element_quantity", "base")
+MAPPING = ("sheet", "header", "kind", "column", "unit", "why")
+
+# One of each group must be there for a table to be read as the kind.
+NEEDED: dict[str, tuple[tuple[str, ...], ...]] = {
+    "bridge": (("bridge_id",),),
+    "deck": (DECK_KEYS,),
+    "survey": (DECK_KEYS, ("survey_date",)),
+    "defect": (("survey_id", *DECK_KEYS),),
+    "repair": (DECK_KEYS, ("repair_date",), ("treatment",)),
+    "traffic": (("bridge_id",), ("aadt",), ("year",)),
+    "rating": (("bridge_id",), ("rated_year",), ("deck_rating",)),
+    "element_quantity": (("bridge_id",), ("quantity_date",), ("element",)),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What a file holds.
+
+    Attributes
+    ----------
+    file : str
+        Name of the file.
+    records : dict of str to DataFrame
+        By kind, the columns of ``columns.RECORDS[kind]`` with ``sheet`` and ``line``.
+    faults : DataFrame
+        One row a fault, the columns of ``columns.FAULT``.
+    rows_read : int
+        Rows below the headers of the tables recognised, empty ones not counted.
+    rows_kept : int
+        Rows that gave at least one record. Every other row has a fault with the severity refuse,
+        set aside or repeat.
+    mapping : DataFrame
+        sheet, header, kind, column, unit, why; the column is empty where a header is not used, and
+        the header where a note is on the whole sheet.
+    """
+
+    file: str
+    records: dict[str, pd.DataFrame]
+    faults: pd.DataFrame
+    rows_read: int
+    rows_kept: int
+    mapping: pd.DataFrame
+
+
+def read_file(
+    path: Path, *, known: Known, today: date, kind: str | None = None, mapping: Path | None = None
+) -> Reading:
+    """Read one file of records and check every row of it.
+
+    Parameters
+    ----------
+    path : Path
+        CSV or other delimited text, XLSX, GeoJSON, GeoPackage, Parquet, GeoParquet.
+    known : Known
+        Bridges, decks and surveys on record, by which rows are checked.
+    today : date
+        Nothing may be dated later.
+    kind : str, optional
+        One of ``columns.RECORDS`` or ``national``; else recognised from headers and names.
+    mapping : Path, optional
+        TOML file that states columns, units, coordinate system and order of day and month.
+
+    Returns
+    -------
+    Reading
+
+    Raises
+    ------
+    RecordError
+        The file cannot be read, holds nothing that is recognised, or has a column with two readings.
+    """
+    stated = read_mapping(mapping)
+    wanted = _kind(kind or stated.kind)
+    tables, others = read_tables(path, list(stated.columns), stated.sheet)
+    _headers_there(stated, tables)
+    register = Register.of(known)
+    notes = [{"sheet": sheet, "why": why} for sheet, why in others]
+    found: list[tuple[str, Table, dict[str, Claim], dict[int, str]]] = []
+    for table in tables:
+        place = path.name + (f" sheet {table.sheet}" if table.sheet else "")
+        what = wanted or kind_of(table, stated)
+        if wanted == "national" and not table.national:
+            raise RecordError(f"{place}: the header is not that of the national inventory. Read it as another kind.")
+        notes += [{"sheet": table.sheet, "kind": what, "why": why} for why in table.notes]
+        if not what:
+            notes.append({"sheet": table.sheet, "why": _unknown(table)})
+            continue
+        if what == "national":
+            found.append((what, table, national.claim_items(table), {}))
+            continue
+        claims, unused = claim_columns(table, what, stated, place)
+        lacking = _lacking(what, table, claims)
+        if lacking:
+            if len(tables) == 1 or not wanted:
+                raise RecordError(f"{place}: {lacking}")
+            notes.append({"sheet": table.sheet, "why": lacking})
+            continue
+        found.append((what, table, claims, unused))
+    if not found:
+        said = "; ".join(f"{n['sheet'] or 'the table'}: {n['why']}" for n in notes if not n.get("kind"))
+        raise RecordError(f"{path.name}: nothing in it is recognised ({said}).")
+    found.sort(key=lambda f: ORDER.index(f[0]))
+    return _checked(path, found, register, stated, today, notes)
+
+
+def _checked(
+    path: Path,
+    found: list[tuple[str, Table, dict[str, Claim], dict[int, str]]],
+    register: Register,
+    stated: Stated,
+    today: date,
+    notes: list[dict[str, str]],
+) -> Reading:
+    parts: dict[str, list[pd.DataFrame]] = {}
+    pieces: list[dict[str, Any]] = []
+    used: list[dict[str, str]] = []
+    read = kept = 0
+    for what, table, claims, unused in found:
+        rows = Rows(path.name, table, claims, stated, today)
+        for name, frame in _check(what, rows, register).items():
+            parts.setdefault(name, []).append(frame)
+        pieces += sorted(rows.pieces, key=lambda p: p["line"])
+        read += rows.n
+        kept += int(rows.kept.sum())
+        used += _mapped(rows, what, unused)
+    records = {k: pd.concat(parts[k], ignore_index=True) for k in RECORDS if k in parts}
+    records = {k: frame for k, frame in records.items() if len(frame)}
+    _once(records, path)
+    table_of = pd.DataFrame([*used, *notes], columns=list(MAPPING)).fillna("").astype("str")
+    return Reading(path.name, records, fault_frame(pieces), read, kept, table_of)
+
+
+def _check(what: str, rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
+    match what:
+        case "national":
+            return national.check_national(rows, register)
+        case "bridge" | "deck":
+            return bridges.check_bridges(rows, register, what)
+        case "survey":
+            return surveys.check_surveys(rows, register)
+        case "defect":
+            return defects.check_defects(rows, register)
+        case "repair":
+            return repairs.check_repairs(rows, register)
+        case "traffic":
+            return traffic.check_traffic(rows, register)
+        case "rating":
+            return traffic.check_ratings(rows, register)
+        case "element_quantity":
+            return traffic.check_elements(rows, register)
+        case _:
+            return check_base(rows)
+
+
+def _once(records: dict[str, pd.DataFrame], path: Path) -> None:
+    """Two sheets must not give one record twice: which of them holds is for the user to say."""
+    for kind, frame in records.items():
+        key = list(RECORDS[kind].key)
+        twice = frame.duplicated(key, keep=False)
+        if not twice.any():
+            continue
+        first = frame[twice].iloc[0]
+        same = frame[(frame[key] == first[key]).all(axis=1)]
+        where = " and ".join(f"sheet {s!r} line {n}" for s, n in zip(same["sheet"], same["line"], strict=True))
+        name = " ".join(str(first[k]) for k in key)
+        raise RecordError(
+            f"{path.name}: the {kind} {name} is given twice, on {where}. Keep one, or name the one sheet to read in a "
+            "mapping file (--map)."
+        )
+
+
+def _kind(kind: str) -> str:
+    if not kind:
+        return ""
+    name = kind.strip().lower()
+    short = name if name in KINDS else name.removesuffix("s")
+    if short not in KINDS:
+        raise RecordError(f"--as {kind}: no such kind of record. Known: {', '.join(KINDS)}.")
+    return short
+
+
+def _headers_there(stated: Stated, tables: list[Table]) -> None:
+    from decknet.columns import normal
+
+    there = {normal(h) for t in tables for h in t.headers}
+    for header in stated.columns:
+        if normal(header) not in there:
+            listed = ", ".join(repr(h) for t in tables for h in t.headers if h)
+            raise RecordError(f"{stated.source}, columns: the file has no header {header!r}. It has: {listed}.")
+
+
+def _unknown(table: Table) -> str:
+    heads = ", ".join(repr(h) for h in table.headers if h)
+    return (
+        f"no kind of record is recognised by the headers {heads}; read as {', '.join(NAMED_FOR)} and others. Name the "
+        "kind (--as), and state the columns in a mapping file (--map)"
+    )
+
+
+def _lacking(what: str, table: Table, claims: dict[str, Claim]) -> str:
+    for group in NEEDED.get(what, ()):
+        if not any(name in claims for name in group):
+            heads = ", ".join(repr(h) for h in table.headers if h)
+            return (
+                f"a table of {what} records needs a column {' or '.join(group)}; its headers are {heads}. State which "
+                'it is in a mapping file (--map): [columns] "their header" = "our_column".'
+            )
+    if what == "defect" and defects.needs_kind(table.name, "kind" in claims):
+        return (
+            "a table of defects needs a column kind, or a name that says what was found, such as delaminations. Add "
+            "the column, or rename the sheet, layer or file."
+        )
+    return ""
+
+
+def _mapped(rows: Rows, what: str, unused: dict[int, str]) -> list[dict[str, str]]:
+    out = []
+    for name, claim in sorted(rows.claims.items(), key=lambda p: p[1].index):
+        why = "; ".join(x for x in (claim.why, rows.said.get(name, "")) if x)
+        of = claim.column
+        out.append(_line(rows.table.sheet, claim.header, what, of.name, claim.unit or of.unit, why))
+    for name, why in rows.said.items():
+        if name not in rows.claims:
+            out.append(_line(rows.table.sheet, "", what, name, "", why))
+    out += [_line(rows.table.sheet, rows.table.headers[i], what, "", "", why) for i, why in sorted(unused.items())]
+    if rows.table.shape is not None and what in ("survey", "traffic", "rating", "element_quantity"):
+        out.append(_line(rows.table.sheet, "(shape)", what, "", "", f"a {what} record has no shape; not used"))
+    return out
+
+
+def _line(sheet: str, header: str, kind: str, column: str, unit: str, why: str) -> dict[str, str]:
+    return {"sheet": sheet, "header": header, "kind": kind, "column": column, "unit": unit, "why": why}

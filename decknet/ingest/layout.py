@@ -1,0 +1,150 @@
+"""Where a table stands on a page of cells: its header, its rows, and what is no record."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from decknet.columns import normal
+from decknet.ingest.recognise import is_known_header
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = ["Grid", "lay_out"]
+
+SEARCHED = 40  # rows in which a header is looked for
+_TOTAL = re.compile(r"(sub[ -]?|grand )?totals?|sum|average|mean", re.I)
+_NUMBER = re.compile(r"^[\s+\-−<>~]*[\d.,]+")
+
+Odd = tuple[int, str, str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Cells of a page, row by row, as text.
+
+    Attributes
+    ----------
+    name, sheet : str
+    rows : list of list of str
+    lines : list of int
+        Line on which each row starts.
+    typed : list of set of int, or None
+        Columns of each row that were numbers in the file.
+    merged : list of ((row, column), (row, column))
+        Joined cells, first and last, counted from 0.
+    odd : list of (line, code, rule, remedy, severity)
+    ragged : bool
+        Whether a row with more cells than the header is a fault.
+    """
+
+    name: str
+    sheet: str
+    rows: list[list[str]]
+    lines: list[int]
+    typed: list[set[int]] | None = None
+    merged: list[tuple[tuple[int, int], tuple[int, int]]] = field(default_factory=list)
+    odd: list[Odd] = field(default_factory=list)
+    ragged: bool = False
+    notes: list[str] = field(default_factory=list)
+
+
+Laid = tuple[list[str], list[int], dict[int, tuple[str, str, str, str]]]
+
+
+def lay_out(grid: Grid, stated: Sequence[str] = ()) -> Laid | str:
+    """The header of a page and the rows below it.
+
+    Parameters
+    ----------
+    grid : Grid
+    stated : sequence of str
+        Headers that the user names.
+
+    Returns
+    -------
+    headers, rows, odd
+        Headers as written; positions of the rows below that hold anything; and, by position,
+        (code, rule, remedy, severity) of rows that are set aside, flagged or refused for their
+        layout alone.
+    str
+        Why there is no table here.
+    """
+    wanted = {normal(h) for h in stated}
+    held = [i for i, row in enumerate(grid.rows) if any(c.strip() for c in row)]
+    if not held:
+        return "nothing is written here."
+    best, depth, score = -1, 1, 0
+    for i in held[:SEARCHED]:
+        one = _score(grid.rows[i], wanted)
+        if one > score:
+            best, depth, score = i, 1, one
+        joined = _joined(grid, i)
+        if joined is not None and (two := _score(joined, wanted)) >= max(score, 2):
+            best, depth, score = i, 2, two
+    if best < 0 or (score < 2 and len([c for c in grid.rows[best] if c.strip()]) < 2):
+        best, depth = next(
+            ((i, 1) for i in held[:SEARCHED] if sum(bool(c.strip()) for c in grid.rows[i]) > 1), (held[0], 1)
+        )
+        if sum(bool(c.strip()) for c in grid.rows[best]) < 2:
+            return "a table needs a header row with two columns at least; none was found."
+    first = (_joined(grid, best) if depth == 2 else grid.rows[best]) or []
+    headers = [" ".join(c.split()) for c in first]
+    while headers and not headers[-1]:
+        headers.pop()
+    rows = [i for i in held if i >= best + depth]
+    above = [i for i in held if i < best]
+    if above:
+        grid.notes.append(f"{len(above)} line(s) above the header are taken as a title")
+    if depth == 2:
+        grid.notes.append("two header rows are read as one")
+    return headers, rows, _odd_rows(grid, headers, rows)
+
+
+def _score(row: Sequence[str], wanted: set[str]) -> int:
+    return sum(bool(c.strip()) and (normal(c) in wanted or is_known_header(c)) for c in row)
+
+
+def _joined(grid: Grid, i: int) -> list[str] | None:
+    """Header row i and the next as one, where cells of row i are joined across columns."""
+    spans = [(a, b) for a, b in grid.merged if a[0] == i == b[0] and b[1] > a[1]]
+    if not spans or i + 1 >= len(grid.rows):
+        return None
+    top, low = list(grid.rows[i]), grid.rows[i + 1]
+    if any(_NUMBER.match(c) for c in low if c.strip()) or sum(bool(c.strip()) for c in low) < 2:
+        return None
+    for a, b in spans:
+        for j in range(a[1] + 1, min(b[1] + 1, len(top))):
+            top[j] = top[a[1]]
+    return [f"{t.strip()} {low[j].strip() if j < len(low) else ''}".strip() for j, t in enumerate(top)]
+
+
+def _odd_rows(grid: Grid, headers: list[str], rows: list[int]) -> dict[int, tuple[str, str, str, str]]:
+    out: dict[int, tuple[str, str, str, str]] = {}
+    width = len(headers)
+    for i in rows:
+        row = grid.rows[i]
+        if grid.ragged and len(row) > width and any(c.strip() for c in row[width:]):
+            out[i] = (
+                "R-CELLS",
+                f"the row has {len(row)} cells and the header {width}",
+                "Put text that holds the delimiter in quotes, or drop the cells that are too many.",
+                "refuse",
+            )
+            continue
+        if grid.ragged and len(row) < width:
+            out[i] = (
+                "F-CELLS",
+                f"the row has {len(row)} cells and the header {width}; the last are taken as not given",
+                "Check that no cell is missing before them.",
+                "flag",
+            )
+        first = row[0].strip() if row else ""
+        filled = sum(bool(c.strip()) for c in row[:width])
+        if _TOTAL.fullmatch(first.rstrip(":")) and (filled < width or filled == 1):
+            out[i] = ("S-TOTAL", "a line of totals is no record", "Nothing, if it is one.", "set aside")
+        elif width > 2 and filled == 1 and first and (first[0] in "*†‡#" or len(first.split()) > 2):
+            out[i] = ("S-NOTE", "a line of words under the table is no record", "Nothing, if it is one.", "set aside")
+    return out

@@ -1,0 +1,424 @@
+"""The United States national bridge inventory, delimited as published.
+
+References
+----------
+memory: Federal Highway Administration (1995), Recording and Coding Guide for the Structure
+Inventory and Appraisal of the Nation's Bridges; items are given by their numbers there.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from decknet.columns import RECORDS, Column
+from decknet.ingest import values
+from decknet.ingest.recognise import Claim
+from decknet.ingest.shapes import believable
+
+if TYPE_CHECKING:
+    from decknet.ingest.checks import Bools, Floats, Rows
+    from decknet.ingest.read import Table
+    from decknet.ingest.register import Register
+
+__all__ = ["check_national", "claim_items", "unpack_degrees"]
+
+# Header as published: (our column, what it holds).
+ITEMS = {
+    "STRUCTURE_NUMBER_008": ("bridge_id", "item 8"),
+    "RECORD_TYPE_005A": ("", "item 5A: 1 is the record of the route on the bridge"),
+    "ROUTE_PREFIX_005B": ("route", "item 5B"),
+    "ROUTE_NUMBER_005D": ("route", "item 5D"),
+    "HIGHWAY_DISTRICT_002": ("district", "item 2"),
+    "FEATURES_DESC_006A": ("name", "item 6A, after what is carried"),
+    "FACILITY_CARRIED_007": ("name", "item 7, what is carried"),
+    "LOCATION_009": ("place", "item 9"),
+    "LAT_016": ("latitude_deg", "item 16, degrees, minutes and seconds packed, north positive"),
+    "LONG_017": ("longitude_deg", "item 17, degrees, minutes and seconds packed, west positive"),
+    "DETOUR_KILOS_019": ("detour_km", "item 19; 199 means 199 or more"),
+    "OWNER_022": ("owner", "item 22"),
+    "YEAR_BUILT_027": ("built_year", "item 27"),
+    "TRAFFIC_LANES_ON_028A": ("lanes", "item 28A"),
+    "ADT_029": ("aadt", "item 29; 0 is a missing count"),
+    "YEAR_ADT_030": ("year", "item 30"),
+    "APPR_WIDTH_MT_032": ("width_m", "item 32, used where item 52 is 0"),
+    "OPEN_CLOSED_POSTED_041": ("posted", "item 41: P and R are posted"),
+    "STRUCTURE_TYPE_043B": ("", "item 43B: 19 is a culvert"),
+    "MAIN_UNIT_SPANS_045": ("spans", "item 45"),
+    "APPR_SPANS_046": ("spans", "item 46, added to item 45"),
+    "STRUCTURE_LEN_MT_049": ("length_m", "item 49"),
+    "DECK_WIDTH_MT_052": ("width_m", "item 52"),
+    "DECK_COND_058": ("deck_rating", "item 58"),
+    "CULVERT_COND_062": ("", "item 62: stated for culverts"),
+    "DATE_OF_INSPECT_090": ("rated_year", "item 90, month and two digits of the year"),
+    "YEAR_RECONSTRUCTED_106": ("deck_built_year", "item 106, year of reconstruction"),
+    "DECK_STRUCTURE_TYPE_107": ("", "item 107: 1 and 2 are concrete decks"),
+    "SURFACE_TYPE_108A": ("surface_kind", "item 108A"),
+    "DECK_PROTECTION_108C": ("bar_kind", "item 108C"),
+    "PERCENT_ADT_TRUCK_109": ("truck_share", "item 109, %"),
+}
+CONCRETE = ("1", "2")
+CULVERT = "19"
+DECKS = {
+    "3": "an open grating",
+    "4": "a closed grating",
+    "5": "a steel plate",
+    "6": "corrugated steel",
+    "7": "aluminium",
+    "8": "timber",
+    "9": "of another kind",
+    "N": "not applicable",
+    "": "not stated",
+}
+SURFACES = {
+    "0": "bare",
+    "1": "bare",
+    "2": "integral concrete overlay",
+    "3": "latex concrete overlay",
+    "4": "low-slump concrete overlay",
+    "5": "epoxy overlay",
+    "6": "bituminous overlay",
+    "7": "timber",
+    "8": "gravel",
+    "9": "other overlay",
+}
+BARS = {"0": "bare", "1": "epoxy", "2": "galvanised"}
+PREFIXES = {
+    "1": "I",
+    "2": "US",
+    "3": "SR",
+    "4": "CR",
+    "5": "city street",
+    "6": "federal lands road",
+    "7": "state lands road",
+}
+OWNERS = {
+    "01": "state highway agency", "02": "county highway agency", "03": "town or township highway agency",
+    "04": "city or municipal highway agency", "11": "state park, forest or reservation agency",
+    "12": "local park, forest or reservation agency", "21": "other state agency", "25": "other local agency",
+    "26": "private", "27": "railroad", "31": "state toll authority", "32": "local toll authority",
+    "60": "other federal agency",
+}  # fmt: skip
+FEDERAL = range(61, 80)
+POSTED = {"A": False, "B": False, "D": False, "E": False, "P": True, "R": True}
+
+
+def claim_items(table: Table) -> dict[str, Claim]:
+    """The items used, by header."""
+    out: dict[str, Claim] = {}
+    for index, header in enumerate(table.headers):
+        name = header.strip("\"'").upper()
+        if name in ITEMS:
+            column, why = ITEMS[name]
+            of = next((c for r in RECORDS.values() for c in r.columns if c.name == column), None)
+            text = Column(column, "text", of.unit if of is not None else "", of.meaning if of is not None else why)
+            out[name] = Claim(index, header, text, "", 1.0, 0.0, "", why, 1)
+    return out
+
+
+def unpack_degrees(text: pd.Series, width: int) -> tuple[Floats, Bools]:
+    """Degrees out of packed degrees, minutes, seconds and hundredths of a second.
+
+    Parameters
+    ----------
+    text : Series of str, shape (n,)
+        Digits only; leading zeros may be lost.
+    width : int
+        8 for latitudes (DDMMSSss), 9 for longitudes (DDDMMSSss).
+
+    Returns
+    -------
+    degrees : array of float, shape (n,)
+        NaN where the text is no such figure.
+    bad : array of bool, shape (n,)
+        Something is written that cannot be: a mark, too many or far too few digits, 60 minutes or
+        seconds and more.
+
+    References
+    ----------
+    derived: degrees + minutes / 60 + seconds / 3600.
+
+    Examples
+    --------
+    >>> unpack_degrees(pd.Series(["40264680"], dtype="str"), 8)[0].round(6).tolist()
+    [40.446333]
+    """
+    empty = (text == "").to_numpy(dtype=bool)
+    zero = text.str.fullmatch(r"0+").to_numpy(dtype=bool)
+    form = text.str.fullmatch(rf"\d{{{width - 2},{width}}}").to_numpy(dtype=bool) | zero
+    digits = text.where(form, "0" * width).str.zfill(width)
+    packed = digits.astype("int64").to_numpy()
+    seconds, minutes, degrees = packed % 10_000 / 100.0, packed // 10_000 % 100, packed // 1_000_000
+    form = form & (seconds < 60) & (minutes < 60)
+    value = np.where(form & ~empty, degrees + minutes / 60.0 + seconds / 3600.0, np.nan)
+    return value, ~form & ~empty
+
+
+class _Items:
+    """Items of the rows by header: quotes and outer blanks dropped, empty where there is no such item."""
+
+    def __init__(self, rows: Rows) -> None:
+        self.rows = rows
+
+    def text(self, header: str) -> pd.Series:
+        found = self.rows.text(header)
+        if found is None:
+            return pd.Series([""] * self.rows.n, dtype="str")
+        return found.str.replace(r"^'(.*)'$", r"\1", regex=True).str.strip()
+
+    def number(self, header: str, column: str, *, nil: bool = False) -> Floats:
+        """A figure; out of range or no number, it is flagged and left missing, and the bridge stays."""
+        text = self.text(header)
+        found = values.numbers(text, np.ones(self.rows.n, dtype=bool))
+        of = next(c for r in RECORDS.values() for c in r.columns if c.name == column)
+        value = found.value.copy()
+        empty = (text == "").to_numpy(dtype=bool)
+        wrong = found.bad & ~empty
+        self.rows.fault(
+            wrong & self.rows.live,
+            header,
+            "F-NUMBER",
+            f"a number is needed; {column} is left missing",
+            "Correct the item.",
+            "flag",
+        )
+        zero = value == 0
+        if nil:
+            value[zero] = np.nan
+        if of.low is not None and of.high is not None:
+            scaled = value / 100.0 if column == "truck_share" else value
+            out = (scaled < of.low) | (scaled > of.high)
+            rule = f"{column} must lie between {of.low:g} and {of.high:g} {of.unit}".strip() + "; it is left missing"
+            self.rows.fault(out & self.rows.live, header, "F-RANGE", rule, "Correct the item.", "flag")
+            value[out] = np.nan
+        return value
+
+
+def check_national(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
+    """Bridges with concrete decks, their decks, traffic and deck ratings.
+
+    Culverts without a concrete deck, other decks and records of routes under a bridge are set aside,
+    each with its reason.
+    """
+    items = _Items(rows)
+    _set_aside(rows, items)
+    ident = items.text("STRUCTURE_NUMBER_008")
+    empty = (ident == "").to_numpy(dtype=bool)
+    rows.fault(empty, "STRUCTURE_NUMBER_008", "R-MISSING", "item 8 must be given: it tells bridges apart", "Fill it.")
+    kept = pd.DataFrame({"bridge": ident})
+    rows.conflicts(kept, "bridge", "STRUCTURE_NUMBER_008", "Keep the right line.")
+    columns: dict[str, Any] = {"bridge_id": ident, "deck_id": ident}
+    columns.update(_described(items))
+    columns.update(_sized(rows, items))
+    columns["longitude_deg"], columns["latitude_deg"] = _placed(rows, items)
+    out = {
+        "bridge": rows.records("bridge", {n: columns.get(n) for n in RECORDS["bridge"].names()}),
+        "deck": rows.records(
+            "deck", {n: columns.get(n) for n in RECORDS["deck"].names() if not n.endswith("tude_deg")}
+        ),
+    }
+    register.add_bridges(out["bridge"])
+    register.add_decks(out["deck"])
+    counted = _counted(rows, items, columns)
+    if counted.any():
+        out["traffic"] = rows.records("traffic", {n: columns.get(n) for n in RECORDS["traffic"].names()}, counted)
+    rated = _rated(rows, items, columns)
+    if rated.any():
+        out["rating"] = rows.records("rating", {n: columns.get(n) for n in RECORDS["rating"].names()}, rated)
+    return out
+
+
+def _set_aside(rows: Rows, items: _Items) -> None:
+    remedy = "Nothing, if the item is right."
+    if rows.has("RECORD_TYPE_005A"):
+        under = (items.text("RECORD_TYPE_005A") != "1").to_numpy(dtype=bool)
+        rule = "item 5A other than 1: the record of a route that passes under, not of the bridge"
+        rows.fault(under, "RECORD_TYPE_005A", "S-ROUTE-UNDER", rule, remedy, "set aside")
+    deck = items.text("DECK_STRUCTURE_TYPE_107")
+    barrel = (items.text("STRUCTURE_TYPE_043B").str.zfill(2) == CULVERT).to_numpy(dtype=bool)
+    rated = ~items.text("CULVERT_COND_062").isin(["N", ""]).to_numpy(dtype=bool)
+    concrete = deck.isin(CONCRETE).to_numpy(dtype=bool)
+    culvert = (barrel & ~concrete) | ((deck == "N").to_numpy(dtype=bool) & rated)
+    where = "STRUCTURE_TYPE_043B" if rows.has("STRUCTURE_TYPE_043B") else "CULVERT_COND_062"
+    rows.fault(culvert, where, "S-CULVERT", "a culvert has no deck", remedy, "set aside")
+    rule = "item 43B says a culvert and item 107 a concrete deck; kept as a deck"
+    rows.fault(barrel & concrete & rows.live, where, "F-CULVERT", rule, "Correct one of the two items.", "flag")
+    if not rows.has("DECK_STRUCTURE_TYPE_107"):
+        rows.said["DECK_STRUCTURE_TYPE_107"] = (
+            "item 107 is not in the file: every bridge is taken to have a concrete deck"
+        )
+        return
+    for code in sorted(set(deck[rows.live]) - set(CONCRETE)):
+        rule = f"item 107: the deck is {DECKS.get(code, 'of a kind that is not known')}, not of concrete"
+        at = (deck == code).to_numpy(dtype=bool)
+        rows.fault(at, "DECK_STRUCTURE_TYPE_107", "S-NOT-CONCRETE", rule, remedy, "set aside")
+
+
+def _described(items: _Items) -> dict[str, Any]:
+    over = items.text("FEATURES_DESC_006A").str.replace(r"\s+", " ", regex=True)
+    on = items.text("FACILITY_CARRIED_007").str.replace(r"\s+", " ", regex=True)
+    both = ((on != "") & (over != "")).to_numpy(dtype=bool)
+    name = (on + over).where(~both, on + " over " + over)
+    prefix = items.text("ROUTE_PREFIX_005B").map(PREFIXES).fillna("route")
+    number = items.text("ROUTE_NUMBER_005D").str.lstrip("0")
+    owner = items.text("OWNER_022")
+    words = owner.where(owner == "", owner.str.zfill(2)).map(_owner)
+    return {
+        "name": name,
+        "route": (prefix + " " + number).where(number != "", ""),
+        "district": items.text("HIGHWAY_DISTRICT_002"),
+        "place": items.text("LOCATION_009").str.replace(r"\s+", " ", regex=True),
+        "owner": words,
+        "posted": items.text("OPEN_CLOSED_POSTED_041").map(POSTED).astype("boolean"),
+        "surface_kind": items.text("SURFACE_TYPE_108A").map(SURFACES),
+        "bar_kind": items.text("DECK_PROTECTION_108C").map(BARS),
+        "detour_km": items.number("DETOUR_KILOS_019", "detour_km"),
+    }
+
+
+def _owner(code: str) -> str:
+    if code.isdigit() and int(code) in FEDERAL:
+        return "federal agency"
+    return OWNERS.get(code, f"owner code {code}" if code else "")
+
+
+def _sized(rows: Rows, items: _Items) -> dict[str, Any]:
+    length = items.number("STRUCTURE_LEN_MT_049", "length_m", nil=True)
+    deck = items.number("DECK_WIDTH_MT_052", "width_m", nil=True)
+    road = items.number("APPR_WIDTH_MT_032", "width_m", nil=True)
+    live = rows.live
+    taken = live & np.isnan(deck) & ~np.isnan(road)
+    rows.fault(
+        taken,
+        "DECK_WIDTH_MT_052",
+        "F-WIDTH",
+        "the deck width is not given; the approach width, item 32, is taken",
+        "Give the deck width.",
+        "flag",
+    )
+    width = np.where(np.isnan(deck), road, deck)
+    lost = live & np.isnan(width)
+    rows.fault(
+        lost,
+        "DECK_WIDTH_MT_052",
+        "F-NO-WIDTH",
+        "no width is given, so the deck's area is not known",
+        "Give it.",
+        "flag",
+    )
+    rows.fault(
+        live & np.isnan(length),
+        "STRUCTURE_LEN_MT_049",
+        "F-NO-LENGTH",
+        "no length is given, so the deck's area is not known",
+        "Give it.",
+        "flag",
+    )
+    built = items.number("YEAR_BUILT_027", "built_year", nil=True)
+    again = items.number("YEAR_RECONSTRUCTED_106", "deck_built_year", nil=True)
+    for value, header in ((built, "YEAR_BUILT_027"), (again, "YEAR_RECONSTRUCTED_106")):
+        late = live & (value > rows.today.year + 1)
+        rows.fault(late, header, "F-FUTURE", "the year lies in the future; it is left missing", "Correct it.", "flag")
+        value[value > rows.today.year + 1] = np.nan
+    early = again < built
+    rows.fault(
+        live & early,
+        "YEAR_RECONSTRUCTED_106",
+        "F-BEFORE-BUILT",
+        "reconstruction lies before the year of building; it is left missing",
+        "Correct it.",
+        "flag",
+    )
+    again[early] = np.nan
+    rows.fault(
+        live & np.isnan(built), "YEAR_BUILT_027", "F-NO-YEAR", "the year of building is not given", "Give it.", "flag"
+    )
+    spans = items.number("MAIN_UNIT_SPANS_045", "spans", nil=True) + np.nan_to_num(
+        items.number("APPR_SPANS_046", "spans", nil=True)
+    )
+    lanes = items.number("TRAFFIC_LANES_ON_028A", "lanes", nil=True)
+    return {"length_m": length, "width_m": width, "built_year": built, "deck_built_year": again, "spans": spans,
+            "lanes": lanes}  # fmt: skip
+
+
+def _placed(rows: Rows, items: _Items) -> tuple[Floats, Floats]:
+    at: list[Floats] = []
+    lost = np.zeros(rows.n, dtype=bool)
+    for header, width in (("LAT_016", 8), ("LONG_017", 9)):
+        degrees, bad = unpack_degrees(items.text(header), width)
+        form = "DDMMSSss" if width == 8 else "DDDMMSSss"
+        rule = f"{form} is needed, minutes and seconds under 60; the position is not used"
+        rows.fault(bad & rows.live, header, "F-POSITION", rule, "Correct the item.", "flag")
+        lost |= bad
+        at.append(degrees)
+    lat, lon = np.where(lost, np.nan, at[0]), np.where(lost, np.nan, -at[1])
+    none = np.isnan(lat) & np.isnan(lon) & ~lost
+    rows.fault(none & rows.live, "LAT_016", "F-NO-POSITION", "no position is given", "Give it.", "flag")
+    half = (np.isnan(lat) != np.isnan(lon)) & ~lost
+    rows.fault(half & rows.live, "LAT_016", "F-HALF-POSITION", "half a position is no position", "Give both.", "flag")
+    lon, lat = np.where(half, np.nan, lon), np.where(half, np.nan, lat)
+    return believable(rows, lon, lat, "LONG_017", "LAT_016")
+
+
+def _counted(rows: Rows, items: _Items, columns: dict[str, Any]) -> Bools:
+    if not rows.has("ADT_029"):
+        return np.zeros(rows.n, dtype=bool)
+    count, year = items.number("ADT_029", "aadt"), items.number("YEAR_ADT_030", "year", nil=True)
+    trucks = items.number("PERCENT_ADT_TRUCK_109", "truck_share")
+    given = rows.live & ~np.isnan(count)
+    zero = given & (count == 0)
+    rows.fault(
+        zero, "ADT_029", "F-ZERO-TRAFFIC", "a traffic of 0 is a missing count; none is stored", "Give it.", "flag"
+    )
+    given &= ~zero
+    undated = given & np.isnan(year)
+    rows.fault(
+        undated,
+        "YEAR_ADT_030" if rows.has("YEAR_ADT_030") else "ADT_029",
+        "F-NO-YEAR",
+        "a count without its year cannot be used; it is not stored",
+        "Give the count year.",
+        "flag",
+    )
+    late = given & (year > rows.today.year)
+    rows.fault(
+        late, "YEAR_ADT_030", "F-FUTURE", "the year lies in the future; the count is not stored", "Correct it.", "flag"
+    )
+    source = pd.Series(["national inventory"] * rows.n, dtype="str")
+    columns.update({"aadt": count, "year": year, "truck_share": trucks / 100.0, "source": source})
+    return given & ~undated & ~late
+
+
+def _rated(rows: Rows, items: _Items, columns: dict[str, Any]) -> Bools:
+    said = items.text("DECK_COND_058")
+    digit = said.str.fullmatch(r"\d").to_numpy(dtype=bool)
+    wrong = rows.live & ~digit & ~said.isin(["", "N"]).to_numpy(dtype=bool)
+    rows.fault(wrong, "DECK_COND_058", "F-RATING", "a rating is a digit or N; none is stored", "Correct it.", "flag")
+    none = rows.live & (said == "N").to_numpy(dtype=bool)
+    rows.fault(
+        none,
+        "DECK_COND_058",
+        "F-NO-RATING",
+        "N says that the deck is not rated; none is stored",
+        "Rate the deck.",
+        "flag",
+    )
+    when = items.text("DATE_OF_INSPECT_090")
+    form = when.str.fullmatch(r"(0?[1-9]|1[0-2])\d\d").to_numpy(dtype=bool)
+    two = when.where(form, "100").str[-2:].astype("int64").to_numpy()
+    year = np.where(form, two + np.where(two <= rows.today.year % 100, 2000, 1900), np.nan)
+    undated = rows.live & digit & ~form
+    rows.fault(
+        undated,
+        "DATE_OF_INSPECT_090" if rows.has("DATE_OF_INSPECT_090") else "DECK_COND_058",
+        "F-NO-YEAR",
+        "a rating without the year of inspection cannot be used; it is not stored",
+        "Give item 90.",
+        "flag",
+    )
+    columns["deck_rating"] = said.where(digit, "0").astype("float64").to_numpy()
+    columns["rated_year"] = year
+    out: Bools = digit & form
+    return out

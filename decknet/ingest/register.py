@@ -1,0 +1,236 @@
+"""What is known of bridges, decks and surveys, and how a row names them."""
+
+from __future__ import annotations
+
+import difflib
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+__all__ = ["Answer", "Known", "Register"]
+
+NEAR = 40  # unknown ids for which a likely one is looked for
+
+
+def _frame(**types: str) -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in types.items()})
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the store already holds: its current rows.
+
+    Attributes
+    ----------
+    bridges : DataFrame
+        bridge_id, built_year.
+    decks : DataFrame
+        deck_id, bridge_id, length_m, width_m, deck_built_year.
+    surveys : DataFrame
+        survey_id, deck_id, survey_date.
+    """
+
+    bridges: pd.DataFrame
+    decks: pd.DataFrame
+    surveys: pd.DataFrame
+
+    @classmethod
+    def empty(cls) -> Known:
+        """A store with nothing in it."""
+        return cls(
+            _frame(bridge_id="str", built_year="Int64"),
+            _frame(deck_id="str", bridge_id="str", length_m="float64", width_m="float64", deck_built_year="Int64"),
+            _frame(survey_id="str", deck_id="str", survey_date="datetime64[us]"),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Ids that rows stand for.
+
+    Attributes
+    ----------
+    ids : list of (str or None), length n
+    fault : dict of int to (code, value, rule, remedy)
+        By position, why a row names none.
+    flag : dict of int to (code, value, rule, remedy)
+        By position, what was done to find it.
+    """
+
+    ids: list[str | None]
+    fault: dict[int, tuple[str, str, str, str]]
+    flag: dict[int, tuple[str, str, str, str]]
+
+
+@dataclass(slots=True)
+class Register:
+    """Bridges, decks and surveys by id: those of the store and those of the file so far.
+
+    Attributes
+    ----------
+    built : dict of str to int
+        Year each bridge was built, where known.
+    decks : dict of str to (bridge_id, length_m, width_m, year the deck was built)
+        Figures NaN where not known.
+    on : dict of str to list of str
+        Decks of each bridge.
+    surveys : dict of str to (deck_id, date)
+    """
+
+    built: dict[str, float] = field(default_factory=dict)
+    decks: dict[str, tuple[str, float, float, float]] = field(default_factory=dict)
+    on: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
+    surveys: dict[str, tuple[str, Any]] = field(default_factory=dict)
+    at: dict[tuple[str, Any], list[str]] = field(default_factory=lambda: defaultdict(list))
+    outline: dict[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, known: Known) -> Register:
+        """The register of a store."""
+        out = cls()
+        out.add_bridges(known.bridges)
+        out.add_decks(known.decks)
+        out.add_surveys(known.surveys)
+        return out
+
+    def add_bridges(self, rows: pd.DataFrame) -> None:
+        """Take bridges in: bridge_id, built_year."""
+        years = pd.to_numeric(rows["built_year"], errors="coerce").astype("float64")
+        self.built.update(zip(rows["bridge_id"], years, strict=True))
+
+    def add_decks(self, rows: pd.DataFrame) -> None:
+        """Take decks in: deck_id, bridge_id, length_m, width_m, deck_built_year."""
+        length, width, year = (rows[c].astype("float64") for c in ("length_m", "width_m", "deck_built_year"))
+        for deck, bridge, a, b, y in zip(rows["deck_id"], rows["bridge_id"], length, width, year, strict=True):
+            if deck not in self.decks:
+                self.on[bridge].append(deck)
+            old = self.decks.get(deck, ("", np.nan, np.nan, np.nan))
+            pairs = zip((a, b, y), old[1:], strict=True)
+            a, b, y = (new if new == new else before for new, before in pairs)
+            self.decks[deck] = (bridge, a, b, y)
+        if "outline" in rows:
+            self.outline.update({d: o for d, o in zip(rows["deck_id"], rows["outline"], strict=True) if o is not None})
+
+    def add_surveys(self, rows: pd.DataFrame) -> None:
+        """Take surveys in: survey_id, deck_id, survey_date."""
+        days = rows["survey_date"].dt.date
+        for survey, deck, day in zip(rows["survey_id"], rows["deck_id"], days, strict=True):
+            if survey not in self.surveys:
+                self.at[(deck, day)].append(survey)
+            self.surveys[survey] = (deck, day)
+
+    def size(self, decks: Iterable[str | None]) -> pd.DataFrame:
+        """Length, width and year of building of decks, NaN where not known."""
+        rows = [self._size(d) for d in decks]
+        return pd.DataFrame(rows, columns=["length_m", "width_m", "year"], dtype="float64")
+
+    def _size(self, deck: str | None) -> tuple[float, float, float]:
+        if deck is None or deck not in self.decks:
+            return (np.nan, np.nan, np.nan)
+        bridge, length, width, year = self.decks[deck]
+        # A deck younger than its bridge had one before it, whose records are as good.
+        built = self.built.get(bridge, np.nan)
+        return (length, width, built if built == built else year)
+
+    def find_bridges(self, bridges: pd.Series) -> Answer:
+        """The bridge each row names, leading zeros restored where only one bridge fits.
+
+        Parameters
+        ----------
+        bridges : Series of str, shape (n,)
+            Empty where the row names none.
+        """
+        return self._each(bridges.to_frame("bridge"), lambda row: self._bridge(row[0]))
+
+    def find_decks(self, decks: pd.Series | None, bridges: pd.Series | None, n: int) -> Answer:
+        """The deck each row names, by its own id or by that of a bridge with one deck.
+
+        Parameters
+        ----------
+        decks, bridges : Series of str, shape (n,), or None
+            Empty where the row names none.
+        n : int
+        """
+        none = pd.Series([""] * n, dtype="str")
+        frame = pd.DataFrame({"deck": none if decks is None else decks, "bridge": none if bridges is None else bridges})
+        return self._each(frame, lambda row: self._deck(row[0], row[1]))
+
+    def _each(self, frame: pd.DataFrame, answer: Any) -> Answer:
+        self._zeros_bridges = _by_stripped(self.built)
+        self._zeros_decks = _by_stripped(self.decks)
+        self._asked = 0
+        codes, seen = pd.factorize(pd.MultiIndex.from_frame(frame) if frame.shape[1] > 1 else frame.iloc[:, 0])
+        found = [answer(row if isinstance(row, tuple) else (row,)) for row in seen]
+        ids = [found[c][0] for c in codes]
+        fault = {i: found[c][1] for i, c in enumerate(codes) if found[c][1] is not None}
+        flag = {i: found[c][2] for i, c in enumerate(codes) if found[c][2] is not None}
+        return Answer(ids, fault, flag)
+
+    _zeros_bridges: dict[str, list[str]] = field(default_factory=dict)
+    _zeros_decks: dict[str, list[str]] = field(default_factory=dict)
+    _asked: int = 0
+
+    def _bridge(self, bridge: str) -> tuple[str | None, Any, Any]:
+        if bridge in self.built:
+            return bridge, None, None
+        return self._nearly("bridge", bridge, list(self.built), self._zeros_bridges)
+
+    def _nearly(
+        self, what: str, name: str, known: list[str], zeros: dict[str, list[str]]
+    ) -> tuple[str | None, Any, Any]:
+        if not name:
+            return None, ("R-MISSING", "", f"the row must name its {what}", f"Give the {what}'s id."), None
+        likely = zeros.get(name.lstrip("0"), []) if name.isdigit() else []
+        if len(likely) == 1:
+            rule = f"read as {what} {likely[0]}: leading zeros were lost"
+            flag = ("F-ZEROS", name, rule, "Format the column as text before saving.")
+            return likely[0], None, flag
+        if len(likely) > 1:
+            rule = f"leading zeros were lost, and {' and '.join(sorted(likely))} both fit"
+            return None, ("R-ZEROS", name, rule, "Write the whole id, zeros included, in a text column."), None
+        self._asked += 1
+        near = difflib.get_close_matches(name, known, 1, 0.75) if self._asked <= NEAR else []
+        remedy = f"Is {near[0]} meant? Else load" if near else "Correct the id, or load"
+        rule = f"the {what} must be known"
+        return None, (f"R-UNKNOWN-{what.upper()}", name, rule, f"{remedy} a table with this {what} first."), None
+
+    def _deck(self, deck: str, bridge: str) -> tuple[str | None, Any, Any]:
+        flag = None
+        if not deck and not bridge:
+            return None, ("R-MISSING", "", "the row must name its deck or its bridge", "Give the deck's id."), None
+        if bridge:
+            found, fault, flag = self._bridge(bridge)
+            if not deck or (found is None and deck not in self.decks):
+                if found is None:
+                    return None, fault, None
+                here = self.on.get(found, [])
+                if len(here) == 1:
+                    return here[0], None, flag
+                if not here:
+                    rule = f"bridge {found} has no deck on record"
+                    return None, ("R-NO-DECK", bridge, rule, "Load its deck with length and width first."), None
+                rule = f"bridge {found} has {len(here)} decks: {', '.join(sorted(here))}"
+                return None, ("R-WHICH-DECK", bridge, rule, "Name the deck in a column deck_id."), None
+            bridge = found or bridge
+        if deck in self.decks:
+            if bridge and self.decks[deck][0] != bridge:
+                rule = f"deck {deck} belongs to bridge {self.decks[deck][0]}, not to {bridge}"
+                return None, ("R-DECK-BRIDGE", deck, rule, "Correct one of the two ids."), None
+            return deck, None, flag
+        if deck in self.built and len(self.on.get(deck, [])) == 1:
+            return self.on[deck][0], None, None
+        return self._nearly("deck", deck, list(self.decks), self._zeros_decks)
+
+
+def _by_stripped(ids: Iterable[str]) -> dict[str, list[str]]:
+    out: dict[str, list[str]] = defaultdict(list)
+    for name in ids:
+        if name.isdigit():
+            out[name.lstrip("0")].append(name)
+    return out

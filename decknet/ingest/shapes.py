@@ -1,0 +1,372 @@
+"""Shapes on the deck and on the ground: read, mended with a word said, and checked."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import pyproj
+import shapely
+
+from decknet.errors import RecordError
+
+if TYPE_CHECKING:
+    from decknet.ingest.checks import Bools, Floats, Rows
+    from decknet.ingest.register import Register
+
+__all__ = ["believable", "beyond_deck", "deck_shapes", "ground_shapes", "lines_of", "outlines", "positions", "strip"]
+
+Shapes = np.ndarray[Any, np.dtype[np.object_]]
+
+ON_DECK = "deck"  # stated in place of a coordinate system: station and offset in metres
+TOO_LARGE_DEG = 0.01  # no defect is 1 km long: coordinates said to be degrees are station and offset
+LEAST_M2 = 1e-6
+
+_RING = re.compile(r"\(([^()]+)\)")
+
+
+def _none(n: int) -> Shapes:
+    return np.full(n, None, dtype=object)
+
+
+def _from_wkt(rows: Rows, name: str) -> Shapes:
+    body = rows.text(name)
+    assert body is not None  # noqa: S101
+    text = body.str.replace(r"^SRID=\d+;", "", regex=True)
+    given = (text != "").to_numpy(dtype=bool)
+    out = _none(rows.n)
+    out[given] = shapely.from_wkt(text[given].to_numpy(dtype=object), on_invalid="ignore")
+    closed: dict[int, str] = {}
+    for i in np.flatnonzero(given & (out == None)):  # noqa: E711
+        mended = _RING.sub(_close, str(text.iloc[i]))
+        out[i] = shapely.from_wkt(mended, on_invalid="ignore")
+        if out[i] is not None:
+            closed[int(i)] = f"the ring was not closed and has been closed: {out[i].area:.3f} m2"
+    rows.fault(list(closed), name, "F-RING-CLOSED", closed, "Check the outline.", "flag")
+    broken = given & (out == None)  # noqa: E711
+    rows.fault(
+        broken,
+        name,
+        "R-SHAPE",
+        "a shape is needed as well-known text, such as POLYGON ((2 0, 4 0, 4 1, 2 1, 2 0))",
+        "Correct the shape, or give an area instead.",
+    )
+    return out
+
+
+def _close(ring: re.Match[str]) -> str:
+    points = [p.strip() for p in ring[1].split(",")]
+    return f"({', '.join(points if points[0] == points[-1] else [*points, points[0]])})"
+
+
+def _flat(shapes: Shapes) -> Shapes:
+    """Heights dropped; what is empty is no shape."""
+    out = shapely.force_2d(shapes)
+    out = np.asarray(out, dtype=object)
+    out[shapely.is_empty(out)] = None
+    return out
+
+
+def _on_deck(rows: Rows) -> bool:
+    """Whether the table's own shapes are in station and offset."""
+    table = rows.table
+    if rows.stated.crs:
+        return rows.stated.crs.strip().lower() == ON_DECK
+    if table.crs is None:
+        return True
+    if pyproj.CRS.from_user_input(table.crs).is_geographic and table.shape is not None:
+        box = shapely.bounds(table.shape)
+        reach = np.fmax(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
+        reach = reach[np.isfinite(reach)]
+        return bool(len(reach)) and float(np.median(reach)) > TOO_LARGE_DEG
+    return False
+
+
+def deck_shapes(rows: Rows, area: Floats | None) -> Shapes:
+    """Polygons of the rows in station and offset, m; None where a row has none.
+
+    Self-crossing outlines are mended, every lobe kept, and the area is said. A row with neither a
+    polygon nor an area is refused.
+
+    Parameters
+    ----------
+    rows : Rows
+    area : array of float, shape (n,), m2, or None
+        Areas stated beside the shapes.
+
+    Returns
+    -------
+    object array, shape (n,), of Polygon, MultiPolygon or None
+    """
+    name = "shape" if rows.has("shape") else ""
+    out = _none(rows.n)
+    if rows.has("shape"):
+        out = _flat(_from_wkt(rows, "shape"))
+    elif rows.table.shape is not None:
+        out = _flat(rows.table.shape)
+        if _on_deck(rows):
+            rows.said["shape"] = "shapes are taken in station and offset, m"
+        else:
+            drawn = out != None  # noqa: E711
+            rows.fault(
+                drawn,
+                "",
+                "R-ON-GROUND",
+                "shapes on a deck are in station and offset, m, with no map system",
+                'Draw them so; if they are, state crs = "deck" in a mapping file (--map).',
+                value=str(rows.table.crs or rows.stated.crs),
+            )
+    box = _boxes(rows)
+    if box is not None:
+        take = (out == None) & (box != None)  # noqa: E711
+        out[take] = box[take]
+    out = _polygons(rows, out, name, area)
+    known = np.zeros(rows.n, dtype=bool) if area is None else ~np.isnan(area)
+    bare = (out == None) & ~known & ~rows.refused  # noqa: E711
+    rows.fault(
+        bare,
+        name,
+        "R-NO-SHAPE",
+        "a shape or an area must be given; an empty shape is not a clean deck",
+        "Draw the shape again, or give the area.",
+    )
+    return out
+
+
+def outlines(rows: Rows, name: str) -> Shapes:
+    """Polygons out of a column of well-known text, mended with a flag."""
+    return _polygons(rows, _flat(_from_wkt(rows, name)), name, None)
+
+
+def _polygons(rows: Rows, shapes: Shapes, name: str, area: Floats | None) -> Shapes:
+    out = shapes.copy()
+    held = out != None  # noqa: E711
+    finite = np.isfinite(shapely.bounds(out)).all(axis=1)
+    lost = held & ~finite
+    rows.fault(lost, name, "R-SHAPE", "every coordinate must be a finite number", "Draw the shape again.")
+    out[lost] = None
+    held &= finite
+    wrong = held & ~shapely.is_valid(out)
+    mended: dict[int, str] = {}
+    for i in np.flatnonzero(wrong):
+        out[i] = _areas_of(shapely.make_valid(out[i]))
+        if out[i] is not None:
+            mended[int(i)] = f"the outline crosses or touches itself; mended, all lobes kept: {out[i].area:.3f} m2"
+    rows.fault(list(mended), name, "F-SHAPE-MENDED", mended, "Check the outline and the area.", "flag")
+    flat = held & (shapely.get_dimensions(out) < 2)
+    mixed = held & (shapely.get_type_id(out) == 7)
+    for i in np.flatnonzero(mixed):
+        out[i] = _areas_of(out[i])
+    thin = held & (out != None) & (shapely.get_dimensions(out) == 2) & (shapely.area(out) < LEAST_M2)  # noqa: E711
+    rows.fault(thin, name, "R-NO-SHAPE", "a shape must enclose an area", "Draw the shape again, or give the area.")
+    known = np.zeros(rows.n, dtype=bool) if area is None else ~np.isnan(area)
+    rule = "an outline is needed, and this is a point or a line"
+    rows.fault(flat & ~known, name, "R-SHAPE-KIND", rule, "Draw the outline as a polygon, or give the area.")
+    rows.fault(flat & known, name, "F-SHAPE-KIND", f"{rule}; the area alone is kept", "Draw it as a polygon.", "flag")
+    out[flat] = None
+    return out
+
+
+def _areas_of(shape: Any) -> Any:
+    parts = [p for p in shapely.get_parts(shapely.get_parts(shape)) if p.geom_type == "Polygon" and not p.is_empty]
+    if not parts:
+        return None
+    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
+
+
+def strip(rows: Rows) -> dict[str, Floats]:
+    """From and to, station and offset, each pair in rising order; turned pairs are flagged."""
+    out: dict[str, Floats] = {}
+    for what in ("station", "offset"):
+        low, high = f"from_{what}_m", f"to_{what}_m"
+        a, b = rows.number(low), rows.number(high)
+        if a is not None:
+            out[low] = a
+        if b is not None:
+            out[high] = b
+        if a is None or b is None:
+            continue
+        turned = a > b
+        rule = f"{rows.header(low)} is beyond {rows.header(high)}; the two have been turned round"
+        rows.fault(turned, low, "F-TURNED", rule, "Check the two figures.", "flag")
+        out[low], out[high] = np.where(turned, b, a), np.where(turned, a, b)
+    return out
+
+
+def _boxes(rows: Rows) -> Shapes | None:
+    edges = strip(rows)
+    if len(edges) < 4:
+        return None
+    x0, y0, x1, y1 = (edges[n] for n in ("from_station_m", "from_offset_m", "to_station_m", "to_offset_m"))
+    whole = ~np.isnan(x0 + y0 + x1 + y1)
+    out = _none(rows.n)
+    out[whole] = shapely.box(x0[whole], y0[whole], x1[whole], y1[whole])
+    return out
+
+
+def beyond_deck(rows: Rows, shapes: Shapes, decks: pd.Series, size: pd.DataFrame, register: Register) -> None:
+    """Flag parts of shapes that lie outside the deck, with their area; they stay stored whole."""
+    length, width = size["length_m"].to_numpy(), size["width_m"].to_numpy()
+    held = (shapes != None) & ~np.isnan(length) & ~np.isnan(width)  # noqa: E711
+    if not held.any():
+        return
+    deck = _none(rows.n)
+    deck[held] = shapely.box(0.0, -width[held] / 2, length[held], width[held] / 2)
+    for i, name in enumerate(decks):
+        if held[i] and name in register.outline:
+            deck[i] = register.outline[name]
+    over = np.zeros(rows.n)
+    over[held] = shapely.area(shapely.difference(shapes[held], deck[held]))
+    out = over > np.maximum(1e-6, 1e-9 * np.nan_to_num(length * width))
+    rule = {
+        int(
+            i
+        ): f"{over[i]:.3f} of {shapes[i].area:.3f} m2 lie outside the deck ({length[i]:g} by {width[i]:g} m) and are "
+        "left out of its share"
+        for i in np.flatnonzero(out)
+    }
+    rows.fault(out, "shape", "F-OUTSIDE-DECK", rule, "Check the stations and offsets, or the size of the deck.", "flag")
+
+
+def _system(rows: Rows) -> pyproj.CRS | None:
+    stated = rows.stated.crs or rows.table.crs
+    if not stated or stated.strip().lower() == ON_DECK:
+        return None
+    try:
+        return pyproj.CRS.from_user_input(stated)
+    except pyproj.exceptions.CRSError as why:
+        raise RecordError(
+            f"{rows.place}: {stated!r} is no coordinate system that is known ({why}). "
+            "State one by its number, such as EPSG:32633."
+        ) from why
+
+
+def _to_degrees(shapes: Shapes, system: pyproj.CRS) -> Shapes:
+    if system == pyproj.CRS.from_epsg(4326) or system.equals(pyproj.CRS.from_epsg(4326), ignore_axis_order=True):
+        return shapes
+    turn = pyproj.Transformer.from_crs(system, "EPSG:4326", always_xy=True)
+    out = shapely.transform(shapes, lambda xy: np.column_stack(turn.transform(xy[:, 0], xy[:, 1])))
+    return np.asarray(out, dtype=object)
+
+
+def ground_shapes(rows: Rows) -> Shapes | None:
+    """The table's own shapes in longitude and latitude; None where it has none or states no system.
+
+    Without a system every shape is dropped with a flag, and nothing is assumed.
+    """
+    if rows.table.shape is None:
+        return None
+    shapes = _flat(rows.table.shape)
+    system = _system(rows)
+    if system is None:
+        held = shapes != None  # noqa: E711
+        rows.fault(
+            held,
+            "",
+            "F-NO-SYSTEM",
+            "no coordinate system is stated, so the position is not used",
+            'State one in a mapping file (--map), such as crs = "EPSG:32633".',
+            "flag",
+            {int(i): shapely.to_wkt(shapes[i].centroid, rounding_precision=3) for i in np.flatnonzero(held)},
+        )
+        return None
+    return _to_degrees(shapes, system)
+
+
+def positions(rows: Rows) -> tuple[Floats, Floats]:
+    """Longitude and latitude of the rows in degrees, NaN where not known; each loss is flagged.
+
+    Columns come before the table's shapes; of a line or an area its middle is taken.
+    """
+    x, y = rows.number("longitude_deg", ranged=False), rows.number("latitude_deg", ranged=False)
+    at = ("latitude_deg", "longitude_deg")
+    if x is not None and y is not None:
+        half = np.isnan(x) != np.isnan(y)
+        lacking = at[0] if np.isnan(y[half]).any() else at[1]
+        rows.fault(half, lacking, "F-HALF-POSITION", "half a position is no position", "Give both.", "flag")
+        x, y = np.where(half, np.nan, x), np.where(half, np.nan, y)
+        if rows.stated.crs:
+            system = _system(rows)
+            points = _none(rows.n)
+            good = ~np.isnan(x)
+            points[good] = shapely.points(x[good], y[good])
+            points = points if system is None else _to_degrees(points, system)
+            x, y = shapely.get_x(points), shapely.get_y(points)
+    elif x is not None or y is not None:
+        given = ~np.isnan(x if x is not None else y)  # type: ignore[arg-type]
+        rows.fault(
+            given,
+            at[0] if y is not None else at[1],
+            "F-HALF-POSITION",
+            "half a position is no position",
+            "Give longitude and latitude.",
+            "flag",
+        )
+        x = y = np.full(rows.n, np.nan)
+    else:
+        shapes = ground_shapes(rows)
+        if shapes is None:
+            return np.full(rows.n, np.nan), np.full(rows.n, np.nan)
+        middle = shapely.centroid(shapes)
+        x, y = shapely.get_x(middle), shapely.get_y(middle)
+    return believable(rows, x, y)
+
+
+def believable(
+    rows: Rows, x: Floats, y: Floats, east: str = "longitude_deg", north: str = "latitude_deg"
+) -> tuple[Floats, Floats]:
+    """Longitudes and latitudes that can be; the others are dropped, each with a flag."""
+    nil = (x == 0) & (y == 0)
+    rows.fault(
+        nil & rows.live,
+        north,
+        "F-ZERO-POSITION",
+        "0, 0 means that the position is not known",
+        "Give it.",
+        "flag",
+        value="0, 0",
+    )
+    wrong: Bools = ~nil & ((np.abs(x) > 180) | (np.abs(y) > 90) | np.isinf(x) | np.isinf(y))
+    swapped = wrong & (np.abs(y) <= 180) & (np.abs(x) <= 90)
+    found = {int(i): f"{x[i]:.10g}, {y[i]:.10g}" for i in np.flatnonzero(wrong)}
+    rule = "longitude lies between -180 and 180, latitude between -90 and 90; the position is not used"
+    remedy = {
+        i: f"Longitude and latitude may be exchanged: {y[i]:.10g}, {x[i]:.10g}?"
+        if swapped[i]
+        else "Correct the position."
+        for i in found
+    }
+    column = north if (np.abs(y) > 90).any() else east
+    rows.fault(wrong & rows.live, column, "F-POSITION", rule, remedy, "flag", found)
+    gone = nil | wrong
+    return np.where(gone, np.nan, x), np.where(gone, np.nan, y)
+
+
+def lines_of(rows: Rows, name: str) -> Shapes | None:
+    """Lines on the ground, from a column of well-known text or the table's own shapes."""
+    if rows.has(name):
+        shapes: Shapes | None = _flat(_from_wkt(rows, name))
+        system = _system(rows) if rows.stated.crs else None
+        if shapes is not None and system is not None:
+            shapes = _to_degrees(shapes, system)
+    elif rows.table.shape is not None and (shapely.get_dimensions(rows.table.shape) == 1).any():
+        shapes = ground_shapes(rows)
+    else:
+        return None
+    if shapes is None:
+        return None
+    kept = shapes.copy()
+    for i in np.flatnonzero(shapely.get_type_id(kept) == 5):
+        joined = shapely.line_merge(kept[i])
+        kept[i] = joined if joined.geom_type == "LineString" else kept[i]
+    box = shapely.bounds(kept)
+    no_line = (kept != None) & (shapely.get_type_id(kept) != 1)  # noqa: E711
+    out = (kept != None) & ~no_line & ((np.abs(box[:, [0, 2]]) > 180).any(1) | (np.abs(box[:, [1, 3]]) > 90).any(1))  # noqa: E711
+    remedy = "Give one line in longitude and latitude, or state its system in a mapping file (--map)."
+    column = name if rows.has(name) else ""
+    rows.fault(no_line, column, "F-CENTRELINE", "a centreline is one line; it is not used", remedy, "flag")
+    rows.fault(out, column, "F-CENTRELINE", "the line is not in degrees; it is not used", remedy, "flag")
+    kept[no_line | out] = None
+    return kept

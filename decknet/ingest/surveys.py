@@ -1,0 +1,165 @@
+"""Surveys: one row, one survey of one deck, with the totals found."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from decknet.ingest import shapes
+from decknet.ingest.recognise import STRIP, TOTALS
+
+if TYPE_CHECKING:
+    from decknet.ingest.checks import Floats, Rows
+    from decknet.ingest.register import Register
+
+__all__ = ["METHOD_WORDS", "check_surveys", "deck_and_size", "deck_m2", "larger"]
+
+METHOD_WORDS = {
+    "chain": "chain drag", "chain dragging": "chain drag", "chaindrag": "chain drag", "chains": "chain drag",
+    "hammer sounding": "hammer", "hammer tap": "hammer", "hammer tapping": "hammer", "hammering": "hammer",
+    "sound": "sounding", "sounded": "sounding", "rod": "sounding", "rod sounding": "sounding", "acoustic": "sounding",
+    "ie": "impact echo", "impactecho": "impact echo",
+    "ir": "infrared", "thermography": "infrared", "infrared thermography": "infrared", "irt": "infrared",
+    "thermal": "infrared", "gpr": "radar", "ground penetrating radar": "radar",
+    "half cell": "half-cell", "halfcell": "half-cell", "half cell potential": "half-cell", "potential": "half-cell",
+    "visual inspection": "visual", "look": "visual", "walk over": "visual",
+}  # fmt: skip
+OVER = 1.005  # a total may pass the deck's area by rounding of length and width
+
+
+def deck_m2(size: pd.DataFrame) -> Floats:
+    """Area of decks, m², NaN where length or width is not known."""
+    out: Floats = (size["length_m"] * size["width_m"]).to_numpy(dtype=float)
+    return out
+
+
+def deck_and_size(rows: Rows, register: Register) -> tuple[pd.Series, pd.DataFrame]:
+    """The deck of each row, named by deck or by bridge, and its length, width and year of building."""
+    answer = register.find_decks(rows.ids("deck_id"), rows.ids("bridge_id"), rows.n)
+    deck = rows.answered(answer, "deck_id" if rows.has("deck_id") else "bridge_id")
+    return deck, register.size(None if d != d else d for d in deck)
+
+
+def larger(rows: Rows, name: str, area: Floats | None, limit: Floats, decks: pd.Series, than: str) -> None:
+    """Refuse areas larger than the deck, or than what was surveyed of it."""
+    if area is None:
+        return
+    over = area > limit * OVER
+    rule, remedy = {}, {}
+    for i in np.flatnonzero(over):
+        rule[int(i)] = f"{area[i]:.6g} m2 exceeds the {limit[i]:.6g} m2 {than} (deck {decks.iloc[i]})"
+        feet = area[i] * 0.09290304
+        remedy[int(i)] = "Correct the figure or the deck's size." + (
+            f" Was it square feet? That would be {feet:.1f} m2: state the unit." if feet <= limit[i] else ""
+        )
+    rows.fault(over, name, "R-LARGER-THAN-DECK", rule, remedy)
+
+
+def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
+    """Surveys of one table; those kept are added to the register."""
+    deck, size = deck_and_size(rows, register)
+    area = deck_m2(size)
+    rows.required("survey_date")
+    day = rows.dates("survey_date")
+    rows.in_time("survey_date", day, size["year"].to_numpy())
+    columns: dict[str, Any] = {"deck_id": deck, "survey_date": day}
+    columns["method"] = rows.choice("method", METHOD_WORDS)
+    for name in ("crew", "remarks"):
+        columns[name] = rows.text(name)
+    edges = shapes.strip(rows)
+    columns.update(edges)
+    surveyed = _surveyed(rows, edges, size, area)
+    larger(rows, "surveyed_m2", surveyed, area, deck, "of the deck")
+    columns["surveyed_m2"] = surveyed
+    covered = area if surveyed is None else np.where(np.isnan(surveyed), area, surveyed)
+    part = surveyed is not None and bool((~np.isnan(surveyed)).any())
+    for name in TOTALS:
+        columns[name] = rows.area(name, area, surveyed)
+        larger(rows, name, columns[name], covered, deck, "surveyed" if part else "of the deck")
+    _sum(rows, columns, covered, deck)
+    given = [~np.isnan(columns[n]) for n in TOTALS if columns[n] is not None]
+    none = ~np.any(given, axis=0) if given else np.ones(rows.n, dtype=bool)
+    rows.fault(
+        none & rows.live,
+        "",
+        "F-NO-TOTALS",
+        "the survey states no area at all; that is not the same as 0",
+        "Give what was found, 0 included.",
+        "flag",
+        value="",
+    )
+    columns["survey_id"] = _survey_ids(rows, deck, day, columns["method"])
+    rows.conflicts(
+        pd.DataFrame({"survey": columns["survey_id"]}),
+        "survey",
+        "survey_id" if rows.has("survey_id") else "",
+        "Keep the right line, or give each survey its own survey_id.",
+    )
+    kept = rows.records("survey", columns)
+    register.add_surveys(kept)
+    return {"survey": kept}
+
+
+def _surveyed(rows: Rows, edges: dict[str, Floats], size: pd.DataFrame, area: Floats) -> Floats | None:
+    """Area surveyed: as given, else that of the strip, else missing for the whole deck."""
+    given = rows.area("surveyed_m2", area)
+    pairs = [(a, b) for a, b in (STRIP[:2], STRIP[2:]) if a in edges and b in edges]
+    if not pairs:
+        return given
+    long, wide = size["length_m"].to_numpy(copy=True), size["width_m"].to_numpy(copy=True)
+    stated = np.zeros(rows.n, dtype=bool)
+    for a, b in pairs:
+        span = edges[b] - edges[a]
+        half = size["width_m"].to_numpy() / 2
+        low, high = (0.0, size["length_m"].to_numpy()) if "station" in a else (-half, half)
+        out = (edges[a] < low - 0.01) | (edges[b] > high + 0.01)
+        rows.fault(
+            out,
+            a,
+            "F-STRIP",
+            "the strip surveyed reaches beyond the deck; only what is on it counts",
+            "Check the figures, or the size of the deck.",
+            "flag",
+        )
+        span = np.where(np.isnan(half), span, np.clip(edges[b], low, high) - np.clip(edges[a], low, high))
+        nil = span <= 0
+        rows.fault(nil, a, "R-STRIP", "the strip surveyed must lie on the deck", "Correct from and to.")
+        held = ~np.isnan(span)
+        stated |= held
+        if "station" in a:
+            long = np.where(held, span, long)
+        else:
+            wide = np.where(held, span, wide)
+    strip = np.where(stated, long * wide, np.nan)
+    return strip if given is None else np.where(np.isnan(given), strip, given)
+
+
+def _sum(rows: Rows, columns: dict[str, Any], covered: Floats, deck: pd.Series) -> None:
+    """Refuse delaminated and spalled areas that together exceed what was surveyed: they exclude each other."""
+    pair = [columns[n] for n in ("delaminated_m2", "spalled_m2") if columns[n] is not None]
+    if len(pair) < 2:
+        return
+    both = np.nansum(pair, axis=0)
+    alone = np.nanmax(np.where(np.isnan(pair), 0.0, pair), axis=0)
+    over = (both > covered * OVER) & (alone <= covered * OVER)
+    rule = {
+        int(i): f"delaminated and spalled make {both[i]:.6g} m2, more than the {covered[i]:.6g} m2 surveyed "
+        f"(deck {deck.iloc[i]})"
+        for i in np.flatnonzero(over)
+    }
+    rows.fault(over, "delaminated_m2", "R-LARGER-THAN-DECK", rule, "Correct the figures or the deck's size.")
+
+
+def _survey_ids(rows: Rows, deck: pd.Series, day: Any, method: pd.Series | None) -> pd.Series:
+    how = pd.Series(["survey"] * rows.n, dtype="str") if method is None else method.fillna("survey")
+    made = made_id(deck, day, how)
+    given = rows.ids("survey_id")
+    return made if given is None else given.where(given != "", made)
+
+
+def made_id(deck: pd.Series, day: Any, last: pd.Series) -> pd.Series:
+    """An id made of deck, day and a last word, split by bars."""
+    date = pd.Series(np.datetime_as_string(np.asarray(day, "datetime64[D]")), dtype="str")
+    return deck.fillna("?") + "|" + date + "|" + last

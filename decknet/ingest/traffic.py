@@ -1,0 +1,90 @@
+"""Traffic counts, deck ratings and element quantities: figures of a bridge for a year or a day."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from decknet.ingest.checks import Floats, Rows
+    from decknet.ingest.register import Register
+
+__all__ = ["check_elements", "check_ratings", "check_traffic"]
+
+
+def _bridge(rows: Rows, register: Register) -> pd.Series:
+    given = rows.ids("bridge_id")
+    assert given is not None  # noqa: S101
+    return rows.answered(register.find_bridges(given), "bridge_id")
+
+
+def _year(rows: Rows, name: str) -> Floats | None:
+    year = rows.whole(name)
+    if year is not None:
+        rows.fault(year > rows.today.year, name, "R-FUTURE", "the year must not be in the future", "Correct the year.")
+    return year
+
+
+def check_traffic(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
+    """Counts of one table; a count of 0 is a missing count and is set aside."""
+    count = rows.number("aadt", ranged=False)
+    assert count is not None  # noqa: S101
+    rows.fault(
+        count == 0,
+        "aadt",
+        "S-ZERO-TRAFFIC",
+        "a traffic of 0 is a missing count, not an empty road",
+        "Give the count, or drop the line.",
+        "set aside",
+    )
+    rows.in_range("aadt", count)
+    rows.required("aadt", "year")
+    columns: dict[str, Any] = {"bridge_id": _bridge(rows, register), "aadt": count, "year": _year(rows, "year")}
+    for name in ("truck_share", "speed_kmh"):
+        columns[name] = rows.number(name)
+    columns["source"] = rows.text("source")
+    key = pd.DataFrame({"bridge": columns["bridge_id"], "year": columns["year"]})
+    rows.conflicts(key, "count of", "aadt", "Keep the right line; counts are neither added nor averaged.")
+    return {"traffic": rows.records("traffic", columns)}
+
+
+def check_ratings(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
+    """Deck ratings of one table; N stands for a bridge without a deck and is set aside."""
+    said = rows.text("deck_rating")
+    assert said is not None  # noqa: S101
+    none = (said.str.upper() == "N").to_numpy(dtype=bool)
+    rows.fault(none, "deck_rating", "S-NO-RATING", "N says that a rating does not apply", "Nothing.", "set aside")
+    rows.required("deck_rating", "rated_year")
+    columns: dict[str, Any] = {"bridge_id": _bridge(rows, register), "rated_year": _year(rows, "rated_year")}
+    columns["deck_rating"] = rows.whole("deck_rating")
+    key = pd.DataFrame({"bridge": columns["bridge_id"], "year": columns["rated_year"]})
+    rows.conflicts(key, "rating of", "deck_rating", "Keep the right line.")
+    return {"rating": rows.records("rating", columns)}
+
+
+def check_elements(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
+    """Quantities of elements in condition states; the states must add up to the total where it is given."""
+    rows.required("quantity_date", "element")
+    day = rows.dates("quantity_date")
+    rows.in_time("quantity_date", day, np.full(rows.n, np.nan))
+    columns: dict[str, Any] = {
+        "bridge_id": _bridge(rows, register),
+        "quantity_date": day,
+        "element": rows.ids("element"),
+    }
+    parent = rows.ids("parent_element")
+    columns["parent_element"] = pd.Series([""] * rows.n, dtype="str") if parent is None else parent
+    for name in ("total", "cs1", "cs2", "cs3", "cs4"):
+        columns[name] = rows.number(name)
+    states = [columns[n] for n in ("cs1", "cs2", "cs3", "cs4") if columns[n] is not None]
+    if columns["total"] is not None and states:
+        whole = np.nansum(states, axis=0)
+        apart = np.abs(whole - columns["total"]) > np.maximum(0.01 * columns["total"], 1.0)
+        rule = {int(i): f"the states add up to {whole[i]:g}, the total is {columns['total'][i]:g}"
+                for i in np.flatnonzero(apart)}  # fmt: skip
+        rows.fault(apart, "total", "F-STATES", rule, "Check the quantities.", "flag")
+    key = pd.DataFrame({n: pd.Series(columns[n]) for n in ("bridge_id", "quantity_date", "element", "parent_element")})
+    rows.conflicts(key, "quantities of", "element", "Keep the right line.")
+    return {"element_quantity": rows.records("element_quantity", columns)}
