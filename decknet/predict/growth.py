@@ -62,9 +62,9 @@ def _assumed_rate(decks: pd.DataFrame, settings: GrowthSettings) -> Floats:
 
 def _own_lines(damage: pd.DataFrame, last_life: pd.Series, settings: GrowthSettings) -> pd.DataFrame:
     """Each deck's least-squares line over the surveys of its present life, on deck_id."""
-    now = damage[damage["life"] == damage["deck_id"].map(last_life)]
-    day = (now["survey_date"] - pd.Timestamp("2000-01-01")).dt.days / DAYS_PER_YEAR
-    work = pd.DataFrame({"deck_id": now["deck_id"], "t": day, "y": now["damage_share"]})
+    present = damage[damage["life"] == damage["deck_id"].map(last_life)]
+    day = (present["survey_date"] - pd.Timestamp("2000-01-01")).dt.days / DAYS_PER_YEAR
+    work = pd.DataFrame({"deck_id": present["deck_id"], "t": day, "y": present["damage_share"]})
     by = work.groupby("deck_id")
     out = by.agg(
         surveys=("y", "size"), t_mean=("t", "mean"), y_mean=("y", "mean"), t_min=("t", "min"), t_max=("t", "max")
@@ -77,7 +77,7 @@ def _own_lines(damage: pd.DataFrame, last_life: pd.Series, settings: GrowthSetti
     has_line = (out["surveys"] >= 2) & (out["t_max"] - out["t_min"] >= settings.least_span_yr)
     out["rate"] = (out["sxy"] / out["sxx"].where(out["sxx"] > 0)).where(has_line)
     out["rate_var"] = (variance / out["sxx"].where(out["sxx"] > 0)).where(has_line)
-    out["repaired"] = now.groupby("deck_id")["repaired_share"].last()
+    out["repaired"] = present.groupby("deck_id")["repaired_share"].last()
     return out
 
 
@@ -154,8 +154,8 @@ def fit_growth(
     growth = np.maximum(np.where(has_line, weight * np.nan_to_num(rate) + (1 - weight) * prior, prior), 0.0)
     growth_sd = np.sqrt(prior_var * (1 - weight) + mean_var * (1 - weight) ** 2)
 
-    now = pd.Timestamp(today)
-    t_now = (now - pd.Timestamp("2000-01-01")).days / DAYS_PER_YEAR
+    on = pd.Timestamp(today)
+    t_now = (on - pd.Timestamp("2000-01-01")).days / DAYS_PER_YEAR
     ahead = t_now - own["t_mean"].to_numpy(dtype="float64")
     patched = own["repaired"].fillna(0.0) + _patched_since(damage, repairs, decks, overbreak).reindex(own.index).fillna(
         0.0
@@ -167,7 +167,7 @@ def fit_growth(
     low, high = np.clip(level - _Z80 * level_sd, 0.0, 1.0), np.clip(level + _Z80 * level_sd, 0.0, 1.0)
     share_from = np.where(surveyed, "survey", "").astype(object)
 
-    guess, guess_from = _unsurveyed_share(own, decks, last, ratings, growth, now, settings, treatments)
+    guess, guess_from = _unsurveyed_share(own, decks, last, ratings, growth, on, settings, treatments)
     share = np.where(surveyed, share, guess)
     low = np.where(surveyed, low, guess / settings.guess_spread)
     high = np.where(surveyed, high, np.minimum(np.maximum(guess, settings.survey_floor) * settings.guess_spread, 1.0))
@@ -189,12 +189,12 @@ def fit_growth(
 
 def _unsurveyed_share(
     own: pd.DataFrame, decks: pd.DataFrame, last: pd.DataFrame, ratings: pd.DataFrame, growth: Floats,
-    now: pd.Timestamp, settings: GrowthSettings, treatments: dict[str, Treatment],
+    on: pd.Timestamp, settings: GrowthSettings, treatments: dict[str, Treatment],
 ) -> tuple[Floats, NDArray[np.object_]]:  # fmt: skip
     """Share taken for decks with no survey in their present life, and what it rests on."""
     ids = pd.Index(decks["deck_id"])
     last = last.reindex(ids)
-    age = ((now - last["start"]).dt.days / DAYS_PER_YEAR).to_numpy(dtype="float64")
+    age = ((on - last["start"]).dt.days / DAYS_PER_YEAR).to_numpy(dtype="float64")
     known = own["y_mean"].notna().to_numpy()
     typical = float(own["y_mean"].mean()) if known.any() else settings.network_per_yr * settings.onset_yr
     by_age = np.maximum(age - settings.onset_yr, 0.0) * growth

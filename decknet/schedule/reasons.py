@@ -88,7 +88,7 @@ def why_line(
     for line, words, fits in zip(lines.itertuples(index=False), urgent_words, permitted, strict=True):
         text = (
             f"{line.label} in {line.year} for {line.cost:,.0f} {coin} takes {_points(line.share_before)} unsound to "
-            f"{_points(line.share_after)} and spares {line.benefit:,.0f} m2·yr of unsound deck (weighted by traffic)"
+            f"{_points(line.share_after)} and spares {line.benefit:,.0f} m²·yr of unsound deck (weighted by traffic)"
         )
         if line.urgent:
             late = "" if line.year == first_year or line.pinned else ", but the money of earlier years did not reach"

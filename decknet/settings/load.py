@@ -18,6 +18,7 @@ from typing import Any
 from decknet.errors import SettingsError
 from decknet.settings.item import Curve, item
 from decknet.settings.network import GrowthSettings, PlaceSettings, RankSettings, UrgentSettings
+from decknet.settings.repairs import LimitSettings, MixSettings, OpeningSettings, QuantitySettings
 from decknet.settings.works import TREATMENTS, ProgrammeSettings, Treatment
 
 __all__ = ["Settings", "describe", "load_settings"]
@@ -33,6 +34,10 @@ class Settings:
     rank: RankSettings = field(default_factory=RankSettings)
     urgent: UrgentSettings = field(default_factory=UrgentSettings)
     programme: ProgrammeSettings = field(default_factory=ProgrammeSettings)
+    limits: LimitSettings = field(default_factory=LimitSettings)
+    quantities: QuantitySettings = field(default_factory=QuantitySettings)
+    mix: MixSettings = field(default_factory=MixSettings)
+    opening: OpeningSettings = field(default_factory=OpeningSettings)
     treatment: dict[str, Treatment] = field(default_factory=lambda: dict(TREATMENTS))
 
 

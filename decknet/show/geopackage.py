@@ -55,7 +55,7 @@ _LINES: dict[str, Field] = {
     "repair_m2": (pa.float64(), "m2", "Area broken out and made good."),
     "crew_days": (pa.float64(), "days", "Crew time."),
     "cost": (pa.float64(), "currency", "Cost, in the currency and price year of the settings."),
-    "benefit": (pa.float64(), "m2·yr", "Unsound deck avoided, weighted by traffic, discounted."),
+    "benefit": (pa.float64(), "m²·yr", "Unsound deck avoided, weighted by traffic, discounted."),
     "share_before": (pa.float64(), "share", "Unsound share when the works begin."),
     "share_after": (pa.float64(), "share", "Unsound share when they are done."),
     "urgent": (pa.bool_(), "", "Whether the deck is on the act-now list."),
