@@ -1,5 +1,58 @@
-"""What a survey says."""
+"""What a survey says, and what it takes to put right."""
 
+from decknet.measure.laid import spalls_left_alone
+from decknet.measure.limits import limits_cost, repair_limits
+from decknet.measure.mix import (
+    Mix,
+    coarse_part,
+    free_water_kg,
+    mixing_water_kg_m3,
+    proportion_mix,
+    sacks,
+    water_cement_ratio,
+)
+from decknet.measure.plain import plain_costs
+from decknet.measure.quantities import bar_clearance_mm, bars_to_replace, deck_quantities, limit_quantities, order_m3
 from decknet.measure.share import area_once, survey_shares, unsound_share
+from decknet.measure.weather import (
+    dries_too_fast,
+    equivalent_age_h,
+    evaporation_kg_m2_h,
+    evaporation_lb_ft2_h,
+    evaporation_menzel_kg_m2_h,
+    hours_at,
+    opening_h,
+    strength_age_h,
+    temperature_time_ch,
+)
 
-__all__ = ["area_once", "survey_shares", "unsound_share"]
+__all__ = [
+    "Mix",
+    "area_once",
+    "bar_clearance_mm",
+    "bars_to_replace",
+    "coarse_part",
+    "deck_quantities",
+    "dries_too_fast",
+    "equivalent_age_h",
+    "evaporation_kg_m2_h",
+    "evaporation_lb_ft2_h",
+    "evaporation_menzel_kg_m2_h",
+    "free_water_kg",
+    "hours_at",
+    "limit_quantities",
+    "limits_cost",
+    "mixing_water_kg_m3",
+    "opening_h",
+    "order_m3",
+    "plain_costs",
+    "proportion_mix",
+    "repair_limits",
+    "sacks",
+    "spalls_left_alone",
+    "strength_age_h",
+    "survey_shares",
+    "temperature_time_ch",
+    "unsound_share",
+    "water_cement_ratio",
+]

@@ -32,7 +32,7 @@ class LimitSettings:
         "unsound areas.",
         "published",
         _PAVEMENT + ": combine repairs less than 300 mm apart",
-        low=0,
+        low=1,
         high=3000,
     )
     side_mm: float = item(
@@ -41,7 +41,7 @@ class LimitSettings:
         "Least side of a limit.",
         "practice",
         "room for a breaker below the bars; published for pavement: 300 mm long and 100 mm wide (" + _PAVEMENT + ")",
-        low=0,
+        low=1,
         high=3000,
     )
     step_mm: float = item(
@@ -159,6 +159,24 @@ class QuantitySettings:
     )
     bar_spacing_mm: float = item(
         150.0, "mm", "Spacing of bars, both ways, in each mat.", "assumption", low=50, high=1000
+    )
+    bar_loss: float = item(
+        0.25,
+        "",
+        "A bar that has lost more than this part of its section is replaced, if the engineer so decides.",
+        "published",
+        _UFGS,
+        low=0,
+        high=1,
+    )
+    bar_loss_beside: float = item(
+        0.20,
+        "",
+        "The same for bars side by side that have all lost more than this.",
+        "published",
+        _UFGS,
+        low=0,
+        high=1,
     )
     cover_lap_mm: float = item(300.0, "mm", "Curing cover laps past each side.", "assumption", low=0, high=2000)
     partial_h_per_m2: float = item(
