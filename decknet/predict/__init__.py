@@ -1,6 +1,37 @@
 """What will happen."""
 
-from decknet.predict.damage import damage_ever, deck_lives
-from decknet.predict.growth import fit_growth, pool_rates
+from decknet.predict.after_works import forecast_after
+from decknet.predict.backtest import METHODS, BackTest, back_test, skill, verdict
+from decknet.predict.damage import damage_account, damage_ever, deck_lives
+from decknet.predict.followed import followed_repairs
+from decknet.predict.growth import Growth, fit_growth, fit_growth_model, histories_of, hold_to_surveys
+from decknet.predict.paced import pool_rates
+from decknet.predict.states import fit_ratings, fit_shares, forecast_states, rating_sequences
+from decknet.predict.survival import compare, fit_weibull, nonparametric, resampled_band
 
-__all__ = ["damage_ever", "deck_lives", "fit_growth", "pool_rates"]
+__all__ = [
+    "METHODS",
+    "BackTest",
+    "Growth",
+    "back_test",
+    "compare",
+    "damage_account",
+    "damage_ever",
+    "deck_lives",
+    "fit_growth",
+    "fit_growth_model",
+    "fit_ratings",
+    "fit_shares",
+    "fit_weibull",
+    "followed_repairs",
+    "forecast_after",
+    "forecast_states",
+    "histories_of",
+    "hold_to_surveys",
+    "nonparametric",
+    "pool_rates",
+    "rating_sequences",
+    "resampled_band",
+    "skill",
+    "verdict",
+]

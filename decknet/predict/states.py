@@ -1,0 +1,237 @@
+"""Condition states and ratings: how fast true states worsen, seen through raters who differ."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.linalg import expm
+from scipy.optimize import least_squares, minimize
+
+__all__ = [
+    "StateFit",
+    "fit_ratings",
+    "fit_shares",
+    "forecast_states",
+    "generator",
+    "mean_years_to_last",
+    "rating_sequences",
+    "yearly_exit",
+]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_LEAST_RATE, _MOST_RATE = 1e-5, 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class StateFit:
+    """How states worsen.
+
+    Attributes
+    ----------
+    rates : array, shape (states - 1,), 1/yr
+        Of leaving each state for the next worse one.
+    yearly : array, shape (states, states)
+        Yearly transition matrix; rows sum to 1.
+    misread : float, 0 to 0.4
+        Probability that a rater is off by one state, on either side together.
+    log_likelihood : float
+    pairs : int
+        Steps between ratings it was learned from.
+    """
+
+    rates: Floats
+    yearly: Floats
+    misread: float
+    log_likelihood: float
+    pairs: int
+
+
+def generator(rates: Floats) -> Floats:
+    """Generator of a chain that passes from each state to the next and stays in the last.
+
+    Parameters
+    ----------
+    rates : array, shape (states - 1,), 1/yr, >= 0
+    """
+    q = np.zeros((len(rates) + 1, len(rates) + 1))
+    i = np.arange(len(rates))
+    q[i, i], q[i, i + 1] = -rates, rates
+    return q
+
+
+def _seen(states: int, misread: float) -> Floats:
+    """Probability of each reading given the true state: off by one either way."""
+    e = np.eye(states) * (1 - misread)
+    i = np.arange(states - 1)
+    e[i, i + 1] += misread / 2
+    e[i + 1, i] += misread / 2
+    return np.asarray(e / e.sum(axis=1, keepdims=True), dtype=np.float64)
+
+
+def rating_sequences(
+    who: pd.Series, when_yr: Floats, state: Floats, works: pd.DataFrame | None = None, *, most_rise: int = 1
+) -> Ints:
+    """Number of the run that each rating belongs to; a repair, or what can only be one, starts a new run.
+
+    Parameters
+    ----------
+    who : Series, shape (k,)
+        Bridge or deck; ratings ordered by it and by date.
+    when_yr : array, shape (k,)
+    state : array, shape (k,)
+        0 the best, rising as condition worsens.
+    works : DataFrame or None
+        who, when_yr: repairs on record.
+    most_rise : int
+        A condition better by more than this than the rating before is a repair nobody recorded.
+    """
+    ids = who.to_numpy()
+    fresh = np.append(True, ids[1:] != ids[:-1])[: len(ids)]
+    better = np.append(False, state[:-1] - state[1:] > most_rise)[: len(ids)]
+    cut = fresh | better
+    if works is not None and len(works):
+        for name, group in works.groupby("who"):
+            mine = np.flatnonzero(ids == name)
+            if len(mine):
+                at = np.searchsorted(when_yr[mine], group["when_yr"].to_numpy(dtype="float64"))
+                cut[mine[at[at < len(mine)]]] = True
+    return np.cumsum(cut) - 1
+
+
+def fit_ratings(
+    run: Ints, when_yr: Floats, state: Ints, states: int, *, misread: bool = True, weight: Floats | None = None
+) -> StateFit:
+    """Rates of worsening by maximum likelihood, with uneven intervals and raters' noise.
+
+    Parameters
+    ----------
+    run : array of int, shape (k,)
+        Run of each rating (``rating_sequences``), ratings ordered by run and date.
+    when_yr : array, shape (k,), yr
+    state : array of int, shape (k,), 0 the best to states - 1
+    states : int
+    misread : bool
+        Whether raters may be off by one; without, a rating is the truth.
+    weight : array, shape (runs,), or None
+        How often each run counts.
+
+    References
+    ----------
+    published: Jackson and Sharples (2002), Hidden Markov models for the onset and progression of
+    bronchiolitis obliterans syndrome in lung transplant recipients, Statistics in Medicine
+    21:113-128 (a continuous-time chain seen with misclassification). derived: forward recursion
+    over all runs at once; matrix exponential by distinct interval.
+    """
+    runs = int(run.max()) + 1 if len(run) else 0
+    first = np.append(True, run[1:] != run[:-1])[: len(run)]
+    place = np.arange(len(run)) - np.flatnonzero(first)[run]
+    gap = np.where(first, 0.0, np.append(0.0, np.diff(when_yr)))
+    lengths, which = np.unique(np.round(gap, 6), return_inverse=True)
+    counts = np.ones(runs) if weight is None else weight
+    begin = np.bincount(state[first], weights=counts, minlength=states) + 0.5
+    begin = begin / begin.sum()
+    steps = [np.flatnonzero(place == j) for j in range(int(place.max(initial=0)) + 1)]
+
+    def likelihood(theta: Floats) -> float:
+        q = generator(np.exp(np.clip(theta[: states - 1], np.log(_LEAST_RATE), np.log(_MOST_RATE))))
+        noise = 0.4 / (1 + np.exp(-theta[-1])) if misread else 0.0
+        seen = _seen(states, noise)
+        moves = np.stack([expm(q * length) for length in lengths])
+        total, alpha = 0.0, np.zeros((runs, states))
+        for j, rows in enumerate(steps):
+            mine = run[rows]
+            if j == 0:
+                ahead = (begin if misread else np.ones(states)) * seen[:, state[rows]].T
+            else:
+                ahead = np.einsum("ri,rij->rj", alpha[mine], moves[which[rows]]) * seen[:, state[rows]].T
+            scale = np.maximum(ahead.sum(axis=1), 1e-300)
+            alpha[mine] = ahead / scale[:, None]
+            total += float((np.log(scale) * counts[mine]).sum())
+        return -total
+
+    start = np.full(states - 1, np.log(0.08))
+    if misread:
+        start = np.append(start, 0.0)
+    found = minimize(likelihood, start, method="L-BFGS-B", options={"maxiter": 300, "ftol": 1e-13, "gtol": 1e-7})
+    rates = np.exp(np.clip(found.x[: states - 1], np.log(_LEAST_RATE), np.log(_MOST_RATE)))
+    noise = 0.4 / (1 + np.exp(-found.x[-1])) if misread else 0.0
+    return StateFit(rates, expm(generator(rates)), float(noise), -float(found.fun), int((~first).sum()))
+
+
+def fit_shares(before: Floats, after: Floats, years: Floats, area: Floats | None = None) -> Floats:
+    """Yearly transition matrix, from each state to the next alone, that best carries shares forward.
+
+    Parameters
+    ----------
+    before, after : arrays, shape (n, states)
+        Shares of a deck in each state at two inspections without works between them; rows sum to 1.
+    years : array of whole numbers, shape (n,), yr
+    area : array, shape (n,), or None
+        Weight of each deck.
+
+    Returns
+    -------
+    array, shape (states, states)
+
+    References
+    ----------
+    derived: least squares on area, not counts: a deck's square metres do not worsen one by one.
+    """
+    states = before.shape[1]
+    whole = np.round(years).astype(np.int64)
+    weight = np.sqrt(np.ones(len(years)) if area is None else area)[:, None]
+
+    def matrix(theta: Floats) -> Floats:
+        leave = 1 / (1 + np.exp(-theta))
+        p = np.eye(states)
+        i = np.arange(states - 1)
+        p[i, i], p[i, i + 1] = 1 - leave, leave
+        return p
+
+    def miss(theta: Floats) -> Floats:
+        p = matrix(theta)
+        powers = {n: np.linalg.matrix_power(p, n) for n in np.unique(whole).tolist()}
+        carried = np.empty_like(after)
+        for n, power in powers.items():
+            carried[whole == n] = before[whole == n] @ power
+        return np.asarray(((after - carried) * weight).ravel(), dtype=np.float64)
+
+    found = least_squares(miss, np.full(states - 1, -2.5), xtol=1e-15, ftol=1e-15, gtol=1e-15)
+    return matrix(found.x)
+
+
+def forecast_states(shares: Floats, yearly: Floats, years: float) -> Floats:
+    """Shares or counts in each state after some years.
+
+    Parameters
+    ----------
+    shares : array, shape (..., states)
+    yearly : array, shape (states, states), rows sum to 1
+    years : float, yr
+        Whole years by powers; parts of a year by the power of the matrix in between.
+    """
+    whole = int(years)
+    out = shares @ np.linalg.matrix_power(yearly, whole)
+    part = years - whole
+    return np.asarray(out if part == 0 else (1 - part) * out + part * (out @ yearly), dtype=np.float64)
+
+
+def mean_years_to_last(yearly: Floats) -> Floats:
+    """Mean years from each state to the last, which must be for ever.
+
+    References
+    ----------
+    published: Kemeny and Snell (1960), Finite Markov Chains, chapter 3 (the fundamental matrix).
+    """
+    inner = yearly[:-1, :-1]
+    return np.asarray(np.linalg.solve(np.eye(len(inner)) - inner, np.ones(len(inner))), dtype=np.float64)
+
+
+def yearly_exit(shape: float, scale_yr: float, spent_yr: Floats) -> Floats:
+    """Chance of leaving a state within a year, given the years spent in it, for Weibull times in state."""
+    return -np.expm1((spent_yr / scale_yr) ** shape - ((spent_yr + 1) / scale_yr) ** shape)
