@@ -1,7 +1,20 @@
 """Which deck first."""
 
 from decknet.rank.priority import rank_decks
-from decknet.rank.traffic import traffic_in_use
+from decknet.rank.sound import sound_next, sounding_due
+from decknet.rank.sure import rank_groups, rank_ranges
+from decknet.rank.traffic import route_trends, traffic_in_use
 from decknet.rank.urgent import act_now
+from decknet.rank.whatif import weight_moves
 
-__all__ = ["act_now", "rank_decks", "traffic_in_use"]
+__all__ = [
+    "act_now",
+    "rank_decks",
+    "rank_groups",
+    "rank_ranges",
+    "route_trends",
+    "sound_next",
+    "sounding_due",
+    "traffic_in_use",
+    "weight_moves",
+]

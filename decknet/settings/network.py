@@ -1,4 +1,4 @@
-"""Settings of placing, growth, ranking and what cannot wait."""
+"""Settings of placing and growth."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from decknet.settings.item import Curve, item
 
-__all__ = ["GrowthSettings", "PlaceSettings", "RankSettings", "UrgentSettings"]
+__all__ = ["GrowthSettings", "PlaceSettings"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +70,46 @@ class GrowthSettings:
     least_span_yr: float = item(
         0.75, "yr", "Surveys closer together than this say nothing of growth.", "assumption", low=0, high=20
     )
+    family: str = item(
+        "environment, bar_kind, life",
+        "",
+        "What makes decks a family that grows alike, split by commas: environment, bar_kind, life "
+        "(first surface, or overlaid).",
+        "assumption",
+    )
+    least_decks: int = item(
+        40, "decks", "A family with fewer surveyed decks borrows from a wider one.", "assumption", low=2, high=10_000
+    )
+    detect_share: float = item(
+        0.001, "share", "Less than this found is taken as nothing found.", "assumption", low=0.00001, high=0.05
+    )
+    observer_spread: float = item(
+        0.2,
+        "",
+        "Crews and methods may find this part more or less than the mean of all (standard deviation).",
+        "assumption",
+        low=0.01,
+        high=2,
+    )
+    shared_cv: float = item(
+        0.12,
+        "",
+        "Scatter of the mean of all crews and methods about the truth, as a part of the share: what no "
+        "comparison of surveys with each other can show.",
+        "assumption",
+        low=0,
+        high=1,
+    )
+    fade_per_yr: float = item(
+        0.15,
+        "1/yr",
+        "A survey g years older than the deck's last counts for 1 / (1 + this x g) of it: growth does "
+        "not keep to a line for ever.",
+        "derived",
+        "trials on made-up networks: 0.1 to 0.4 gave the best scores",
+        low=0,
+        high=10,
+    )
     rating_share: Curve = item(
         (
             (0, 0.60),
@@ -87,50 +127,4 @@ class GrowthSettings:
         "Unsound share taken for an unsurveyed deck by its deck rating.",
         "memory",
         "bands of the older FHWA percentage guide for decks, read as mid-points and smoothed",
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RankSettings:
-    """Priority: weights and value curves."""
-
-    weight_share: float = item(0.45, "", "Weight of the delaminated share.", "assumption", low=0, high=1)
-    weight_growth: float = item(0.30, "", "Weight of growth.", "assumption", low=0, high=1)
-    weight_traffic: float = item(0.25, "", "Weight of traffic.", "assumption", low=0, high=1)
-    value_share: Curve = item(
-        ((0, 0), (0.02, 0.15), (0.10, 0.55), (0.25, 0.90), (0.40, 1.0)),
-        "share, 0 to 1",
-        "Value of the delaminated share.",
-        "memory",
-        "bends at treatment thresholds in agency use: 2 % consider repair (Washington State DOT, SR 283 page, 2006), "
-        "10 % overlay, 25 to 40 % replacement (several manuals, from memory)",
-    )
-    value_growth: Curve = item(
-        ((0, 0), (0.005, 0.25), (0.02, 0.80), (0.04, 1.0)), "share/yr, 0 to 1", "Value of growth.", "assumption"
-    )
-    value_traffic: Curve = item(
-        ((0, 0), (500, 0.15), (2_000, 0.35), (10_000, 0.75), (40_000, 1.0)),
-        "veh/day, 0 to 1",
-        "Value of traffic.",
-        "assumption",
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UrgentSettings:
-    """What cannot wait for the ranking."""
-
-    danger_share: float = item(
-        0.40,
-        "share",
-        "Unsound share from which a deck is urgent whatever its traffic.",
-        "memory",
-        "critical band of one state's deck matrix",
-        low=0.01,
-        high=1,
-    )
-    hole_days: int = item(1, "days", "Days allowed for an open full-depth hole.", "assumption", low=0, high=365)
-    bar_days: int = item(14, "days", "Days allowed for exposed bars.", "assumption", low=0, high=365)
-    danger_days: int = item(
-        30, "days", "Days allowed for a share past the danger threshold.", "assumption", low=0, high=365
     )

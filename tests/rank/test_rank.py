@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 from decknet.errors import SettingsError
-from decknet.rank import act_now, rank_decks, traffic_in_use
-from decknet.settings import RankSettings, UrgentSettings
+from decknet.rank import act_now, rank_decks, route_trends, traffic_in_use
+from decknet.settings import RankSettings, TrafficSettings, UrgentSettings
 from tests.frames import records
 
 DAY = pd.Timestamp("2026-05-12")
@@ -154,3 +155,134 @@ def test_a_high_rank_alone_is_not_urgent():
         _found(), records("repair", repair_id=[], deck_id=[], repair_date=[], treatment=[]), UrgentSettings()
     )
     assert nothing.empty
+
+
+def test_bars_clear_of_the_wheel_paths_have_more_time():
+    found = _found(exposed_bar_m2=[0.4, 0.4, 0.4]).assign(width_m=9.0, lanes=pd.array([2, 2, None], dtype="Int64"))
+    # Two lanes of 3.6 m about the centreline: wheel paths about 0.9 and 2.7 m on either side of it, 1 m wide.
+    shapes = [shapely.box(3, -0.35, 4, 0.35), shapely.box(3, 2.1, 4, 2.3), shapely.box(3, -0.3, 4, 0.3)]
+    defects = pd.DataFrame({"deck_id": ["a", "b", "c"], "kind": "exposed bar", "shape": shapes})
+    none = records("repair", repair_id=[], deck_id=[], repair_date=[], treatment=[])
+    got = act_now(found, none, UrgentSettings(), defects=defects).set_index("deck_id")
+    assert got["days"].to_dict() == {"a": 60, "b": 14, "c": 14}
+    assert got["why"].str.extract(r"bars exposed, (.*)")[0].to_dict() == {
+        "a": "clear of the wheel paths",
+        "b": "in a wheel path",
+        "c": "not known to be clear of the wheel paths",
+    }
+
+
+def test_one_bar_not_drawn_may_be_in_a_wheel_path():
+    found = _found(exposed_bar_m2=[0.4, 0.0, 0.0]).assign(width_m=9.0, lanes=2)
+    shapes = [shapely.box(3, -0.3, 4, 0.3), None]
+    defects = pd.DataFrame({"deck_id": ["a", "a"], "kind": "exposed bar", "shape": shapes})
+    none = records("repair", repair_id=[], deck_id=[], repair_date=[], treatment=[])
+    assert act_now(found, none, UrgentSettings(), defects=defects)["days"].tolist() == [14]
+
+
+def test_a_whole_deck_treatment_ends_danger_and_a_patch_does_not():
+    found = _found(unsound_share=[0.5, 0.5, 0.1])
+    repairs = records(
+        "repair", repair_id=["x", "y"], deck_id=["a", "b"], repair_date=[DAY + pd.Timedelta(days=40)] * 2,
+        treatment=["new deck", "patch"],
+    )  # fmt: skip
+    assert act_now(found, repairs, UrgentSettings())["deck_id"].tolist() == ["b"]
+
+
+def _patched(**columns):
+    base = {"repair_id": ["r1"], "deck_id": ["a"], "repair_date": [pd.Timestamp("2026-06-01")], "treatment": ["patch"]}
+    return records("repair", **(base | {"cure_h": [84.0]} | columns))
+
+
+@pytest.mark.parametrize(
+    ("columns", "today", "listed"),
+    [
+        ({}, "2026-06-20", True),
+        ({}, "2026-06-07", False),  # cure to 4 June, and three days
+        ({}, "2026-06-08", True),
+        ({"opened_at": ["2026-06-05T06:00"]}, "2026-06-20", False),
+        ({"opened_at": [" "]}, "2026-06-20", True),
+        ({"cure_h": [None]}, "2026-06-20", False),
+        ({}, "2026-12-20", False),  # too long ago to ask
+        ({"deck_id": ["elsewhere"]}, "2026-06-20", False),
+    ],
+)
+def test_a_repair_overdue_for_its_opening_check(columns, today, listed):
+    got = act_now(_found(), _patched(**columns), UrgentSettings(), today=pd.Timestamp(today).date())
+    assert got["cause"].tolist() == (["opening check"] if listed else [])
+    if listed:
+        one = got.iloc[0]
+        assert (one["since"], one["due"]) == (pd.Timestamp("2026-06-04"), pd.Timestamp("2026-06-07"))
+        assert "patch of 2026-06-01 (r1)" in one["why"]
+
+
+def test_a_survey_since_ends_the_opening_check():
+    later = _found().assign(survey_date=pd.Timestamp("2026-06-10"))
+    assert act_now(later, _patched(), UrgentSettings(), today=pd.Timestamp("2026-06-20").date()).empty
+
+
+def test_a_count_is_brought_to_the_year_by_the_trend_of_its_route():
+    ids = [str(i) for i in range(40)]
+    bridges = records("bridge", bridge_id=ids, route=["A"] * 20 + ["B"] * 20)
+    years = [2010, 2014, 2018, 2022]
+    table = pd.DataFrame(
+        [(b, y, 1000.0 * (1.02 if int(b) < 20 else 0.99) ** (y - 2010)) for b in ids for y in years],
+        columns=["bridge_id", "year", "aadt"],
+    )
+    traffic = records("traffic", **{c: table[c].tolist() for c in table})
+    trends = route_trends(bridges, traffic, TrafficSettings())
+    assert trends["A"] == pytest.approx(0.02, abs=0.001)
+    assert trends["B"] == pytest.approx(-0.01, abs=0.001)
+    got = traffic_in_use(bridges, traffic, floor=50.0, year=2026)
+    assert got["aadt"].iloc[0] == pytest.approx(1000 * 1.02**16, rel=0.005)
+    assert got["aadt_count"].iloc[0] == pytest.approx(1000 * 1.02**12)
+    assert got["aadt_year"].iloc[0] == 2022
+
+
+def test_a_trend_is_bounded_and_does_not_run_for_ever():
+    bridges = records("bridge", bridge_id=["1", "2"], route=["A", "A"])
+    steep = records("traffic", bridge_id=["1"] * 4, year=[2000, 2005, 2010, 2015], aadt=[100.0, 1e3, 1e4, 1e5])
+    settings = TrafficSettings(trend_needs=0.1)
+    got = traffic_in_use(bridges, steep, floor=50.0, year=2060, settings=settings)
+    assert got["aadt"].iloc[0] == pytest.approx(1e5 * 1.03**10)
+
+
+def test_a_single_count_has_no_trend_of_its_own():
+    bridges = records("bridge", bridge_id=["1"], route=["A"])
+    one = records("traffic", bridge_id=["1"], year=[2015], aadt=[900.0])
+    assert traffic_in_use(bridges, one, floor=50.0, year=2026)["aadt"].tolist() == [900.0]
+
+
+def test_a_busy_bridge_counted_late_is_not_growth():
+    bridges = records("bridge", bridge_id=["1", "2"], route=["A", "A"])
+    traffic = records(
+        "traffic", bridge_id=["1", "1", "2", "2"], year=[2000, 2002, 2020, 2022], aadt=[10.0, 10, 9e4, 9e4]
+    )
+    assert route_trends(bridges, traffic, TrafficSettings())["A"] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_route_without_counts_takes_those_of_its_class():
+    bridges = records("bridge", bridge_id=["1", "2", "3", "4"], route=["R 1", "C 7", "R 9", "X 2"])
+    bridges["lanes"] = pd.array([2, 2, 2, 2], dtype="Int64")
+    traffic = records("traffic", bridge_id=["1", "2"], year=[2024, 2024], aadt=[8000.0, 200.0])
+    got = traffic_in_use(bridges, traffic, floor=50.0)
+    assert got["aadt"].tolist() == [8000.0, 200.0, 8000.0, 4100.0]
+    assert got["aadt_from"].tolist() == ["count", "count", "class", "network"]
+
+
+def test_two_counts_of_one_year_are_neither_added_nor_averaged():
+    bridges = records("bridge", bridge_id=["1"], route=["A"])
+    halves = records("traffic", bridge_id=["1", "1"], year=[2024, 2024], aadt=[3000.0, 3400.0])
+    assert traffic_in_use(bridges, halves, floor=50.0)["aadt"].tolist() == [3400.0]
+
+
+def test_counts_are_told_with_their_year():
+    bridges = records("bridge", bridge_id=["1", "2"], route=["A", "A"])
+    traffic = records("traffic", bridge_id=["1", "1", "1", "2"], year=[2015, 2019, 2022, 2009],
+                      aadt=[11800.0, 13650, 14200, 2100])  # fmt: skip
+    used = traffic_in_use(bridges, traffic, floor=50.0, year=2026)
+    assert used[["aadt_count", "aadt_year"]].to_numpy().tolist() == [[14200, 2022], [2100, 2009]]
+    frame = _decks(2).assign(**{c: used[c].array for c in used})
+    reasons = rank_decks(frame, RankSettings())["reason"]
+    assert "from 14,200 counted 2022" in reasons.iloc[0]
+    assert "from 2,100 counted 2009, an old count" in reasons.iloc[1]

@@ -1,0 +1,237 @@
+"""Why a deck stands where it does, and what would move it, in plain words."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from decknet.rank.criteria import COLUMNS, Worth
+from decknet.settings import RankSettings
+
+__all__ = ["place_words", "reasons", "share_words", "turning_weights"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_FIRST_TEN = ("First", "Second", "Third", "Fourth", "Fifth", "Sixth", "Seventh", "Eighth", "Ninth", "Tenth")
+_GROWTH_NOTE = {"own surveys": "", "network": ", the network's rate", "assumption": ", an assumed rate"}
+_TRAFFIC_NOTE = {
+    "route": ", as on its route",
+    "class": ", as on routes of its class",
+    "network": ", as on the network",
+    "assumption": ", assumed",
+}
+_SAME = 1e-9  # points
+
+
+def share_words(decks: pd.DataFrame) -> list[str]:
+    """What each deck's share rests on, in words that follow a figure."""
+    days = decks["survey_date"].to_numpy().astype("datetime64[D]").astype(str)
+    words = []
+    for source, day, rating in zip(decks["share_from"], days, decks["deck_rating"], strict=True):
+        if source == "survey":
+            words.append(f"survey of {day}")
+        elif source == "works":
+            words.append("no survey yet since the last overlay or new deck")
+        elif source == "rating":
+            words.append(f"no survey yet: from deck rating {int(rating)}")
+        elif source == "network":
+            words.append("no survey yet: from the network and the deck's age")
+        else:
+            words.append("no survey yet: from an assumed growth and the deck's age")
+    return words
+
+
+def place_words(rank: int) -> str:
+    """A place as a word or number.
+
+    Examples
+    --------
+    >>> place_words(3), place_words(21), place_words(112)
+    ('Third', '21st', '112th')
+    """
+    if rank <= len(_FIRST_TEN):
+        return _FIRST_TEN[rank - 1]
+    ending = "th" if rank % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(rank % 10, "th")
+    return f"{rank:,}{ending}"
+
+
+def turning_weights(ahead: Floats, behind: Floats, weights: Floats) -> Floats:
+    """The weight of each count at which two decks of a weighted sum change places.
+
+    The other weights keep their proportions and fill the rest up to 1.
+
+    Parameters
+    ----------
+    ahead, behind : array, shape (..., K), 0 to 1
+        Values of the two decks.
+    weights : array, shape (K,), adding up to 1
+
+    Returns
+    -------
+    array, shape (..., K), 0 to 1
+        NaN where no weight of that count makes them equal, or every one does.
+
+    References
+    ----------
+    derived: the lead is linear in the weight x of one count, x d + (1 - x) r with d the lead on that
+    count alone and r the lead on the others, so it is zero at r / (r - d).
+
+    Examples
+    --------
+    >>> turning_weights(np.array([0.9, 0.2]), np.array([0.6, 0.6]), np.array([0.7, 0.3])).round(9).tolist()
+    [0.571428571, 0.428571429]
+    """
+    lead = ahead - behind
+    others = 1.0 - weights
+    total = (lead * weights).sum(axis=-1, keepdims=True)
+    rest = lead.sum(axis=-1, keepdims=True) - lead
+    even = rest / max(len(weights) - 1, 1)
+    r = np.where(others > 1e-12, (total - lead * weights) / np.where(others > 1e-12, others, 1.0), even)
+    gap = r - lead
+    at = np.divide(r, gap, out=np.full(lead.shape, np.nan), where=np.abs(gap) > 1e-12)
+    result: Floats = np.where((at >= -1e-12) & (at <= 1 + 1e-12), np.clip(at, 0.0, 1.0), np.nan)
+    return result
+
+
+def _pair_turns(scale: Worth, order: Ints) -> tuple[Ints, Floats]:
+    """For each deck and the one before it in ``order``: the count whose weight must move least, and to what.
+
+    -1 where none does; the weight is rounded to the hundredth beyond the turn.
+    """
+    values = scale.values[order]
+    ahead, behind = values[:-1], values[1:]
+    at = turning_weights(ahead, behind, scale.weights)
+    up = at >= scale.weights
+    rounded = np.where(up, np.ceil(at * 100 + 1e-6), np.floor(at * 100 - 1e-6)) / 100
+    rounded = np.where((rounded >= 0) & (rounded <= 1), rounded, np.nan)
+    move = np.abs(rounded - scale.weights)
+    move = np.where(np.isfinite(move), move, np.inf)
+    which = move.argmin(axis=1)
+    rows = np.arange(len(which))
+    found = np.isfinite(move[rows, which])
+    return np.where(found, which, -1), np.where(found, rounded[rows, which], np.nan)
+
+
+def _moves(scale: Worth, priority: Floats, order: Ints, ids: NDArray[np.object_], settings: RankSettings) -> list[str]:
+    """What would move each deck one place up (the first: down), a clause in the order of ``order``."""
+    n = len(order)
+    if n < 2:
+        return [""] * n
+    if scale.by == "sum":
+        which, at = _pair_turns(scale, order)
+    else:
+        which, at = np.full(n - 1, -1), np.full(n - 1, np.nan)
+    share_x, share_v = zip(*settings.value_share, strict=True)
+    share_weight = float(scale.weights[0])
+    gap = priority[order][:-1] - priority[order][1:]
+    lacking = scale.values[order][1:, 0] + gap / (100 * share_weight) if share_weight > 0 else np.full(n - 1, 2.0)
+    names = scale.names
+    weighs = [f"{w:.2f}" for w in scale.weights]
+    clauses = []
+    for i, (k, x, g, v) in enumerate(zip(which.tolist(), at.tolist(), gap.tolist(), lacking.tolist(), strict=True)):
+        other = ids[order[i]]
+        if g < _SAME:
+            clauses.append(f"Level with {other}, which is before it by its number only")
+        elif k >= 0:
+            clauses.append(f"Before {other} if {names[k]} weighed {x:.2f} (now {weighs[k]})")
+        elif scale.by == "sum" and v <= share_v[-1] and share_weight > 0:
+            need = math.ceil(float(np.interp(v, share_v, share_x)) * 1000 + 1e-6) / 10
+            clauses.append(f"No one weight puts it before {other}; {need:.1f} % unsound would")
+        elif scale.by == "sum":
+            clauses.append(f"No one weight puts it before {other}")
+        else:
+            clauses.append(f"{g:.1f} points behind {other}")
+    second = ids[order[1]]
+    if gap[0] < _SAME:
+        top = f"Level with {second}, and before it by its number only"
+    elif which[0] >= 0:
+        k = int(which[0])
+        top = f"Behind {second} if {names[k]} weighed {at[0]:.2f} (now {weighs[k]})"
+    elif scale.by == "sum":
+        top = f"No one weight puts {second} before it"
+    else:
+        top = f"{gap[0]:.1f} points before {second}"
+    return [top, *clauses]
+
+
+def reasons(decks: pd.DataFrame, scale: Worth, points: Floats, order: Ints, settings: RankSettings) -> list[str]:
+    """One line a deck: its place, the measures with the strongest first and what they rest on, and what would move it.
+
+    Parameters
+    ----------
+    decks : DataFrame, shape (n, ...)
+        As ``rank_decks`` takes.
+    scale : Worth
+    points : array, shape (n, K)
+    order : array of int, shape (n,)
+        Rows from the first in rank to the last.
+    settings : RankSettings
+    """
+    n = len(decks)
+    ids = decks["deck_id"].to_numpy(dtype=object)
+    moves = np.empty(n, dtype=object)
+    moves[order] = _moves(scale, points.sum(axis=1), order, ids, settings)
+    rank = np.empty(n, dtype=np.int64)
+    rank[order] = np.arange(1, n + 1)
+    first = points[:, :3].argsort(axis=1, kind="stable")[:, ::-1].tolist()
+    extra = _extra_words(decks, scale, points)
+    year = decks["aadt_year"].to_numpy(dtype="float64", na_value=np.nan)
+    counted = decks["aadt_count"].to_numpy(dtype="float64", na_value=np.nan) if "aadt_count" in decks else None
+    aadt = decks["aadt"].to_numpy(dtype="float64")
+    said_traffic = _traffic_words(aadt, year, counted, decks["aadt_from"].tolist())
+    rows = zip(
+        rank.tolist(), decks["share_now"].to_numpy(dtype="float64").tolist(), share_words(decks),
+        decks["growth_per_yr"].to_numpy(dtype="float64").tolist(), decks["growth_from"].tolist(), said_traffic, first,
+        extra, moves, strict=True,
+    )  # fmt: skip
+    out = []
+    for place, share, share_from, growth, growth_from, traffic, strongest, more, move in rows:
+        said = (
+            f"{share * 100:.1f} % of the deck unsound ({share_from})",
+            f"growing {growth * 100:.2f} points a year{_GROWTH_NOTE.get(growth_from, '')}",
+            traffic,
+        )
+        measures = "; ".join(said[i] for i in strongest)
+        out.append(f"{place_words(place)} of {n:,}: {measures}{more}. {move}.".replace(" .", ""))
+    return out
+
+
+def _traffic_words(aadt: Floats, year: Floats, counted: Floats | None, source: list[str]) -> list[str]:
+    out = []
+    for i, (aadt_now, when, by) in enumerate(zip(aadt.tolist(), year.tolist(), source, strict=True)):
+        if by in ("count", "old count") and when == when:
+            then = counted[i] if counted is not None else aadt_now
+            said = f", {when:.0f}" if then == aadt_now or then != then else f", from {then:,.0f} counted {when:.0f}"
+            said += ", an old count" if by == "old count" else ""
+        else:
+            said = _TRAFFIC_NOTE.get(by, "")
+        out.append(f"{aadt_now:,.0f} vehicles a day{said}")
+    return out
+
+
+_EXTRA_WORDS = {
+    "trucks": ("trucks", "{:.0f} % trucks", 100.0),
+    "detour": ("the detour", "a detour of {:.1f} km", 1.0),
+    "bars": ("bars exposed", "{:.2f} m² with bars exposed", 1.0),
+    "posted": ("a load limit", "", 1.0),
+    "soffit": ("the soffit", "{:.1f} % of the soffit unsound", 100.0),
+    "area": ("the area", "{:,.0f} m² of deck", 1.0),
+}
+
+
+def _extra_words(decks: pd.DataFrame, scale: Worth, points: Floats) -> list[str]:
+    """What the further counts add: those that give points, and those not known."""
+    out = [""] * len(decks)
+    for k, name in enumerate(scale.names[3:], start=3):
+        called, form, factor = _EXTRA_WORDS[name]
+        x = pd.to_numeric(decks[COLUMNS[name]]).to_numpy(dtype="float64", na_value=np.nan)
+        for i in range(len(out)):
+            if not scale.known[i, k]:
+                out[i] += f"; {called} not known"
+            elif points[i, k] > 0:
+                out[i] += "; load limit posted" if name == "posted" else "; " + form.format(x[i] * factor)
+    return out
