@@ -1,9 +1,28 @@
-"""Results out: the network map, drawings, the workbook, the report and the GeoPackage."""
+"""Results out: the network map, drawings, the workbook, the report, the GeoPackage, crew sheets and field pages."""
 
 from decknet.show.document import document
+from decknet.show.field import field_page
 from decknet.show.geopackage import geopackage
+from decknet.show.growth_plot import calibration_plot, deck_plot, holding_plot
 from decknet.show.map import network_map
+from decknet.show.plan import Plan, deck_plan, plan_svg
 from decknet.show.plot import network_plot
+from decknet.show.sheet import DeckSheet, crew_sheets
 from decknet.show.workbook import workbook
 
-__all__ = ["document", "geopackage", "network_map", "network_plot", "workbook"]
+__all__ = [
+    "DeckSheet",
+    "Plan",
+    "calibration_plot",
+    "crew_sheets",
+    "deck_plan",
+    "deck_plot",
+    "document",
+    "field_page",
+    "geopackage",
+    "holding_plot",
+    "network_map",
+    "network_plot",
+    "plan_svg",
+    "workbook",
+]

@@ -14,7 +14,7 @@ import pandas as pd
 import typst
 
 from decknet.errors import SettingsError
-from decknet.settings import Settings, Treatment
+from decknet.settings import Settings, Treatment, weights_of
 from decknet.show import words
 from decknet.show.plot import network_plot
 from decknet.show.words import Programme
@@ -393,6 +393,7 @@ def _left(status: pd.DataFrame, programme: Programme) -> dict[str, Any]:
 
 def _method(settings: Settings) -> dict[str, Any]:
     rank, plan, urgent = settings.rank, settings.programme, settings.urgent
+    weighed = ", ".join(f"{name} {words.percent(w, 0)}" for name, w in weights_of(rank).items() if w)
     said = [
         (
             "Unsound concrete is what a survey finds delaminated, spalled, holed, with bars exposed, or in failed "
@@ -401,11 +402,11 @@ def _method(settings: Settings) -> dict[str, Any]:
             "today is the last survey carried forward, less what was repaired."
         ),
         (
-            f"Priority from 0 to 100 adds points for the delaminated share ({words.percent(rank.weight_share, 0)} of "
-            f"the weight), growth ({words.percent(rank.weight_growth, 0)}) and traffic "
-            f"({words.percent(rank.weight_traffic, 0)}). A deck is on the act-now list for an open hole "
-            f"({_days(urgent.hole_days)} to respond), exposed bars ({_days(urgent.bar_days)}) or a share of "
-            f"{words.percent(urgent.danger_share, 0)} and more ({_days(urgent.danger_days)})."
+            f"Priority from 0 to 100 adds points for what weighs: {weighed}. A deck is on the act-now list for an open "
+            f"hole ({_days(urgent.hole_days)} to respond), exposed bars ({_days(urgent.bar_days)}), a repair whose "
+            f"opening to traffic is not on record ({_days(urgent.opening_days)} after its cure) or a share of "
+            f"{words.percent(urgent.danger_share, 0)} and more ({_days(urgent.danger_days)}). Ranges of rank hold four "
+            f"in five of {words.whole(rank.draws)} draws of share, growth and traffic."
         ),
         (
             "The programme chooses which deck gets which treatment in which year so that the unsound deck avoided over "

@@ -71,7 +71,7 @@ WHOLE_SHARE = 0.995
 FIRM = {
     "share_from": ("survey", "estimated without a survey"),
     "growth_from": ("own surveys", "not from its own surveys"),
-    "aadt_from": ("count", "filled in, not counted"),
+    "aadt_from": ("count", "filled in, or an old count"),
     "covered_share": ("", "part of the deck surveyed"),
 }
 
@@ -124,6 +124,7 @@ _FIELDS: dict[str, int | None] = {
     "growth_high": 5,
     "growth_from": None,
     "aadt": 0,
+    "aadt_count": 0,
     "aadt_year": 0,
     "aadt_from": None,
     "truck_share": 3,
@@ -132,6 +133,10 @@ _FIELDS: dict[str, int | None] = {
     "points_growth": 1,
     "points_traffic": 1,
     "rank": 0,
+    "rank_low": 0,
+    "rank_high": 0,
+    "chance_first": 3,
+    "points_other": 1,
     "reason": None,
     "urgent": None,
 }

@@ -29,6 +29,7 @@ INK = "#1d2733"
 BARS = frozenset({"share_now", "share_before", "priority", "cost", "growth_per_yr"})
 SUMS = frozenset(
     {"area_m2", "unsound_now_m2", "cost", "crew_days", "repair_m2", "deck_m2", "budget", "left", "benefit"}
+    | {"limit_m2", "limit_unsound_m2", "limit_saw_m", "limit_order_m3", "limit_crew_h"}
 )
 
 # Width of a column in characters, by kind of figure.
@@ -55,6 +56,10 @@ PROGRAMME = (
 )
 RANKING = (
     "rank",
+    "rank_low",
+    "rank_high",
+    "rank_group",
+    "chance_first",
     "deck_id",
     "name",
     "route",
@@ -63,6 +68,7 @@ RANKING = (
     "points_share",
     "points_growth",
     "points_traffic",
+    "points_other",
     "share_now",
     "share_low",
     "share_high",
@@ -90,6 +96,23 @@ ACT_NOW = (
     "cost",
 )
 WAITING = ("rank", "deck_id", "name", "route", "place", "priority", "share_now", "area_m2", "unsound_now_m2", "why")
+# Columns of a limit as printed: what it is called among limits and in the workbook.
+LIMITS = {
+    "deck_id": "deck_id",
+    "number": "limit_number",
+    "from_station_m": "limit_from_m",
+    "to_station_m": "limit_to_m",
+    "from_offset_m": "limit_left_m",
+    "to_offset_m": "limit_right_m",
+    "length_m": "limit_length_m",
+    "width_m": "limit_width_m",
+    "depth_class": "limit_depth",
+    "area_m2": "limit_m2",
+    "unsound_m2": "limit_unsound_m2",
+    "saw_cut_m": "limit_saw_m",
+    "order_m3": "limit_order_m3",
+    "crew_h": "limit_crew_h",
+}
 YEARS = ("year", "budget", "cost", "left", "decks", "repair_m2", "crew_days")
 
 
@@ -104,8 +127,16 @@ class _Book:
     today: date
 
 
-def workbook(status: pd.DataFrame, programme: Programme, *, title: str, settings: Settings, today: date) -> bytes:
-    """Programme, ranking, act-now list, status, waiting decks, years, settings and notes as one workbook.
+def workbook(
+    status: pd.DataFrame,
+    programme: Programme,
+    *,
+    title: str,
+    settings: Settings,
+    today: date,
+    limits: pd.DataFrame | None = None,
+) -> bytes:
+    """Programme, ranking, act-now list, status, waiting decks, limits, years, settings and notes as one workbook.
 
     Parameters
     ----------
@@ -119,6 +150,8 @@ def workbook(status: pd.DataFrame, programme: Programme, *, title: str, settings
         Currency, price year, and what is listed with its sources.
     today : date
         Day the figures stand for; also the day of creation kept in the file.
+    limits : DataFrame, optional
+        Repair limits with their quantities, as crew sheets print them; one row a limit.
 
     Returns
     -------
@@ -173,6 +206,10 @@ def workbook(status: pd.DataFrame, programme: Programme, *, title: str, settings
     _sheet(book, "Act now", urgent, ACT_NOW, "Decks that cannot wait for the ranking")
     _sheet(book, "Status", decks, [c.name for c in columns.STATUS], "Every deck as it stands")
     _sheet(book, "Waiting", waiting, WAITING, "Decks that are not in the programme, and why")
+    if limits is not None:
+        named = limits.rename(columns=LIMITS).merge(decks[["deck_id", "name"]], on="deck_id", how="left")
+        shown = ["deck_id", "name", *(n for n in LIMITS.values() if n != "deck_id")]
+        _sheet(book, "Limits", named, shown, "Repair limits of the programme's decks, where the last survey drew areas")
     _years(book, programme.years, lines)
     _settings(book)
     _notes(book, programme, placed, len(urgent))
@@ -218,7 +255,7 @@ def _formats(file: Any) -> dict[str, Any]:
     made["title"] = file.add_format({**plain, "bold": True, "font_size": 14})
     made["caution"] = file.add_format({**plain, "italic": True})
     made["heading"] = file.add_format({**plain, "bold": True})
-    for kind in ("m2", "money", "days", "whole", "m2yr"):
+    for kind in ("m2", "money", "days", "whole", "m2yr", "set out m", "set out m2", "m3", "h"):
         made[f"sum {kind}"] = file.add_format(
             {**plain, "bold": True, "num_format": words.NUMBER_FORMATS[kind], "top": 1}
         )

@@ -10,7 +10,8 @@ function drawNetwork(map, data) {
     assumption: "no survey and no rating: assumed",
   };
   const GROWTH_FROM = { "own surveys": "from its own surveys", network: "from like decks", assumption: "assumed" };
-  const AADT_FROM = { count: "counted", route: "filled in from its route", network: "filled in from the network" };
+  const AADT_FROM = { count: "counted", "old count": "an old count", route: "filled in from its route",
+    class: "filled in from like routes", assumption: "assumed", network: "filled in from the network" };
 
   // ---- words and numbers
 
@@ -77,9 +78,11 @@ function drawNetwork(map, data) {
       `80 % range ${number(100 * low, digits)} to ${number(100 * high, digits)}`;
 
     if (there(deck.priority)) {
-      const points = [["share", deck.points_share], ["growth", deck.points_growth], ["traffic", deck.points_traffic]]
+      const points = [["share", deck.points_share], ["growth", deck.points_growth], ["traffic", deck.points_traffic],
+        ["other", deck.points_other || null]]
         .filter(([, v]) => there(v)).map(([word, v]) => `${word} ${number(v, 1)}`).join(" + ");
       row("Priority", `${number(deck.priority, 1)} of 100` + (there(deck.rank) ? `, rank ${number(deck.rank)}` : ""),
+        there(deck.rank_low) && `80 % range of rank ${number(deck.rank_low)} to ${number(deck.rank_high)}`,
         points && "points: " + points, deck.reason);
     } else if (there(deck.reason)) row("Priority", "not ranked", deck.reason);
     row("Unsound", there(deck.share_now) ? percent(deck.share_now) + " expected today" : "not known",
@@ -98,7 +101,9 @@ function drawNetwork(map, data) {
     }
     if (there(deck.aadt)) {
       row("Traffic", `${number(deck.aadt)} vehicles a day`,
-        [there(deck.aadt_year) ? `AADT of ${deck.aadt_year}` : "AADT, year not given",
+        [there(deck.aadt_year) ? (there(deck.aadt_count) && deck.aadt_count !== deck.aadt
+          ? `AADT, from ${number(deck.aadt_count)} in ${deck.aadt_year}` : `AADT of ${deck.aadt_year}`)
+          : "AADT, year not given",
           there(deck.aadt_from) && known(AADT_FROM, deck.aadt_from),
           there(deck.truck_share) && percent(deck.truck_share, 0) + " trucks"].filter((n) => n).join(", "));
     } else row("Traffic", "not known");
