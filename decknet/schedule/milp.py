@@ -12,15 +12,17 @@ import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from decknet.schedule.prices import Problem
+
     Floats = npt.NDArray[np.float64]
-    Whole = npt.NDArray[np.intp]
+    Whole = npt.NDArray[np.signedinteger]
 
 __all__ = ["Answer", "answer_parent", "solve_in_child"]
 
@@ -45,28 +47,13 @@ class Answer:
     time_limit_hit: bool
 
 
-def solve_in_child(
-    *,
-    owner: Whole,
-    year: Whole,
-    money: Floats,
-    days: Floats | None,
-    value: Floats,
-    money_limit: Floats,
-    days_limit: Floats | None,
-    begin: Floats,
-    gap: float,
-    branches: int,
-    time_limit_s: float,
-) -> Answer | None:
-    """Maximise the value taken: one option an owner at most, within each year's money and days.
+def solve_in_child(problem: Problem, begin: Whole, *, gap: float, branches: int, time_limit_s: float) -> Answer | None:
+    """Maximise the value taken: one option a deck at most, within every limit, set-ups paid for.
 
     Parameters
     ----------
-    owner, year : arrays, shape (options,), from 0; owners never fall
-    money, days, value : arrays, shape (options,), currency, crew days, any worth
-    money_limit, days_limit : arrays, shape (years,), currency, crew days; days None for no limit
-    begin : array, shape (options,), 1 where a known programme takes the option, else 0
+    problem : Problem
+    begin : array, options of a known programme
     gap : relative gap at which to stop
     branches : int, branches at which to stop
     time_limit_s : s, after which the solver is asked to stop; some seconds later it is killed
@@ -77,17 +64,15 @@ def solve_in_child(
         None where the child was killed or came to grief; then nothing new is known.
     """
     task = io.BytesIO()
-    none = np.zeros(0)
+    columns, entries, worth, limits, start = _model(problem, begin)
     np.savez(
         task,
-        owner=owner,
-        year=year,
-        money=money,
-        days=none if days is None else days,
-        value=value,
-        money_limit=money_limit,
-        days_limit=none if days_limit is None else days_limit,
-        begin=begin,
+        columns=columns,
+        rows=entries[0],
+        entries=entries[1],
+        worth=worth,
+        limits=limits,
+        start=start,
         stop=np.array([gap, float(branches), time_limit_s]),
     )
     home = str(Path(__file__).resolve().parents[2])
@@ -108,37 +93,108 @@ def solve_in_child(
     if done.returncode != 0:
         return None
     with np.load(io.BytesIO(done.stdout), allow_pickle=False) as found:
-        return Answer(found["taken"], float(found["bound"]), bool(found["late"]))
+        taken = found["taken"]
+        return Answer(taken[taken < len(problem.owner)], float(found["bound"]), bool(found["late"]))
+
+
+def _model(
+    problem: Problem, begin: Whole
+) -> tuple[npt.NDArray[Any], tuple[npt.NDArray[Any], npt.NDArray[Any]], Floats, Floats, Floats]:
+    """The problem column by column: options, then groups and years for which a set-up can be paid.
+
+    Returns where each column begins, its rows and entries, worth of each column, upper limit of each row, and
+    the known programme. Limits are scaled to 1.
+    """
+    n, decks = len(problem.owner), problem.decks
+    options, pairs, shared = _pairs(problem)
+    used = problem.limits > 0
+    scale = np.where(used, problem.limits, 1.0)
+    rows = problem.rows / scale[:, None]
+    column = [np.arange(n)]
+    row = [np.asarray(problem.owner, dtype=np.int64)]
+    entry = [np.ones(n)]
+    for cell, amount in zip(problem.cells, problem.amounts, strict=True):
+        for k, part in enumerate(rows):
+            some = np.flatnonzero((part[cell] > 0) & (amount != 0))
+            column.append(some)
+            row.append(np.full(len(some), decks + k))
+            entry.append(part[cell[some]] * amount[some])
+    limits = [np.ones(decks), used.astype(np.float64)]
+    at = decks + len(used)
+    # a work needs its set-up: one row for each deck and year
+    lots, lot = np.unique(np.column_stack([problem.owner[options], pairs]), axis=0, return_inverse=True)
+    open_pairs, open_of = np.unique(lots[:, 1], return_inverse=True)
+    if problem.shares:
+        column += [options, n + open_of.ravel()]
+        row += [at + lot.ravel(), at + np.arange(len(lots))]
+        entry += [np.ones(len(options)), -np.ones(len(lots))]
+        limits.append(np.zeros(len(lots)))
+        at += len(lots)
+        cell = problem.opening_cell.ravel()[open_pairs]
+        amount = problem.opening.ravel()[open_pairs]
+        for k, part in enumerate(rows):
+            some = np.flatnonzero((part[cell] > 0) & (amount > 0))
+            column.append(n + some)
+            row.append(np.full(len(some), decks + k))
+            entry.append(part[cell[some]] * amount[some])
+        if problem.room is not None:
+            column.append(options)
+            row.append(at + np.searchsorted(open_pairs, pairs))
+            entry.append(np.ones(len(options)))
+            limits.append(problem.room.ravel()[open_pairs].astype(np.float64))
+    else:
+        open_pairs = open_pairs[:0]
+    columns, at_row, entries = (np.concatenate(part) for part in (column, row, entry))
+    # an option that uses one limit twice (two works, carried over) gets one entry
+    order = np.lexsort((at_row, columns))
+    columns, at_row, entries = columns[order], at_row[order], entries[order]
+    new = np.flatnonzero((np.diff(columns, prepend=-1) != 0) | (np.diff(at_row, prepend=-1) != 0))
+    entries = np.add.reduceat(entries, new)
+    columns, at_row = columns[new], at_row[new]
+    total = n + len(open_pairs)
+    starts = np.searchsorted(columns, np.arange(total + 1))
+    start = np.zeros(total)
+    start[begin] = 1.0
+    if shared:
+        taken = problem.open_pairs(begin).ravel()
+        start[n:] = taken[open_pairs]
+    worth = np.concatenate([problem.value, np.zeros(len(open_pairs))])
+    return starts, (at_row, entries), worth, np.concatenate(limits), start
+
+
+def _pairs(problem: Problem) -> tuple[Whole, Whole, bool]:
+    """Options of decks that share set-ups, and the group and year of each, as a place in a flat array."""
+    none = np.zeros(0, dtype=np.int64)
+    if not problem.shares:
+        return none, none, False
+    group = problem.group[problem.owner]
+    some = np.flatnonzero(group >= 0)
+    options, pairs = [some], [group[some] * problem.years + problem.year[some]]
+    if problem.later is not None:
+        two = some[problem.later[some] >= 0]
+        options.append(two)
+        pairs.append(group[two] * problem.years + problem.later[two])
+    return np.concatenate(options), np.concatenate(pairs).astype(np.int64), True
 
 
 def _solve(task: dict[str, npt.NDArray[np.float64]]) -> dict[str, npt.NDArray[np.float64]]:
     """Run the solver on a task as sent by `solve_in_child`."""
     import highspy
 
-    owner, year = task["owner"].astype(np.int64), task["year"].astype(np.int64)
-    n, owners, years = len(owner), int(owner[-1]) + 1, len(task["money_limit"])
-    unit = float(np.max(np.abs(task["value"])))
-    needs = [(task["money"], task["money_limit"])]
-    if len(task["days_limit"]):
-        needs.append((task["days"], task["days_limit"]))
-    index = [owner]
-    entry = [np.ones(n)]
-    for k, (need, limit) in enumerate(needs):
-        index.append(owners + k * years + year)
-        entry.append(need / np.where(limit > 0, limit, 1.0)[year])
-    width = len(index)
+    worth, limits = task["worth"], task["limits"]
+    unit = float(np.max(np.abs(worth)))
     lp = highspy.HighsLp()
-    lp.num_col_, lp.num_row_ = n, owners + len(needs) * years
+    lp.num_col_, lp.num_row_ = len(worth), len(limits)
     lp.sense_ = highspy.ObjSense.kMaximize
-    lp.col_cost_ = task["value"] / unit
-    lp.col_lower_, lp.col_upper_ = np.zeros(n), np.ones(n)
+    lp.col_cost_ = worth / unit
+    lp.col_lower_, lp.col_upper_ = np.zeros(len(worth)), np.ones(len(worth))
     lp.row_lower_ = np.full(lp.num_row_, -highspy.kHighsInf)
-    lp.row_upper_ = np.concatenate([np.ones(owners), *((limit > 0).astype(np.float64) for _, limit in needs)])
+    lp.row_upper_ = limits
     lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_ = np.arange(0, width * n + 1, width, dtype=np.int32)
-    lp.a_matrix_.index_ = np.column_stack(index).ravel().astype(np.int32)
-    lp.a_matrix_.value_ = np.column_stack(entry).ravel()
-    lp.integrality_ = [highspy.HighsVarType.kInteger] * n
+    lp.a_matrix_.start_ = task["columns"].astype(np.int32)
+    lp.a_matrix_.index_ = task["rows"].astype(np.int32)
+    lp.a_matrix_.value_ = task["entries"]
+    lp.integrality_ = [highspy.HighsVarType.kInteger] * len(worth)
 
     gap, branches, seconds = task["stop"].tolist()
     solver = highspy.Highs()  # type: ignore[no-untyped-call]
@@ -156,7 +212,7 @@ def _solve(task: dict[str, npt.NDArray[np.float64]]) -> dict[str, npt.NDArray[np
         solver.setOptionValue(name, setting)
     solver.passModel(lp)
     known = highspy.HighsSolution()
-    known.col_value = task["begin"].tolist()
+    known.col_value = task["start"].tolist()
     solver.setSolution(known)
     solver.run()
     taken = np.flatnonzero(np.asarray(solver.getSolution().col_value) > 0.5)

@@ -67,7 +67,13 @@ def _points(share: float) -> str:
 
 
 def why_line(
-    lines: pd.DataFrame, urgent_words: pd.Series[str], permitted: Flags, first_year: int, settings: Settings
+    lines: pd.DataFrame,
+    urgent_words: pd.Series[str],
+    permitted: Flags,
+    spared: Floats,
+    second: Flags,
+    first_year: int,
+    settings: Settings,
 ) -> list[str]:
     """Why each line is in the programme.
 
@@ -76,6 +82,8 @@ def why_line(
     lines : DataFrame, n lines with the columns of ``Programme.lines`` but `why`
     urgent_words : Series, n, why the deck cannot wait, else missing
     permitted : array, shape (n,), whether the treatment is meant for the share
+    spared : array, shape (n,), m2·yr of unsound deck avoided, without later savings
+    second : array, shape (n,), flag, the second work of a deck
     first_year : int
     settings : Settings
 
@@ -85,11 +93,18 @@ def why_line(
     """
     coin = settings.currency
     out = []
-    for line, words, fits in zip(lines.itertuples(index=False), urgent_words, permitted, strict=True):
+    rows = zip(lines.itertuples(index=False), urgent_words, permitted, spared.tolist(), second.tolist(), strict=True)
+    for line, words, fits, area, again in rows:
         text = (
             f"{line.label} in {line.year} for {line.cost:,.0f} {coin} takes {_points(line.share_before)} unsound to "
-            f"{_points(line.share_after)} and spares {line.benefit:,.0f} m²·yr of unsound deck (weighted by traffic)"
+            f"{_points(line.share_after)} and spares {area:,.0f} m²·yr of unsound deck (weighted by traffic)"
         )
+        if line.later_saved >= 1:
+            text += f" and saves {line.later_saved:,.0f} {coin} after the last year"
+        if again:
+            text += "; the second of two works, after a patch that holds until then"
+        if line.shares_set_up > 0:
+            text += f"; shares its set-up on {line.route} with {line.shares_set_up} more"
         if line.urgent:
             late = "" if line.year == first_year or line.pinned else ", but the money of earlier years did not reach"
             text = f"Cannot wait ({str(words).strip().rstrip('.')}){late}: {text[0].lower()}{text[1:]}"

@@ -12,13 +12,20 @@ Time runs in years from the start of the programme's first year; the share expec
 * Benefit is the unsound area avoided, integrated over the horizon (``horizon_yr`` from the first year),
   discounted to the first year and weighted by traffic: ``(max(aadt, floor) / 1000) ** power``.
 
+* Agency cost avoided after the programme's last year: what the cheapest treatment of the deck would then cost
+  without the work, less what it would cost after it, discounted; at ``exposure_cost`` it counts as benefit, so
+  that works of the last year are not cheated of what lies beyond.
+
+Costs are mobilisation, m2 of deck, m2 broken out, m of saw cut and m3 placed, brought to the programme's price
+year, and the closures (see ``closure``). Quantities are those of drawn repair limits where they are given and the
+deck is treated in the first year; later they grow with the share. Elsewhere they are the share times overbreak.
+
 Rules for what a deck may get in a year, each from the settings:
 
 1. its share in that year lies between the treatment's ``share_min`` and ``share_max``;
 2. a deck that already has an overlay is given no thin overlay.
 
-Money that the agency saves later, and the delay of road users, are no part of benefit: the first needs a
-forecast of all later works and the second is nobody's budget. Both are left out rather than guessed.
+The delay of road users is nobody's budget: it guides the choice of the closure and is shown apart.
 """
 
 from __future__ import annotations
@@ -30,18 +37,29 @@ import numpy as np
 import pandas as pd
 
 from decknet.errors import RecordError
+from decknet.schedule.closure import CLOSURES, Closing, Roads, choose_closures, road_figures
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import numpy.typing as npt
 
-    from decknet.settings import Settings
+    from decknet.settings import Settings, Treatment
 
     Floats = npt.NDArray[np.float64]
     Flags = npt.NDArray[np.bool_]
 
-__all__ = ["Decks", "Works", "deck_figures", "discounted_share", "share_after_work", "share_at", "work_out"]
+__all__ = [
+    "Decks",
+    "Works",
+    "closing_words",
+    "deck_figures",
+    "discounted_share",
+    "later_cost",
+    "share_after_work",
+    "share_at",
+    "work_out",
+]
 
 # Surfaces that are no overlay; any other word in `surface_kind` counts as one. Missing counts as bare.
 BARE = frozenset({"", "bare", "bare concrete", "concrete", "none", "no overlay", "sealed", "sealer"})
@@ -61,6 +79,9 @@ class Decks:
     growth_per_yr : share of the deck a year, >= 0
     weight : traffic weight, no unit, > 0
     overlaid : flag, an overlay lies on the deck
+    roads : Roads or None
+        What runs over the decks; None: closures cost nothing.
+    drawn_m2, drawn_saw_m : m2 broken out and m of saw cut by the limits drawn, NaN where none are; or None
     """
 
     area_m2: Floats
@@ -68,6 +89,9 @@ class Decks:
     growth_per_yr: Floats
     weight: Floats
     overlaid: Flags
+    roads: Roads | None = None
+    drawn_m2: Floats | None = None
+    drawn_saw_m: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.share)
@@ -75,7 +99,14 @@ class Decks:
     def part(self, rows: npt.NDArray[np.intp] | slice) -> Decks:
         """The decks of those rows."""
         return Decks(
-            self.area_m2[rows], self.share[rows], self.growth_per_yr[rows], self.weight[rows], self.overlaid[rows]
+            self.area_m2[rows],
+            self.share[rows],
+            self.growth_per_yr[rows],
+            self.weight[rows],
+            self.overlaid[rows],
+            None if self.roads is None else self.roads.part(rows),
+            None if self.drawn_m2 is None else self.drawn_m2[rows],
+            None if self.drawn_saw_m is None else self.drawn_saw_m[rows],
         )
 
 
@@ -90,7 +121,10 @@ class Works:
     crew_days : days, tenths, rounded up
     repair_m2 : m2 broken out and filled, overbreak included, never more than the deck
     share_before, share_after : fraction 0 to 1, at the time of the work
-    benefit : m2·yr of unsound deck avoided over the horizon, traffic weighted, discounted
+    benefit : m2·yr of unsound deck avoided over the horizon, traffic weighted, discounted; with what is saved
+        later, at its rate
+    later_saved : currency, agency cost avoided after the programme's last year, discounted
+    closing : Closing or None
     """
 
     permitted: Flags
@@ -100,9 +134,11 @@ class Works:
     share_before: Floats
     share_after: Floats
     benefit: Floats
+    later_saved: Floats
+    closing: Closing | None = None
 
 
-def deck_figures(status: pd.DataFrame, settings: Settings) -> Decks:
+def deck_figures(status: pd.DataFrame, settings: Settings, drawn: pd.DataFrame | None = None) -> Decks:
     """The figures of each deck, checked, in the order of the rows.
 
     Parameters
@@ -112,6 +148,8 @@ def deck_figures(status: pd.DataFrame, settings: Settings) -> Decks:
         (share/yr), aadt (veh/day), surface_kind. Growth that is missing is taken as the network figure of
         the settings, traffic that is missing as the least traffic counted.
     settings : Settings
+    drawn : DataFrame, optional
+        One row a deck whose repair limits are drawn: deck_id, repair_m2 (m2 broken out), saw_cut_m (m) if known.
 
     Returns
     -------
@@ -146,7 +184,25 @@ def deck_figures(status: pd.DataFrame, settings: Settings) -> Decks:
     else:
         overlaid = np.zeros(len(status), dtype=bool)
     growth = np.where(np.isnan(growth), settings.growth.network_per_yr, growth)
-    return Decks(area, share, growth, weight, overlaid)
+    drawn_m2, drawn_saw_m = _drawn(status, drawn)
+    return Decks(area, share, growth, weight, overlaid, road_figures(status, settings), drawn_m2, drawn_saw_m)
+
+
+def _drawn(status: pd.DataFrame, drawn: pd.DataFrame | None) -> tuple[Floats | None, Floats | None]:
+    """m2 and m of saw cut of the limits drawn, in the order of the decks."""
+    if drawn is None or "deck_id" not in status:
+        return None, None
+    if drawn["deck_id"].duplicated().any():
+        raise RecordError(
+            f"drawn limits, deck {drawn['deck_id'][drawn['deck_id'].duplicated()].iloc[0]}: stands twice. "
+            "Keep one row a deck."
+        )
+    mine = drawn.set_index("deck_id").reindex(status["deck_id"])
+    area = _numbers(mine, "repair_m2")
+    if (area < 0).any():
+        name = status["deck_id"].iloc[int(np.flatnonzero(area < 0)[0])]
+        raise RecordError(f"drawn limits, deck {name}, repair_m2: must not be negative. Draw the limits again.")
+    return area, _numbers(mine, "saw_cut_m")
 
 
 def _numbers(status: pd.DataFrame, column: str) -> Floats:
@@ -300,10 +356,12 @@ def work_out(decks: Decks, names: Sequence[str], years: int, settings: Settings)
     layered = np.array([name in NOT_ON_OVERLAY for name in names])[None, :, None]
     permitted &= ~(layered & decks.overlaid[:, None, None])
 
-    breaks_out = (of("per_repair_m2") > 0) | (of("repair_m2_per_day") > 0)
-    repair = np.where(breaks_out, np.minimum(programme.overbreak * before, 1.0) * area, 0.0)
-    money = of("set_up") + of("per_deck_m2") * area + of("per_repair_m2") * repair
-    days = of("set_up_days") + _per_day(area, of("deck_m2_per_day")) + _per_day(repair, of("repair_m2_per_day"))
+    repair, bare_money, days = _amounts(decks, before, kinds, year == 0, settings)
+    money, closing = bare_money, None
+    if decks.roads is not None:
+        placed = repair + of("places_deck") * area
+        closing = choose_closures(np.ceil(np.round(days * 10.0, 6)) / 10.0, placed, decks.roads, names, settings)
+        money, days = bare_money + closing.money, closing.crew_days
 
     after = before * (1.0 - of("removes"))
     end = np.minimum(year + of("life_yr"), float(programme.horizon_yr))
@@ -311,6 +369,14 @@ def work_out(decks: Decks, names: Sequence[str], years: int, settings: Settings)
     without = discounted_share(before, growth, 0.0, year, end, rate)
     treated = discounted_share(after, growth * of("growth_factor"), of("rest_yr"), year, end, rate)
     benefit = area * decks.weight[:, None, None] * (without - treated)
+    saved = np.zeros(shape)
+    if programme.exposure_cost > 0:
+        since = years - year
+        grown = growth * of("growth_factor") * np.maximum(since - of("rest_yr"), 0.0)
+        last = np.where(since < of("life_yr"), np.minimum(after + grown, 1.0), _at_end(decks, years))
+        nothing = later_cost(decks, np.broadcast_to(_at_end(decks, years), (len(decks), 1, 1)), settings)
+        saved = np.maximum(nothing - later_cost(decks, last, settings), 0.0) * (1 + rate) ** -float(years)
+        benefit = benefit + saved / programme.exposure_cost
     return Works(
         permitted=permitted,
         money=np.ceil(np.round(money, 6)),
@@ -319,7 +385,81 @@ def work_out(decks: Decks, names: Sequence[str], years: int, settings: Settings)
         share_before=np.broadcast_to(before, shape),
         share_after=after,
         benefit=benefit,
+        later_saved=saved,
+        closing=closing,
     )
+
+
+def _at_end(decks: Decks, years: int) -> Floats:
+    return share_at(decks, float(years))[:, None, None]
+
+
+def _amounts(
+    decks: Decks, share: Floats, kinds: Sequence[Treatment], drawn_now: Flags | bool, settings: Settings
+) -> tuple[Floats, Floats, Floats]:
+    """m2 broken out, money without closures and crew days of each treatment (axis 1) at those shares."""
+    programme = settings.programme
+
+    def of(field: str) -> Floats:
+        return np.array([getattr(kind, field) for kind in kinds], dtype=np.float64)[None, :, None]
+
+    area = decks.area_m2[:, None, None]
+    breaks_out = (of("per_repair_m2") > 0) | (of("repair_m2_per_day") > 0)
+    repair = np.minimum(programme.overbreak * share, 1.0) * area
+    saw = repair * of("saw_m_per_m2")
+    if decks.drawn_m2 is not None:
+        here = decks.drawn_m2[:, None, None]
+        repair = np.where(drawn_now & ~np.isnan(here), np.minimum(here, area), repair)
+        if decks.drawn_saw_m is not None:
+            cut = decks.drawn_saw_m[:, None, None]
+            saw = np.where(drawn_now & ~np.isnan(here) & ~np.isnan(cut), cut, repair * of("saw_m_per_m2"))
+    repair = np.where(breaks_out, repair, 0.0)
+    saw = np.where(breaks_out, saw, 0.0)
+    money = (
+        of("set_up")
+        + of("per_deck_m2") * area
+        + of("per_repair_m2") * repair
+        + of("per_saw_m") * saw
+        + of("per_m3") * repair * of("depth_mm") / 1000.0
+    )
+    rise = 1.0 + settings.closure.prices_rise_per_yr
+    money = money * np.array([rise ** (programme.price_year - kind.cost_year) for kind in kinds])[None, :, None]
+    days = of("set_up_days") + _per_day(area, of("deck_m2_per_day")) + _per_day(repair, of("repair_m2_per_day"))
+    return repair, money, days
+
+
+def later_cost(decks: Decks, share: Floats, settings: Settings) -> Floats:
+    """What the cheapest treatment meant for a share costs; nothing where none is.
+
+    Parameters
+    ----------
+    decks : Decks, n decks
+    share : array, shape (n, k, y), fraction 0 to 1
+    settings : Settings
+
+    Returns
+    -------
+    array, shape (n, k, y), currency without closures
+    """
+    best = np.full(share.shape, np.inf)
+    for name, kind in settings.treatment.items():
+        if name in NOT_ON_OVERLAY or kind.share_min <= 0:
+            continue
+        _, money, _ = _amounts(decks, share, [kind], False, settings)
+        best = np.where((share >= kind.share_min) & (share <= kind.share_max), np.minimum(best, money), best)
+    return np.where(np.isfinite(best), best, 0.0)
+
+
+def closing_words(closing: Closing, at: tuple[npt.NDArray[np.intp], ...]) -> dict[str, list[str] | Floats]:
+    """Window, material, number, hours and user cost of the closures at those places, as columns of lines."""
+    kinds = [CLOSURES[k] for k in closing.kind[at].tolist()]
+    return {
+        "window": [window for window, _ in kinds],
+        "material": [material for _, material in kinds],
+        "closures": closing.closures[at],
+        "closure_h": closing.hours[at],
+        "user_cost": np.round(closing.user_cost[at]),
+    }
 
 
 def _per_day(amount_m2: Floats, m2_per_day: Floats) -> Floats:

@@ -20,9 +20,27 @@ class Treatment:
     growth_factor: float = item(1.0, "", "Later growth, as a part of what it was.", "assumption", low=0, high=2)
     rest_yr: float = item(0.0, "yr", "Years before growth sets in again.", "assumption", low=0, high=80)
     life_yr: float = item(10.0, "yr", "Service life.", "assumption", low=0, high=100)
-    set_up: float = item(0.0, "currency", "Mobilisation and traffic control, a job.", "assumption", low=0)
+    set_up: float = item(
+        0.0, "currency", "Mobilisation and setting up, a job; closures are counted apart.", "assumption", low=0
+    )
     per_deck_m2: float = item(0.0, "currency/m2", "Cost per m2 of deck.", "assumption", low=0)
     per_repair_m2: float = item(0.0, "currency/m2", "Cost per m2 broken out and filled.", "assumption", low=0)
+    per_saw_m: float = item(
+        0.0, "currency/m", "Cost per m of saw cut, where it is not in the cost per m2.", "assumption", low=0
+    )
+    saw_m_per_m2: float = item(
+        4.0, "m/m2", "Saw cut for each m2 broken out, where limits are not drawn.", "assumption", low=0, high=40
+    )
+    per_m3: float = item(
+        0.0, "currency/m3", "Cost per m3 placed in repairs, where it is not in the cost per m2.", "assumption", low=0
+    )
+    depth_mm: float = item(80.0, "mm", "Mean depth of its repairs.", "assumption", low=0, high=1_000)
+    cost_year: int = item(2026, "yr", "Year of the prices of its costs.", "own words", low=1950, high=2100)
+    places_deck: float = item(
+        0.0, "", "Part of the deck on which concrete is placed besides repairs.", "own words", low=0, high=1
+    )
+    least_closure_h: float = item(0.0, "h", "It cannot be done in a closure shorter than this.", "assumption", low=0)
+    warm_only: int = item(0, "", "1: only in the warm season; 0: at any time.", "practice", low=0, high=1)
     deck_m2_per_day: float = item(0.0, "m2/day", "Deck a crew covers in a day; 0: none of it.", "assumption", low=0)
     repair_m2_per_day: float = item(0.0, "m2/day", "Repair a crew places in a day; 0: none of it.", "assumption", low=0)
     set_up_days: float = item(0.0, "days", "Crew days of setting up, a job.", "assumption", low=0)
@@ -78,6 +96,8 @@ TREATMENTS: dict[str, Treatment] = {
         deck_m2_per_day=450,
         repair_m2_per_day=9,
         set_up_days=1.5,
+        least_closure_h=8,
+        warm_only=1,
         basis="published",
         source="life 20.9 years (Virginia Transportation Research Council, 20-R6, 2019); "
         "65 to 75 per m2 (2012, Denver)",
@@ -96,6 +116,9 @@ TREATMENTS: dict[str, Treatment] = {
         deck_m2_per_day=120,
         repair_m2_per_day=18,
         set_up_days=3,
+        places_deck=1,
+        least_closure_h=48,
+        warm_only=1,
         basis="published",
         source="life 25.9 years (Virginia Transportation Research Council, 20-R6, 2019); cost from a 2009 survey of "
         "agencies, from memory, brought forward",
@@ -112,6 +135,8 @@ TREATMENTS: dict[str, Treatment] = {
         per_deck_m2=980,
         deck_m2_per_day=22,
         set_up_days=10,
+        places_deck=1,
+        least_closure_h=168,
         basis="memory",
         source="43 to 53 per square foot in 2009 (survey of agencies, from memory), brought forward; design life "
         "40 years or less (TRB project 1441948)",
@@ -143,10 +168,59 @@ class ProgrammeSettings:
         low=1,
         high=3,
     )
+    overbreak_repairs: int = item(
+        12,
+        "",
+        "Closed repairs from which on overbreak is taken from them, not from this table; 0: never.",
+        "own words",
+        low=0,
+        high=100_000,
+    )
     traffic_power: float = item(
         0.4, "", "Exposure of a m2 grows with traffic to this power.", "assumption", low=0, high=1
     )
     traffic_floor: float = item(50.0, "veh/day", "Least traffic counted.", "assumption", low=1)
+    exposure_cost: float = item(
+        150.0,
+        "currency/(m2·yr)",
+        "What a m2 of unsound deck, weighted by traffic, is taken to cost for a year: agency cost avoided after the "
+        "last year counts as benefit at this rate. 0: it does not count.",
+        "assumption",
+        low=0,
+    )
+    past_share: float = item(
+        0.10,
+        "share",
+        "A deck past this unsound share counts as backlog.",
+        "assumption",
+        "patching alone usually ends near 5 to 10 %",
+        low=0.001,
+        high=1,
+    )
+    route_set_up: float = item(
+        4_000.0,
+        "currency",
+        "Part of a set-up that is paid once for all decks on one route in one year; no more than the set-up itself.",
+        "assumption",
+        low=0,
+    )
+    most_on_route: int = item(
+        0, "", "Most decks worked on along one route in one year; 0: no limit.", "own words", low=0, high=1_000
+    )
+    carry_over: int = item(
+        0, "", "1: money that a year leaves may be spent later; 0: it may not.", "own words", low=0, high=1
+    )
+    two_steps: int = item(
+        0,
+        "",
+        "1: a deck may get a patch and a longer-lived work in a later year; 0: one work a deck.",
+        "own words",
+        low=0,
+        high=1,
+    )
+    warm_crew_days_per_yr: float = item(
+        0.0, "days", "Crew days a year in the season warm enough for overlays; 0: no limit set.", "own words", low=0
+    )
     crew_days_per_yr: float = item(0.0, "days", "Crew days a year; 0: no limit set.", "own words", low=0)
     gap: float = item(0.001, "", "Gap to the best possible at which the search stops.", "own words", low=0, high=0.1)
     time_limit_s: float = item(

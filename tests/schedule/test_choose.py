@@ -10,7 +10,8 @@ import pytest
 from decknet.errors import BudgetError
 from decknet.schedule import Options, choose_options
 from decknet.schedule import choose as choosing
-from decknet.schedule.prices import Problem, find_prices
+from decknet.schedule.choose import Rules
+from decknet.schedule.prices import find_prices
 
 FOUR_DECKS = (
     ((10, 30), (25, 45), (60, 90)),
@@ -115,18 +116,8 @@ def test_four_decks_reach_166_of_a_relaxed_171_4():
     choice = choose_options(options, decks=4, money_limit=limit, gap=0.0)
     assert choice.value == 166.0
     assert choice.bound == pytest.approx(166.0, abs=1e-6)
-    problem = Problem(
-        np.arange(12),
-        options.deck,
-        np.array([0, 3, 6, 9]),
-        options.year,
-        options.money,
-        None,
-        options.value,
-        limit,
-        None,
-        None,
-    )
+    none = np.full(4, -1, dtype=np.intp)
+    problem = choosing._pose(options, 4, none, limit, None, Rules())
     bound, prices = find_prices(problem, 1e-9)[0]
     assert bound == pytest.approx(171.4, abs=1e-6)
     assert prices == pytest.approx([1.2], abs=1e-6)
@@ -195,7 +186,7 @@ def test_the_same_options_give_the_same_choice():
 
 
 def test_large_networks_need_no_child(monkeypatch: pytest.MonkeyPatch):
-    def never(**_: object) -> None:
+    def never(*_: object, **__: object) -> None:
         raise AssertionError("the child was started")
 
     monkeypatch.setattr(choosing, "solve_in_child", never)
@@ -207,7 +198,7 @@ def test_large_networks_need_no_child(monkeypatch: pytest.MonkeyPatch):
 
 
 def test_the_child_is_not_started_where_the_gap_is_small_enough(monkeypatch: pytest.MonkeyPatch):
-    def never(**_: object) -> None:
+    def never(*_: object, **__: object) -> None:
         raise AssertionError("the child was started")
 
     monkeypatch.setattr(choosing, "solve_in_child", never)
@@ -219,7 +210,7 @@ def test_the_child_is_not_started_where_the_gap_is_small_enough(monkeypatch: pyt
 def test_a_lost_child_leaves_programme_and_bound_as_they_were(monkeypatch: pytest.MonkeyPatch):
     options = network(8, 200, 3, 3)
     money = np.full(3, np.floor(0.03 * options.money.sum() / 9))
-    monkeypatch.setattr(choosing, "solve_in_child", lambda **_: None)
+    monkeypatch.setattr(choosing, "solve_in_child", lambda *_, **__: None)
     choice = choose_options(options, decks=200, money_limit=money, gap=0.0)
     assert choice.time_limit_hit
     assert 0 < choice.value <= choice.bound

@@ -9,23 +9,19 @@ import pytest
 
 from decknet.schedule import Options, choose_options, milp
 from decknet.schedule import choose as choosing
+from decknet.schedule.choose import Rules
+from decknet.schedule.prices import Problem
 from tests.schedule.test_choose import network
 
 
+def posed(options: Options, decks: int, money: np.ndarray, days: np.ndarray | None) -> Problem:
+    none = np.full(decks, -1, dtype=np.intp)
+    return choosing._pose(options, decks, none, money, days, Rules(), every=True)
+
+
 def relaxed_and_solved(options: Options, decks: int, money: np.ndarray, days: np.ndarray | None) -> milp.Answer | None:
-    return milp.solve_in_child(
-        owner=options.deck,
-        year=options.year,
-        money=options.money,
-        days=None if days is None else options.days,
-        value=options.value,
-        money_limit=money,
-        days_limit=days,
-        begin=np.zeros(len(options)),
-        gap=0.0,
-        branches=100_000,
-        time_limit_s=20.0,
-    )
+    none = np.zeros(0, dtype=np.intp)
+    return milp.solve_in_child(posed(options, decks, money, days), none, gap=0.0, branches=100_000, time_limit_s=20.0)
 
 
 @pytest.mark.basis("published", "scipy.optimize.milp of the installed scipy, the same rows")
@@ -75,19 +71,8 @@ def test_a_child_past_its_time_is_killed_and_says_nothing(monkeypatch: pytest.Mo
     monkeypatch.setattr(milp, "GRACE_S", 0.02)
     options = network(23, 300, 3, 3)
     money = np.full(3, np.floor(0.05 * options.money.sum() / 9))
-    answer = milp.solve_in_child(
-        owner=options.deck,
-        year=options.year,
-        money=options.money,
-        days=None,
-        value=options.value,
-        money_limit=money,
-        days_limit=None,
-        begin=np.zeros(len(options)),
-        gap=0.0,
-        branches=10**6,
-        time_limit_s=0.01,
-    )
+    none = np.zeros(0, dtype=np.intp)
+    answer = milp.solve_in_child(posed(options, 300, money, None), none, gap=0.0, branches=10**6, time_limit_s=0.01)
     assert answer is None
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import itertools
 
 import numpy as np
@@ -11,17 +10,14 @@ import pytest
 
 from decknet.errors import BudgetError, RecordError
 from decknet.schedule import deck_figures, make_programme, work_out
-from decknet.settings import Settings
+from tests.schedule.plain import plain
 
 LINES = [
     *("deck_id", "year", "treatment", "label", "deck_m2", "repair_m2", "crew_days", "cost", "benefit"),
-    *("share_before", "share_after", "urgent", "pinned", "based_on", "why"),
+    *("share_before", "share_after", "urgent", "pinned", "based_on", "shares_set_up", "window", "material"),
+    *("closures", "closure_h", "user_cost", "later_saved", "why", "why_not"),
 ]
-
-
-def with_programme(**changes: float) -> Settings:
-    base = Settings()
-    return dataclasses.replace(base, programme=dataclasses.replace(base.programme, **changes))
+YEARS = ["year", "budget", "cost", "left", "crew_days", "decks", "repair_m2", "user_cost", "carried_over", "buys_next"]
 
 
 def network(decks: int, seed: int = 0, urgent_part: float = 0.05) -> pd.DataFrame:
@@ -45,19 +41,19 @@ def network(decks: int, seed: int = 0, urgent_part: float = 0.05) -> pd.DataFram
     )
 
 
-EASY = with_programme(gap=0.1)  # wide enough that no child process is needed
+EASY = plain(gap=0.1)  # wide enough that no child process is needed
 
 
 def check_whole(programme, status: pd.DataFrame, budgets) -> None:
     """What holds for every programme."""
     lines, years, waiting, facts = programme.lines, programme.years, programme.waiting, programme.facts
     assert list(lines.columns) == LINES
-    assert list(years.columns) == ["year", "budget", "cost", "left", "crew_days", "decks", "repair_m2"]
+    assert list(years.columns) == YEARS
     assert sorted([*lines["deck_id"], *waiting["deck_id"]]) == sorted(status["deck_id"])
     assert (years["cost"] <= years["budget"]).all()
     assert years["budget"].tolist() == list(budgets)
     by_year = lines.groupby("year")
-    for column, how in (("cost", "sum"), ("crew_days", "sum"), ("repair_m2", "sum")):
+    for column, how in (("cost", "sum"), ("crew_days", "sum"), ("repair_m2", "sum"), ("user_cost", "sum")):
         sums = by_year[column].agg(how).reindex(years["year"], fill_value=0.0)
         assert years[column].to_numpy() == pytest.approx(sums.to_numpy(dtype=float), abs=0.05)
     assert years["decks"].sum() == len(lines)
@@ -65,9 +61,15 @@ def check_whole(programme, status: pd.DataFrame, budgets) -> None:
     assert facts["value"] == pytest.approx(lines["benefit"].sum())
     assert facts["bound"] >= facts["value"] >= facts["value_worst_first"] - 1e-9
     assert 0 <= facts["gap"] <= 1
+    assert facts["user_cost_total"] == pytest.approx(lines["user_cost"].sum())
     assert facts["cost_total"] == pytest.approx(lines["cost"].sum())
     assert facts["budget_total"] == pytest.approx(sum(budgets))
     assert facts["unsound_end_m2"] <= facts["unsound_end_nothing_m2"] + 1e-9
+    ways = programme.yardsticks.set_index("way")
+    assert ways.loc["programme", "cost"] == pytest.approx(facts["cost_total"])
+    assert ways.loc["programme", "value"] == pytest.approx(facts["value"])
+    assert ways.loc["programme", "works"] == len(lines)
+    assert ways.loc["nothing", "unsound_end_m2"] == pytest.approx(facts["unsound_end_nothing_m2"])
     for text in [*lines["why"], *waiting["why"]]:
         assert text.endswith(".")
         assert "nan" not in text.lower()
@@ -80,7 +82,7 @@ def test_no_year_overspends_and_lines_add_up_to_years(seed, crew_days):
     rng = np.random.default_rng(seed)
     status = network(250, seed)
     budgets = [float(b) for b in np.floor(rng.uniform(0, 1_200_000, 4) * (rng.random(4) < 0.8))]
-    settings = with_programme(gap=0.1, crew_days_per_yr=crew_days)
+    settings = plain(gap=0.1, crew_days_per_yr=crew_days)
     before = status.copy(deep=True)
     programme = make_programme(status, first_year=2027, budgets=budgets, settings=settings)
     check_whole(programme, status, budgets)
@@ -93,7 +95,7 @@ def test_no_year_overspends_and_lines_add_up_to_years(seed, crew_days):
 @pytest.mark.parametrize("seed", range(5))
 def test_four_decks_in_three_years_get_the_best_of_every_choice(seed):
     status = network(4, 50 + seed, urgent_part=0.0).assign(area_m2=[400.0, 700.0, 1_000.0, 300.0])
-    settings = with_programme(gap=0.0)
+    settings = plain(gap=0.0)
     budgets = [90_000.0, 60_000.0, 140_000.0]
     names = list(settings.treatment)
     works = work_out(deck_figures(status, settings), names, 3, settings)
@@ -150,7 +152,7 @@ def test_worst_first_takes_the_worst_share_with_its_cheapest_treatment():
             "aadt": [1_000.0, 1_000.0],
         }
     )
-    settings = with_programme(gap=0.0, discount_per_yr=0.0)
+    settings = plain(gap=0.0, discount_per_yr=0.0)
     # A by patch: 9,000 + 1,050 * 1.25 * 9 = 20,812.5; B by patch: 9,000 + 1,050 * 1.25 * 60 = 87,750.
     facts = make_programme(status, first_year=2026, budgets=[90_000], settings=settings).facts
     assert facts["value_worst_first"] == pytest.approx(9 * 0.95 * 7)

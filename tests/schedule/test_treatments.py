@@ -11,6 +11,7 @@ import pytest
 from decknet.errors import RecordError
 from decknet.schedule import deck_figures, discounted_share, share_after_work, share_at, work_out
 from decknet.settings import Settings, Treatment
+from tests.schedule.plain import plain
 
 NAMES = list(Settings().treatment)
 
@@ -21,14 +22,14 @@ def status(**columns: object) -> pd.DataFrame:
 
 
 def with_treatment(name: str, **changes: float) -> Settings:
-    base = Settings()
+    base = plain()
     return dataclasses.replace(
         base, treatment={**base.treatment, name: dataclasses.replace(base.treatment[name], **changes)}
     )
 
 
 def with_programme(**changes: float) -> Settings:
-    base = Settings()
+    base = plain()
     return dataclasses.replace(base, programme=dataclasses.replace(base.programme, **changes))
 
 
@@ -67,7 +68,7 @@ def test_nothing_is_counted_past_the_end():
 
 @pytest.mark.basis("derived", "worked by hand from the settings")
 def test_cost_and_crew_days_add_up_by_component():
-    settings = Settings()
+    settings = plain()
     works = work_out(deck_figures(status(area_m2=[900.0], share_now=[0.08]), settings), NAMES, 1, settings)
     seal = settings.treatment["patch and seal"]
     repair = 1.25 * 0.08 * 900.0
@@ -82,13 +83,13 @@ def test_cost_and_crew_days_add_up_by_component():
 
 
 def test_repair_is_never_larger_than_the_deck():
-    settings = Settings()
+    settings = plain()
     works = work_out(deck_figures(status(area_m2=[100.0], share_now=[0.95]), settings), NAMES, 3, settings)
     assert works.repair_m2.max() == pytest.approx(100.0)
 
 
 def test_a_treatment_fits_between_its_least_and_greatest_share_only():
-    settings = Settings()
+    settings = plain()
     figures = deck_figures(
         status(area_m2=[500.0] * 4, share_now=[0.0, 0.04, 0.149, 0.5], growth_per_yr=[0.0, 0.0, 0.01, 0.0]), settings
     )
@@ -107,7 +108,7 @@ def test_a_treatment_fits_between_its_least_and_greatest_share_only():
     [("bare", True), ("Concrete ", True), (None, True), ("latex overlay", False), ("asphalt", False)],
 )
 def test_no_thin_overlay_on_an_overlay(surface, fits):
-    settings = Settings()
+    settings = plain()
     frame = status(area_m2=[500.0], share_now=[0.02], surface_kind=[surface])
     works = work_out(deck_figures(frame, settings), NAMES, 1, settings)
     assert bool(works.permitted[0, NAMES.index("thin overlay"), 0]) is fits
@@ -117,7 +118,7 @@ def test_no_thin_overlay_on_an_overlay(surface, fits):
 @pytest.mark.basis("derived", "midpoint rule over the path with and without the treatment, to the end of its life")
 @pytest.mark.parametrize("name", NAMES)
 def test_benefit_is_the_area_between_the_paths_with_and_without(name):
-    settings = Settings()
+    settings = plain()
     figures = deck_figures(status(area_m2=[800.0], share_now=[0.06], growth_per_yr=[0.03], aadt=[12_000.0]), settings)
     year = 2
     at = (0, NAMES.index(name), year)
@@ -142,7 +143,7 @@ def test_benefit_of_a_perfect_repair_without_growth_is_a_rectangle():
 
 def test_benefit_is_never_negative_while_growth_is_not_made_worse():
     rng = np.random.default_rng(4)
-    settings = Settings()
+    settings = plain()
     frame = status(
         area_m2=rng.lognormal(6, 1, 300).tolist(),
         share_now=rng.uniform(0, 1, 300).tolist(),
@@ -156,13 +157,13 @@ def test_benefit_is_never_negative_while_growth_is_not_made_worse():
 
 
 def test_a_deck_without_area_or_share_is_permitted_nothing():
-    settings = Settings()
+    settings = plain()
     figures = deck_figures(status(area_m2=[None, 500.0], share_now=[0.05, None]), settings)
     assert not work_out(figures, NAMES, 2, settings).permitted.any()
 
 
 def test_missing_growth_and_traffic_take_the_settings_figures():
-    settings = Settings()
+    settings = plain()
     figures = deck_figures(status(area_m2=[500.0, 500.0], share_now=[0.1, 0.1], aadt=[None, 10.0]), settings)
     assert figures.growth_per_yr.tolist() == [settings.growth.network_per_yr] * 2
     assert figures.weight == pytest.approx([0.05**0.4] * 2)
