@@ -121,7 +121,7 @@ DECK = Record(
             "Length along the centreline, first joint to last.",
             0.5,
             50_000,
-            also=("deck length", "length", "structure length", "bridge length"),
+            also=("deck length", "length", "structure length", "bridge length", "len", "deck len"),
         ),
         Column(
             "width_m",
@@ -130,7 +130,7 @@ DECK = Record(
             "Width out to out, square to the centreline.",
             0.5,
             200,
-            also=("deck width", "width", "out to out width", "deck width out to out"),
+            also=("deck width", "width", "out to out width", "deck width out to out", "wid", "deck wid"),
         ),
         Column(
             "outline",
@@ -394,6 +394,19 @@ DEFECT = Record(
     ),
 )
 
+ACTIVE = Record(
+    "active_area",
+    "An area where half-cell readings point to corroding bars; no hollow concrete, and no part of any share.",
+    ("survey_id", "area_id"),
+    (
+        _SURVEY_ID,
+        Column("area_id", ID, "", "The area within its survey.", required=True),
+        Column("lowest_v", NUMBER, "V", "Lowest potential in it, against copper/copper sulfate.", -2, 2),
+        _area("area_m2", "Area."),
+        Column("shape", SHAPE, "m", "Polygon in station and offset.", also=("wkt", "geometry", "geom")),
+    ),
+)
+
 REPAIR = Record(
     "repair",
     "One repair of one deck: what was done, where, with what, at what cost.",
@@ -540,4 +553,6 @@ BASE = Record(
     ),
 )
 
-RECORDS: dict[str, Record] = {r.kind: r for r in (BRIDGE, DECK, TRAFFIC, SURVEY, DEFECT, REPAIR, RATING, ELEMENT, BASE)}
+RECORDS: dict[str, Record] = {
+    r.kind: r for r in (BRIDGE, DECK, TRAFFIC, SURVEY, DEFECT, ACTIVE, REPAIR, RATING, ELEMENT, BASE)
+}

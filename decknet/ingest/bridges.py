@@ -9,10 +9,11 @@ import pandas as pd
 import shapely
 
 from decknet.columns import RECORDS
+from decknet.ingest import ground as ground_
 from decknet.ingest import shapes
 
 if TYPE_CHECKING:
-    from decknet.ingest.checks import Rows
+    from decknet.ingest.checks import Floats, Rows
     from decknet.ingest.register import Register
 
 __all__ = ["BAR_WORDS", "ENVIRONMENT_WORDS", "check_bridges"]
@@ -67,10 +68,10 @@ def check_bridges(rows: Rows, register: Register, kind: str) -> dict[str, pd.Dat
     columns["bridge_id"], columns["deck_id"] = bridge, deck
     _years(rows, columns)
     x, y = shapes.positions(rows)
-    columns["longitude_deg"], columns["latitude_deg"] = x, y
+    columns["longitude_deg"], columns["latitude_deg"] = _among(rows, register, x, y)
     columns["centreline"] = shapes.lines_of(rows, "centreline")
     columns["outline"] = _outlines(rows)
-    _middle_only(rows)
+    _drawn(rows, columns)
     traffic, rating = _traffic(rows, columns), _rating(rows, columns)
     _agree(rows, columns, kind)
     out: dict[str, pd.DataFrame] = {}
@@ -84,6 +85,7 @@ def check_bridges(rows: Rows, register: Register, kind: str) -> dict[str, pd.Dat
         or rows.has("deck_id")
         or any(rows.has(n) for n in DECK_ONLY)
         or columns["centreline"] is not None
+        or columns.get("length_m") is not None
     ):
         held = {n: columns.get(n) for n in RECORDS["deck"].names()}
         if kind == "bridge" and not own:
@@ -103,6 +105,11 @@ def _ids(rows: Rows, register: Register, kind: str) -> tuple[pd.Series, pd.Serie
     if kind == "bridge":
         assert given is not None  # noqa: S101
         rows.required("bridge_id", "deck_id")
+        given = _restored(rows, register, given)
+        if rows.table.shape is not None and register.built and not any(rows.has(n) for n in ("length_m", "name")):
+            new = ~given.isin(register.built).to_numpy(dtype=bool) & (given != "").to_numpy(dtype=bool)
+            rule = "the bridge is not on record yet; it is brought in with its place alone"
+            rows.fault(new & rows.live, "bridge_id", "F-NEW-BRIDGE", rule, "Check the number, or load the bridge.")
         return given, (given if deck is None else deck)
     if given is None:
         assert deck is not None  # noqa: S101
@@ -112,6 +119,29 @@ def _ids(rows: Rows, register: Register, kind: str) -> tuple[pd.Series, pd.Serie
         bridge = rows.answered(register.find_bridges(given), "bridge_id")
     rows.required("deck_id")
     return bridge, (bridge if deck is None else deck)
+
+
+def _restored(rows: Rows, register: Register, given: pd.Series) -> pd.Series:
+    """Numbers of bridges on record, their lost zeros put back; what fits several is refused."""
+    here = set(given)
+    odd = [i for i, name in enumerate(given) if name.isdigit() and name not in register.built]
+    if not odd or not register.built:
+        return given
+    fits: dict[str, list[str]] = {}
+    for name in register.built:
+        if name.isdigit():
+            fits.setdefault(name.lstrip("0"), []).append(name)
+    out = given.copy()
+    for i in odd:
+        likely = [b for b in fits.get(given.iloc[i].lstrip("0"), []) if b not in here and len(b) > len(given.iloc[i])]
+        if len(likely) == 1:
+            out.iloc[i] = likely[0]
+            rule = f"read as bridge {likely[0]}, which is on record: leading zeros were lost"
+            rows.fault([i], "bridge_id", "F-ZEROS", rule, "Format the column as text before saving.")
+        elif likely:
+            rule = f"leading zeros were lost, and {' and '.join(sorted(likely))} both fit"
+            rows.fault([i], "bridge_id", "R-ZEROS", rule, "Write the whole number, zeros included, in a text column.")
+    return out
 
 
 def _columns(rows: Rows) -> dict[str, Any]:
@@ -159,13 +189,62 @@ def _outlines(rows: Rows) -> Any:
     return shapes.outlines(rows, "outline")
 
 
-def _middle_only(rows: Rows) -> None:
-    """Say that an area on the ground gives a deck its position and no more."""
+def _drawn(rows: Rows, columns: dict[str, Any]) -> None:
+    """Size, bearing and outline of decks drawn as areas on the ground, where the table does not give them."""
     drawn = rows.table.shape
-    if drawn is not None and not rows.has("longitude_deg", "latitude_deg"):
-        areas = shapely.get_dimensions(drawn) == 2
-        rule = "an outline on the ground gives the position only; a deck's outline is drawn in station and offset"
-        rows.fault(areas, "", "F-GROUND-OUTLINE", rule, "Give deck length and width.", "flag", value="")
+    if drawn is None or not (shapely.get_dimensions(drawn) == 2).any():
+        return
+    ground = shapes.ground_shapes(rows, quiet=True)
+    if ground is None:
+        return
+    areas = shapely.get_dimensions(ground) == 2
+    wrong = areas & ~shapely.is_valid(ground)
+    ground = ground.copy()
+    ground[wrong] = shapely.make_valid(ground[wrong])
+    made = {n: np.full(rows.n, np.nan) for n in ("length_m", "width_m", "bearing_deg")}
+    outline = np.full(rows.n, None, dtype=object)
+    said: dict[int, str] = {}
+    for i in np.flatnonzero(areas):
+        length, width, bearing, edge, filled = ground_.deck_from_outline(ground[i])
+        area = length * width
+        if filled < ground_.RECTANGLE:
+            said[int(i)] = (
+                f"the outline covers {area:.1f} m2 and is no rectangle, so it gives no length and width; the position "
+                "is used"
+            )
+            continue
+        made["length_m"][i], made["width_m"][i], made["bearing_deg"][i], outline[i] = length, width, bearing, edge
+        said[int(i)] = (
+            f"the outline on the ground is taken as a deck of {length:.2f} by {width:.2f} m, {area:.1f} m2, "
+            f"running {bearing:.0f} degrees from north; which end is the first joint is not known"
+        )
+    remedy = "Give length, width and bearing, or a centreline from the first joint."
+    rows.fault(list(said), "", "F-GROUND-OUTLINE", said, remedy, value="")
+    for name, found in made.items():
+        held = columns.get(name)
+        columns[name] = found if held is None else np.where(np.isnan(held), found, held)
+    # The drawn edge is of use only where length and width come from it too.
+    own = ~np.isnan(made["length_m"]) & (columns["length_m"] == made["length_m"])
+    if columns.get("outline") is None:
+        outline[~own] = None
+        columns["outline"] = outline
+
+
+def _among(rows: Rows, register: Register, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Positions held against the rest: those that fit only when put right are not used."""
+    known = np.array(list(register.lonlat.values()), dtype=float).reshape(-1, 2)
+    odd = ground_.odd_places(x, y, known)
+    column = "latitude_deg" if rows.has("latitude_deg") else ""
+    found = {int(i): f"{x[i]:.10g}, {y[i]:.10g}" for i in np.flatnonzero(odd["swapped"] | odd["sign"] | odd["far"])}
+    swapped = "longitude and latitude fit the other bridges only when exchanged; the position is not used"
+    remedy = {i: f"Is {y[i]:.10g}, {x[i]:.10g} meant? Correct the row." for i in found}
+    rows.fault(odd["swapped"] & rows.live, column, "F-SWAPPED", swapped, remedy, value=found)
+    turned = "the position fits the other bridges only with another sign; it is not used"
+    rows.fault(odd["sign"] & rows.live, column, "F-SIGN", turned, "Check east and west, north and south.", value=found)
+    away = "the position is far from all the other bridges"
+    rows.fault(odd["far"] & rows.live, column, "F-FAR", away, "Check it.", value=found)
+    gone = odd["swapped"] | odd["sign"]
+    return np.where(gone, np.nan, x), np.where(gone, np.nan, y)
 
 
 def _traffic(rows: Rows, columns: dict[str, Any]) -> Any:
@@ -228,7 +307,9 @@ def beside(
     if zero:
         rows.fault(given & (value == 0), name, "F-ZERO-TRAFFIC", zero, "Give the count, or leave it empty.", "flag")
         given &= value != 0
-    rows.fault(given & np.isnan(years), name, "F-NO-YEAR", f"{undated}; it is not stored", remedy, "flag")
+    bare = np.flatnonzero(given & np.isnan(years))
+    rule = {int(i): f"{undated}; {value[i]:g} is not stored" for i in bare}
+    rows.fault(bare, name, "F-NO-YEAR", rule, f"{remedy} For the whole file: --set {year}=2024.", "flag")
     late = given & (years > rows.today.year)
     rows.fault(late, year, "F-FUTURE", "the year must not be in the future; the figure is not stored", remedy, "flag")
     columns.update({name: value, year: years, **extra})
@@ -238,8 +319,8 @@ def beside(
     first = ~told.duplicated(["bridge", "year"])
     differ = told.drop_duplicates().duplicated(["bridge", "year"])
     at = differ.index[differ].to_numpy()
-    rule = f"an earlier row gives another {name} for this bridge and year; the earlier one is stored"
-    rows.fault(at, name, "F-CONFLICT", rule, "Make the rows of the bridge agree.", "flag")
+    other = f"an earlier row gives another {name} for this bridge and year; the earlier one is stored"
+    rows.fault(at, name, "F-CONFLICT", other, "Make the rows of the bridge agree.", "flag")
     stored &= first.reindex(range(rows.n), fill_value=False).to_numpy(dtype=bool)
     return stored
 

@@ -1,96 +1,34 @@
-"""Rows under check: every fault of every row is kept, and a row is lost only with a reason."""
+"""Cells under check: numbers, days, areas and words, each in the unit and form that is kept."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-import shapely
 
-from decknet.columns import FAULT, RECORDS, Column
+from decknet.columns import RECORDS, Column
 from decknet.errors import RecordError
 from decknet.ingest import values
+from decknet.ingest.rows import Bools, Floats, Found, fault_frame, record_frame
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from datetime import date
 
-    from decknet.ingest.read import Table
-    from decknet.ingest.recognise import Claim, Stated
-    from decknet.ingest.register import Answer
+    from decknet.ingest.mapping import Stated
+    from decknet.ingest.recognise import Claim
+    from decknet.ingest.table import Table
 
-__all__ = ["Rows", "fault_frame", "record_frame"]
+__all__ = ["Bools", "Floats", "Rows", "fault_frame", "record_frame"]
 
-DTYPES = {
-    "id": "str",
-    "text": "str",
-    "choice": "str",
-    "number": "float64",
-    "whole": "Int64",
-    "date": "datetime64[us]",
-    "flag": "boolean",
-}
-NAMED = 8  # lines named in one message
 _YES = {"yes": "1", "y": "1", "true": "1", "t": "1", "1": "1", "x": "1", "posted": "1"}
 _NO = {"no": "0", "n": "0", "false": "0", "f": "0", "0": "0", "not posted": "0", "open": "0"}
 _INEXACT = ("<", ">", "~", "≈", "≤", "≥", "c.", "ca", "trace", "approx", "about", "some", "minor", "few")
 
-Bools = np.ndarray[Any, np.dtype[np.bool_]]
-Floats = np.ndarray[Any, np.dtype[np.float64]]
-Text = str | Mapping[int, str]
 
-
-def fault_frame(pieces: list[dict[str, Any]]) -> pd.DataFrame:
-    """Faults as a frame with the columns of ``columns.FAULT``."""
-    frame = pd.DataFrame(pieces, columns=list(FAULT))
-    types = {c: "int64" if c == "line" else "str" for c in FAULT}
-    return frame.astype(types)
-
-
-def record_frame(kind: str, columns: Mapping[str, Any], sheet: str, line: Any) -> pd.DataFrame:
-    """A frame of one kind of record, every column of it, in its own type.
-
-    Parameters
-    ----------
-    kind : str
-        Key of ``columns.RECORDS``.
-    columns : mapping
-        Values by column name, each of shape (n,); what is absent is missing.
-    sheet : str
-    line : array of int, shape (n,)
-    """
-    n = len(line)
-    out: dict[str, Any] = {}
-    for of in RECORDS[kind].columns:
-        held = columns.get(of.name)
-        if of.kind == "shape":
-            body = np.full(n, None, dtype=object)
-            if held is not None:
-                body[:] = held
-            out[of.name] = pd.Series(body, dtype=object)
-        elif held is None:
-            out[of.name] = pd.Series([pd.NA if of.kind in ("whole", "flag") else np.nan] * n, dtype=DTYPES[of.kind])
-        else:
-            body = pd.Series(held).reset_index(drop=True)
-            if of.kind in ("whole", "flag"):
-                body = body.astype("Float64" if of.kind == "whole" else "boolean").astype(DTYPES[of.kind])
-            elif of.kind in ("id", "text", "choice"):
-                # Nothing written is nothing given; an element of its own alone keeps its empty parent.
-                body = body.astype("str").replace("", np.nan) if of.name != "parent_element" else body.astype("str")
-            out[of.name] = body.astype(DTYPES[of.kind])
-    out["sheet"] = pd.Series([sheet] * n, dtype="str")
-    out["line"] = pd.Series(np.asarray(line, dtype=np.int64))
-    return pd.DataFrame(out)
-
-
-class Rows:
-    """The rows of one table while they are checked.
-
-    Holds which rows are refused, set aside or repeats, and the faults found so far. Masks and
-    arrays are of shape (n,), in the order of the table.
+class Rows(Found):
+    """The rows of one table while their cells are read.
 
     Parameters
     ----------
@@ -104,134 +42,9 @@ class Rows:
     """
 
     def __init__(self, file: str, table: Table, claims: dict[str, Claim], stated: Stated, today: date) -> None:
-        self.file, self.table, self.claims, self.stated, self.today = file, table, claims, stated, today
-        self.n = len(table.cells)
-        self.refused: Bools = np.zeros(self.n, dtype=bool)
-        self.out: Bools = np.zeros(self.n, dtype=bool)
-        self.kept: Bools = np.zeros(self.n, dtype=bool)
-        self.pieces: list[dict[str, Any]] = []
-        self.said: dict[str, str] = {}
+        super().__init__(file, table, claims, stated, today)
         self._read: dict[str, values.Numbers] = {}
-        self._cells: np.ndarray[Any, np.dtype[np.object_]] | None = None
         self._mark = self._settle_mark()
-        for position, code, rule, remedy, severity in table.odd:
-            self.fault([position], "", code, rule, remedy, severity)
-        self._repeats()
-
-    @property
-    def live(self) -> Bools:
-        """Rows neither refused nor set aside so far."""
-        return ~(self.out | self.refused)
-
-    @property
-    def place(self) -> str:
-        """File and sheet, for messages."""
-        return self.file + (f" sheet {self.table.sheet}" if self.table.sheet else "")
-
-    def has(self, *names: str) -> bool:
-        """Whether the table has all of these columns."""
-        return all(n in self.claims for n in names)
-
-    def header(self, name: str) -> str:
-        """The header of one of our columns, as written."""
-        return self.claims[name].header if name in self.claims else ""
-
-    def fault(
-        self,
-        where: Bools | Sequence[int] | np.ndarray[Any, Any],
-        column: str,
-        code: str,
-        rule: Text,
-        remedy: Text,
-        severity: str = "refuse",
-        value: Text | None = None,
-    ) -> None:
-        """Note a fault of rows.
-
-        Parameters
-        ----------
-        where : mask or positions
-        column : str
-            Our column, a header, or empty for the whole row.
-        code, rule, remedy, severity : str
-            Rule and remedy may differ from row to row: then by position.
-        value : str, or by position
-            As found; None takes the cell.
-        """
-        at = np.asarray(where)
-        at = np.flatnonzero(at) if at.dtype == bool else at.astype(int)
-        at = at[~self.out[at]]
-        if severity in ("set aside", "repeat"):
-            self.out[at] = True
-        elif severity == "refuse":
-            self.refused[at] = True
-        claim = self.claims.get(column)
-        header = claim.header if claim is not None else column
-        for i in at.tolist():
-            if value is not None:
-                found = value if isinstance(value, str) else value.get(i, "")
-            else:
-                found = self._grid()[i, claim.index] if claim is not None and claim.index >= 0 else ""
-            self.pieces.append(
-                {
-                    "file": self.file,
-                    "sheet": self.table.sheet,
-                    "line": int(self.table.line[i]),
-                    "column": header,
-                    "value": found,
-                    "code": code,
-                    "rule": rule if isinstance(rule, str) else rule[i],
-                    "remedy": remedy if isinstance(remedy, str) else remedy[i],
-                    "severity": severity,
-                    "row": self.raw(i),
-                }
-            )
-
-    def _grid(self) -> np.ndarray[Any, np.dtype[np.object_]]:
-        if self._cells is None:
-            self._cells = self.table.cells.to_numpy(dtype=object)
-        return self._cells
-
-    def raw(self, i: int) -> str:
-        """The whole raw row as JSON."""
-        cells = self._grid()[i]
-        row: dict[str, Any] = {}
-        for j, header in enumerate(self.table.headers):
-            name = header or f"column {j + 1}"
-            row[name if name not in row else f"{name} ({j + 1})"] = cells[j]
-        if self.table.shape is not None:
-            shape = self.table.shape[i]
-            row["(shape)"] = None if shape is None else shapely.to_wkt(shape, rounding_precision=-1)
-        return json.dumps(row, ensure_ascii=False)
-
-    def _repeats(self) -> None:
-        """Rows that repeat an earlier row of the table cell by cell are counted, not stored again."""
-        if self.n < 2:
-            return
-        key = pd.util.hash_pandas_object(self.table.cells, index=False).to_numpy().copy()
-        if self.table.shape is not None:
-            wkb = pd.Series([b"" if s is None else shapely.to_wkb(s) for s in self.table.shape]).map(hash)
-            key ^= wkb.to_numpy().astype(np.int64).view(np.uint64)
-        first = pd.Series(np.arange(self.n)).groupby(key).transform("min").to_numpy()
-        later = np.flatnonzero((first < np.arange(self.n)) & ~self.out)
-        grid = self._grid()
-        alike = later[(grid[later] == grid[first[later]]).all(axis=1)]
-        rule = {int(i): f"the row repeats line {self.table.line[first[i]]} and is stored once" for i in alike}
-        self.fault(alike, "", "F-REPEAT", rule, "Nothing, if it is the same record.", "repeat", value="")
-
-    def text(self, name: str) -> pd.Series | None:
-        """Cells of a column, blanks around them dropped, empty where nothing is written."""
-        claim = self.claims.get(name)
-        if claim is None:
-            return None
-        return values.clean(self.table.cells[claim.index])
-
-    def ids(self, name: str) -> pd.Series | None:
-        """Ids: text with every zero, freed of a spreadsheet's ="…"."""
-        found = self.text(name)
-        if found is not None and found.str.startswith('="').any():
-            found = found.str.replace(r'^="(.*)"$', r"\1", regex=True)
-        return found
 
     def _typed(self, claim: Claim) -> Bools | None:
         return None if self.table.typed is None else self.table.typed[:, claim.index]
@@ -268,20 +81,23 @@ class Rows:
         body = self.table.cells[claim.index]
         if "station" in name:
             body = values.stations(body, 100.0 if claim.unit in ("ft", "feet", "foot") else 1000.0)
+        if name in ("longitude_deg", "latitude_deg"):
+            body = values.degrees(body, name == "latitude_deg")
         typed = self._typed(claim)
         column = values.Marks() if self.stated.decimal else values.marks(body, typed)
         if column.dot and column.comma:
             column = values.Marks()
         found = values.numbers(body, typed, column, self._mark)
         unsure = found.either & ~self.out
+        if not self._mark and (self.table.delimiter not in ("", ",") or claim.column.unit == "veh/day"):
+            unsure |= self._thousand_or_part(body, typed, column) & ~self.out
         if unsure.any():
             i = int(np.flatnonzero(unsure)[0])
             cell = str(body.iloc[i]).strip()
-            whole, part = cell.replace(",", ""), cell.replace(",", ".")
+            whole, part = cell.replace(",", "").replace(".", ""), cell.replace(",", ".")
             raise RecordError(
                 f"{self.place} line {self.table.line[i]}, {claim.header}: {cell!r} may be {whole} or {part}, and "
-                "nothing in the file tells which. State the decimal mark in a mapping file (--map): "
-                'decimal = "." or decimal = ",".'
+                "nothing in the file tells which. State the decimal mark: --decimal dot or --decimal comma."
             )
         starts = {int(i): str(body.iloc[i]).strip().lower() for i in np.flatnonzero(found.bad)}
         inexact = [i for i, s in starts.items() if s.startswith(_INEXACT)]
@@ -299,6 +115,16 @@ class Rows:
         )
         self._read[name] = found
         return found
+
+    def _thousand_or_part(self, body: pd.Series, typed: Bools | None, column: values.Marks) -> Bools:
+        """Cells such as 12.750 where every cell with a point has three digits after it."""
+        none = np.zeros(self.n, dtype=bool)
+        if column.dot or column.comma:
+            return none
+        text = values.clean(body)
+        either = text.str.fullmatch(values.EITHER_DOT).to_numpy(dtype=bool)
+        out: Bools = either if typed is None else either & ~typed
+        return out
 
     def number(self, name: str, *, ranged: bool = True) -> Floats | None:
         """A column of numbers in the unit kept; NaN where missing, None where there is no such column."""
@@ -365,7 +191,30 @@ class Rows:
             self.fault(over, name, "R-RANGE", "a share lies between 0 and 100 %", "Correct the figure or its unit.")
             value = np.where(held, np.where(over, np.nan, value * base), value)
         self.in_range(name, value)
+        self._beside(name, value, deck_m2, surveyed_m2)
         return value
+
+    def _beside(self, name: str, value: Floats, deck_m2: Floats, surveyed_m2: Floats | None) -> None:
+        """Hold an area against the share that stands beside it."""
+        from decknet.ingest.recognise import AS_SHARE
+
+        beside = self.claims.get(AS_SHARE + name)
+        if beside is None:
+            return
+        found = values.numbers(self.table.cells[beside.index], self._typed(beside), None, self._mark)
+        share = found.value * beside.factor
+        covered = deck_m2 if surveyed_m2 is None else np.where(np.isnan(surveyed_m2), deck_m2, surveyed_m2)
+        rounding = 0.006 if beside.factor == 1.0 else 0.0006  # shares are written to 2 digits, percentages to 1
+        apart = np.ones(self.n, dtype=bool)
+        for base in (deck_m2, covered):
+            apart &= ~(np.abs(value - share * base) <= np.maximum(0.02 * value, rounding * base))
+        apart &= ~np.isnan(value * share * deck_m2)
+        rule = {
+            int(i): f"{beside.header} says {share[i]:.2%} and {self.header(name)} {value[i]:.6g} m2, which is "
+            f"{value[i] / deck_m2[i]:.2%} of the deck's {deck_m2[i]:.6g} m2; the area is stored"
+            for i in np.flatnonzero(apart)
+        }
+        self.fault(apart, name, "F-TWO-FIGURES", rule, "Check both, and the unit.")
 
     def in_range(self, name: str, value: Floats) -> None:
         """Refuse values outside the column's range."""
@@ -404,21 +253,33 @@ class Rows:
             return None
         body = self.table.cells[claim.index]
         body = body.where(~self.out, "")
-        found = values.days(body, self.stated.dates)
+        body = self._serials(name, body, self._typed(claim))
+        found = values.days(body, self.stated.dates, self.today.year)
         if found.order in ("either", "neither"):
             i = found.proof[0]
             cell = str(body.iloc[i]).strip()
-            remedy = 'State the order in a mapping file (--map): dates = "day first" or dates = "month first".'
+            remedy = "State the order: --dates day-first, --dates month-first or --dates year-first."
             at = f"{self.place} line {self.table.line[i]}, {claim.header}: {cell!r}"
             if found.order == "either":
-                raise RecordError(f"{at} and the rest of the column fit day first and month first alike. {remedy}")
+                both = values.days(body.iloc[[i]], "day first", self.today.year).value[0]
+                other = values.days(body.iloc[[i]], "month first", self.today.year).value[0]
+                ways = " or ".join(f"{np.datetime_as_string(d, 'D')}" for d in (both, other) if not np.isnat(d))
+                raise RecordError(
+                    f"{at} may be {ways}: the whole column fits day first and month first alike. {remedy}"
+                )
             j = found.proof[1]
             raise RecordError(
                 f"{at} can only be day first, and line {self.table.line[j]}, {str(body.iloc[j]).strip()!r}, only month "
                 f"first: a column has one order. Correct the cells. {remedy}"
             )
         if found.order:
-            self.said[name] = f"dates read {found.order}"
+            proof = f", because of line {self.table.line[found.proof[0]]}" if found.proof else ""
+            self.said[name] = f"dates read {found.order}{proof}"
+        rule = {
+            int(i): f"the year has two digits and is read as {str(found.value[i])[:4]}"
+            for i in np.flatnonzero(found.short & ~found.bad)
+        }
+        self.fault(list(rule), name, "F-TWO-DIGIT-YEAR", rule, "Write the year with four digits.")
         self.fault(
             found.bad,
             name,
@@ -427,6 +288,25 @@ class Rows:
             "Write the date as year-month-day, or format the cell as a date.",
         )
         return found.value
+
+    def _serials(self, name: str, body: pd.Series, typed: Bools | None) -> pd.Series:
+        """Day numbers of a workbook as dates, each with a flag; in other files they stay as they are."""
+        if typed is None or not self.table.epoch:
+            return body
+        text = values.clean(body)
+        bare = typed & text.str.fullmatch(r"[1-9][0-9]{4}(?:\.[0-9]+)?").to_numpy(dtype=bool) & ~self.out
+        if not bare.any():
+            return body
+        start = np.datetime64(self.table.epoch, "D")
+        out = body.copy()
+        day = start + np.floor(text[bare].astype("float64").to_numpy()).astype("timedelta64[D]")
+        out[bare] = np.datetime_as_string(day)
+        rule = {
+            int(i): f"a bare day number, read as {d} (day 0 of the workbook is {self.table.epoch})"
+            for i, d in zip(np.flatnonzero(bare), day, strict=True)
+        }
+        self.fault(bare, name, "F-SERIAL", rule, "Format the cell as a date.")
+        return out
 
     def choice(self, name: str, also: Mapping[str, str], *, bad: str = "refuse") -> pd.Series | None:
         """A column of fixed words, common spellings of them included."""
@@ -450,24 +330,6 @@ class Rows:
         self.fault(wrong, name, "R-YES-NO", "yes or no is needed", "Write yes or no.")
         return value.map({"1": True, "0": False}).astype("boolean")
 
-    def answered(self, answer: Answer, column: str) -> pd.Series:
-        """Ids found, their faults and flags noted."""
-        for kind, severity in ((answer.fault, "refuse"), (answer.flag, "flag")):
-            by: dict[str, list[int]] = {}
-            for i, (code, *_) in kind.items():
-                by.setdefault(code, []).append(i)
-            for code, at in by.items():
-                self.fault(
-                    at,
-                    column,
-                    code,
-                    {i: kind[i][2] for i in at},
-                    {i: kind[i][3] for i in at},
-                    severity,
-                    {i: kind[i][1] for i in at},
-                )
-        return pd.Series(pd.array(answer.ids, dtype="str"))
-
     def in_time(self, name: str, value: Any, built: Floats) -> None:
         """Refuse days in the future and years before the deck was built."""
         day = pd.Series(value)
@@ -480,35 +342,6 @@ class Rows:
             for i in np.flatnonzero(early)
         }
         self.fault(early, name, "R-BEFORE-BUILT", rule, "Correct the date, or the year of building.")
-
-    def conflicts(self, key: pd.DataFrame, what: str, column: str, remedy: str) -> None:
-        """Refuse rows that share a key and disagree; all lines concerned are named."""
-        live = self.live
-        if not live.any():
-            return
-        shared = key[live].duplicated(keep=False)
-        if not shared.any():
-            return
-        at = shared.index[shared].to_numpy()
-        rule: dict[int, str] = {}
-        for name, part in key.loc[at].groupby(list(key.columns), sort=False, dropna=False):
-            members = part.index
-            lines = ", ".join(str(self.table.line[i]) for i in members[:NAMED])
-            lines += f" and {len(members) - NAMED} more" if len(members) > NAMED else ""
-            label = " ".join(f"{p:g}" if isinstance(p, float) else str(p) for p in name)
-            rule.update({int(i): f"lines {lines} give the {what} {label} differently" for i in members})
-        self.fault(at, column, "R-CONFLICT", rule, remedy)
-
-    def records(self, kind: str, columns: Mapping[str, Any], where: Bools | None = None) -> pd.DataFrame:
-        """The rows that stand, as records; they count as kept."""
-        stand = self.live if where is None else self.live & where
-        self.kept |= stand
-        cut = {
-            n: (pd.Series(c)[stand] if not isinstance(c, np.ndarray) else c[stand])
-            for n, c in columns.items()
-            if c is not None
-        }
-        return record_frame(kind, cut, self.table.sheet, self.table.line[stand])
 
 
 def _named(name: str) -> Column:

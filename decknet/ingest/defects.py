@@ -52,11 +52,11 @@ def check_defects(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     columns: dict[str, Any] = {"depth_mm": rows.number("depth_mm")}
     columns["kind"] = _kinds(rows)
     survey, deck, day = _surveys(rows, register)
-    size = register.size(None if d != d else d for d in deck)
+    size = register.size(deck)
     rows.in_time("survey_date", day, size["year"].to_numpy())
     area_m2 = surveys.deck_m2(size)
     columns["area_m2"] = area = rows.area("area_m2", area_m2)
-    columns["shape"] = drawn = shapes.deck_shapes(rows, area)
+    columns["shape"] = drawn = shapes.deck_shapes(rows, area, deck, register)
     shapes.beyond_deck(rows, drawn, deck, size, register)
     _sizes(rows, drawn, area, area_m2, deck)
     columns["survey_id"] = survey
@@ -91,26 +91,19 @@ def _surveys(rows: Rows, register: Register) -> tuple[pd.Series, pd.Series, Any]
     given = none if given is None else given
     day = rows.dates("survey_date")
     day = np.full(rows.n, np.datetime64("NaT"), dtype="datetime64[us]") if day is None else day.copy()
-    on_record = given.isin(register.surveys).to_numpy(dtype=bool)
+    held = register.survey_frame()
+    where = held.index.get_indexer(pd.Index(given))
+    on_record = (where >= 0) & (given != "").to_numpy(dtype=bool)
     if rows.has("deck_id") or rows.has("bridge_id"):
         answer = register.find_decks(rows.ids("deck_id"), rows.ids("bridge_id"), rows.n)
-        for i in np.flatnonzero(on_record):  # a survey on record names the deck itself
-            if answer.fault.get(int(i), ("",))[0] == "R-MISSING":
-                del answer.fault[int(i)]
+        for i in [i for i, said in answer.fault.items() if said[0] == "R-MISSING" and on_record[i]]:
+            del answer.fault[i]  # a survey on record names the deck itself
         deck = rows.answered(answer, "deck_id" if rows.has("deck_id") else "bridge_id")
     else:
         deck = pd.Series([None] * rows.n, dtype="str")
     survey = given.where(given != "", None).astype("str")
-    for i in np.flatnonzero(on_record):
-        its, its_day = register.surveys[given.iloc[i]]
-        if isinstance(deck.iloc[i], str) and deck.iloc[i] != its:
-            rows.fault(
-                [int(i)], "survey_id", "R-SURVEY-DECK", f"survey {given.iloc[i]} is of deck {its}", "Correct an id."
-            )
-        if not np.isnat(day[i]) and pd.Timestamp(day[i]).date() != its_day:
-            rule = f"survey {given.iloc[i]} is of {its_day}"
-            rows.fault([int(i)], "survey_id", "R-SURVEY-DATE", rule, "Correct the id or the date.")
-        deck.iloc[i], day[i] = its, np.datetime64(its_day, "us")
+    if on_record.any():
+        deck, day = _of_record(rows, given, deck, day, held.iloc[np.where(on_record, where, 0)], on_record)
     nowhere = ~on_record & (given != "").to_numpy(dtype=bool) & (deck.isna().to_numpy(dtype=bool) | np.isnat(day))
     rows.fault(
         nowhere & ~rows.refused,
@@ -125,17 +118,52 @@ def _surveys(rows: Rows, register: Register) -> tuple[pd.Series, pd.Series, Any]
         "survey_date",
         "R-NO-DATE",
         "a defect needs its survey: an id, or the deck and the day",
-        "Add a column survey_date or survey_id.",
+        "Add a column survey_date or survey_id, or state the day of the whole file: --set survey_date=2026-05-12.",
     )
-    frame = pd.DataFrame({"deck": deck, "day": day})[open_ & ~np.isnat(day)]
-    for (name, when), at in frame.groupby(["deck", "day"], sort=False).groups.items():
-        stamp = pd.Timestamp(when)
-        there = register.at.get((name, stamp.date()), [])
-        if len(there) > 1:
-            rule = f"deck {name} has {len(there)} surveys on {stamp.date()}: {', '.join(there)}"
-            rows.fault(at.to_numpy(), "survey_date", "R-WHICH-SURVEY", rule, "Name the survey in a column survey_id.")
-        survey.loc[at] = there[0] if len(there) == 1 else f"{name}|{stamp.date()}|survey"
-    return survey, deck, day
+    return _by_day(rows, held, survey, deck, day, open_ & ~np.isnat(day)), deck, day
+
+
+def _of_record(
+    rows: Rows, given: pd.Series, deck: pd.Series, day: Any, held: pd.DataFrame, on_record: Any
+) -> tuple[pd.Series, Any]:
+    """Deck and day of the surveys on record that rows name; what contradicts them is refused."""
+    its, its_day = held["deck_id"].to_numpy(dtype=object), held["survey_date"].to_numpy(dtype="datetime64[us]")
+    other = on_record & ~deck.isna().to_numpy(dtype=bool) & (deck.to_numpy(dtype=object) != its)
+    rule = {int(i): f"survey {given.iloc[i]} is of deck {its[i]}" for i in np.flatnonzero(other)}
+    rows.fault(other, "survey_id", "R-SURVEY-DECK", rule, "Correct an id.")
+    apart = on_record & ~np.isnat(day) & (day != its_day)
+    rule = {int(i): f"survey {given.iloc[i]} is of {str(its_day[i])[:10]}" for i in np.flatnonzero(apart)}
+    rows.fault(apart, "survey_id", "R-SURVEY-DATE", rule, "Correct the id or the date.")
+    found = deck.where(~on_record, pd.Series(its, dtype="str"))
+    return found, np.where(on_record, its_day, day)
+
+
+def _by_day(rows: Rows, held: pd.DataFrame, survey: pd.Series, deck: pd.Series, day: Any, open_: Any) -> pd.Series:
+    """Surveys of rows that name deck and day only: the one on record, else the id of one to be made."""
+    if not open_.any():
+        return survey
+    frame = pd.DataFrame({"deck": deck, "day": day})[open_]
+    code = frame.groupby(["deck", "day"], sort=False).ngroup()
+    first = ~code.duplicated()
+    asked = frame[first].assign(code=code[first])
+    near = held.reset_index().rename(columns={"deck_id": "deck", "survey_date": "day"})
+    near = near[pd.Index(asked["deck"].unique()).get_indexer(pd.Index(near["deck"])) >= 0]
+    match = asked.merge(near, on=["deck", "day"], how="left")
+    count = match.groupby("code")["survey_id"].count()
+    made = asked["deck"] + "|" + asked["day"].dt.strftime("%Y-%m-%d") + "|survey"
+    name = pd.Series(made.to_numpy(dtype=object), index=asked["code"].to_numpy())
+    one = match.groupby("code")["survey_id"].first()
+    name = name.where(count.reindex(name.index).to_numpy() == 0, one.reindex(name.index))
+    out = survey.astype("object")
+    out[open_] = code.map(name).to_numpy(dtype=object)
+    many = count.index[count > 1]
+    for c in many:
+        there = match.loc[match["code"] == c, "survey_id"].tolist()
+        of = asked[asked["code"] == c].iloc[0]
+        rule = f"deck {of['deck']} has {len(there)} surveys on {of['day']:%Y-%m-%d}: {', '.join(there)}"
+        at = code.index[code == c].to_numpy()
+        rows.fault(at, "survey_date", "R-WHICH-SURVEY", rule, "Name the survey in a column survey_id.")
+    return out.astype("str")
 
 
 def _sizes(rows: Rows, drawn: Any, area: Floats | None, deck_area: Floats, deck: pd.Series) -> None:
@@ -164,7 +192,7 @@ def _numbered(rows: Rows, survey: pd.Series, kind: pd.Series) -> pd.Series:
 
 def _made(rows: Rows, register: Register, survey: pd.Series, deck: pd.Series, day: Any) -> pd.DataFrame | None:
     live = rows.live
-    new = live & ~survey.isin(register.surveys).to_numpy(dtype=bool)
+    new = live & (register.survey_frame().index.get_indexer(pd.Index(survey)) < 0)
     if not new.any():
         return None
     frame = pd.DataFrame({"survey_id": survey, "deck_id": deck, "survey_date": day})[new]
@@ -174,7 +202,7 @@ def _made(rows: Rows, register: Register, survey: pd.Series, deck: pd.Series, da
     columns = {**{c: frame[c] for c in frame}, "method": None if method is None else method.loc[at]}
     made = record_frame("survey", columns, rows.table.sheet, rows.table.line[at])
     register.add_surveys(made)
-    values_ = {int(i): str(frame.loc[i, "survey_id"]) for i in at}
+    values_ = dict(zip(at.tolist(), frame["survey_id"].astype("str"), strict=True))
     rows.fault(
         at,
         "survey_id" if rows.has("survey_id") else "",

@@ -9,23 +9,26 @@ import pandas as pd
 
 from decknet.columns import RECORDS
 from decknet.errors import RecordError
-from decknet.ingest import bridges, defects, national, repairs, surveys, traffic
+from decknet.ingest import bridges, defects, grid, repairs, surveys, traffic
 from decknet.ingest.base import check_base
 from decknet.ingest.checks import Rows, fault_frame
+from decknet.ingest.mapping import Stated, read_mapping
+from decknet.ingest.open_formats import OPEN_KINDS, check_open, claim_open, open_kind
 from decknet.ingest.read import read_tables
 from decknet.ingest.recognise import (
+    AS_SHARE,
     DECK_KEYS,
     KINDS,
     NAMED_FOR,
     Claim,
-    Stated,
     claim_columns,
     kind_of,
-    read_mapping,
 )
 from decknet.ingest.register import Known, Register
+from decknet.settings import GridSettings
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import date
     from pathlib import Path
 
@@ -34,7 +37,10 @@ if TYPE_CHECKING:
 __all__ = ["Reading", "read_file"]
 
 # Tables of a file are taken in this order, so that a survey finds its deck whichever sheet it is on.
-ORDER = ("national", "bridge", "deck", "survey", "defect", "repair", "traffic", "rating", "element_quantity", "base")
+ORDER = (
+    "national", "successor", "bridge", "deck", "survey", "grid", "defect", "active_area", "repair", "traffic", "rating",
+    "element_quantity", "elements", "base",
+)  # fmt: skip
 MAPPING = ("sheet", "header", "kind", "column", "unit", "why")
 
 # One of each group must be there for a table to be read as the kind.
@@ -70,6 +76,8 @@ class Reading:
     mapping : DataFrame
         sheet, header, kind, column, unit, why; the column is empty where a header is not used, and
         the header where a note is on the whole sheet.
+    stated : Stated
+        What the user stated, from a mapping file and options.
     """
 
     file: str
@@ -78,17 +86,19 @@ class Reading:
     rows_read: int
     rows_kept: int
     mapping: pd.DataFrame
+    stated: Stated
 
 
 def read_file(
-    path: Path, *, known: Known, today: date, kind: str | None = None, mapping: Path | None = None
-) -> Reading:
+    path: Path, *, known: Known, today: date, kind: str | None = None, mapping: Path | None = None,
+    options: Mapping[str, Any] | None = None, name: str = "", settings: GridSettings | None = None,
+) -> Reading:  # fmt: skip
     """Read one file of records and check every row of it.
 
     Parameters
     ----------
     path : Path
-        CSV or other delimited text, XLSX, GeoJSON, GeoPackage, Parquet, GeoParquet.
+        A file of one of ``read.FORMATS``.
     known : Known
         Bridges, decks and surveys on record, by which rows are checked.
     today : date
@@ -97,6 +107,12 @@ def read_file(
         One of ``columns.RECORDS`` or ``national``; else recognised from headers and names.
     mapping : Path, optional
         TOML file that states columns, units, coordinate system and order of day and month.
+    options : mapping, optional
+        What a mapping file can state, stated otherwise: its keys and values; they come before the file's.
+    name : str
+        What faults call the file; else its own name.
+    settings : GridSettings, optional
+        Cut-offs for readings on a grid; else the defaults.
 
     Returns
     -------
@@ -107,7 +123,8 @@ def read_file(
     RecordError
         The file cannot be read, holds nothing that is recognised, or has a column with two readings.
     """
-    stated = read_mapping(mapping)
+    stated = read_mapping(mapping, options)
+    file = name or path.name
     wanted = _kind(kind or stated.kind)
     tables, others = read_tables(path, list(stated.columns), stated.sheet)
     _headers_there(stated, tables)
@@ -115,16 +132,21 @@ def read_file(
     notes = [{"sheet": sheet, "why": why} for sheet, why in others]
     found: list[tuple[str, Table, dict[str, Claim], dict[int, str]]] = []
     for table in tables:
-        place = path.name + (f" sheet {table.sheet}" if table.sheet else "")
-        what = wanted or kind_of(table, stated)
-        if wanted == "national" and not table.national:
-            raise RecordError(f"{place}: the header is not that of the national inventory. Read it as another kind.")
+        place = file + (f" sheet {table.sheet}" if table.sheet else "")
+        open_ = open_kind(table, stated, wanted)
+        table = table if open_ else table.with_values(stated.values)
+        what = open_ or wanted or kind_of(table, stated)
+        if wanted in OPEN_KINDS and not open_:
+            which = "national inventory" if wanted == "national" else f"open format {wanted!r}"
+            raise RecordError(f"{place}: the header is not that of the {which}. Read it as another kind.")
+        if open_:
+            table, claims, unused = claim_open(what, table, stated, file, today)
         notes += [{"sheet": table.sheet, "kind": what, "why": why} for why in table.notes]
         if not what:
             notes.append({"sheet": table.sheet, "why": _unknown(table)})
             continue
-        if what == "national":
-            found.append((what, table, national.claim_items(table), {}))
+        if open_:
+            found.append((what, table, claims, unused))
             continue
         claims, unused = claim_columns(table, what, stated, place)
         lacking = _lacking(what, table, claims)
@@ -136,26 +158,27 @@ def read_file(
         found.append((what, table, claims, unused))
     if not found:
         said = "; ".join(f"{n['sheet'] or 'the table'}: {n['why']}" for n in notes if not n.get("kind"))
-        raise RecordError(f"{path.name}: nothing in it is recognised ({said}).")
+        raise RecordError(f"{file}: nothing in it is recognised ({said}).")
     found.sort(key=lambda f: ORDER.index(f[0]))
-    return _checked(path, found, register, stated, today, notes)
+    return _checked(file, found, register, stated, today, notes, settings or GridSettings())
 
 
 def _checked(
-    path: Path,
+    file: str,
     found: list[tuple[str, Table, dict[str, Claim], dict[int, str]]],
     register: Register,
     stated: Stated,
     today: date,
     notes: list[dict[str, str]],
+    settings: GridSettings,
 ) -> Reading:
     parts: dict[str, list[pd.DataFrame]] = {}
     pieces: list[dict[str, Any]] = []
     used: list[dict[str, str]] = []
     read = kept = 0
     for what, table, claims, unused in found:
-        rows = Rows(path.name, table, claims, stated, today)
-        for name, frame in _check(what, rows, register).items():
+        rows = Rows(file, table, claims, stated, today)
+        for name, frame in _check(what, rows, register, settings).items():
             parts.setdefault(name, []).append(frame)
         pieces += sorted(rows.pieces, key=lambda p: p["line"])
         read += rows.n
@@ -163,15 +186,15 @@ def _checked(
         used += _mapped(rows, what, unused)
     records = {k: pd.concat(parts[k], ignore_index=True) for k in RECORDS if k in parts}
     records = {k: frame for k, frame in records.items() if len(frame)}
-    _once(records, path)
+    _once({k: frame for k, frame in records.items() if len(parts[k]) > 1}, file)
     table_of = pd.DataFrame([*used, *notes], columns=list(MAPPING)).fillna("").astype("str")
-    return Reading(path.name, records, fault_frame(pieces), read, kept, table_of)
+    return Reading(file, records, fault_frame(pieces), read, kept, table_of, stated)
 
 
-def _check(what: str, rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
+def _check(what: str, rows: Rows, register: Register, settings: GridSettings) -> dict[str, pd.DataFrame]:
     match what:
-        case "national":
-            return national.check_national(rows, register)
+        case _ if what in OPEN_KINDS:
+            return check_open(what, rows, register, settings)
         case "bridge" | "deck":
             return bridges.check_bridges(rows, register, what)
         case "survey":
@@ -186,11 +209,13 @@ def _check(what: str, rows: Rows, register: Register) -> dict[str, pd.DataFrame]
             return traffic.check_ratings(rows, register)
         case "element_quantity":
             return traffic.check_elements(rows, register)
+        case "active_area":
+            return grid.check_active_areas(rows, register)
         case _:
             return check_base(rows)
 
 
-def _once(records: dict[str, pd.DataFrame], path: Path) -> None:
+def _once(records: dict[str, pd.DataFrame], file: str) -> None:
     """Two sheets must not give one record twice: which of them holds is for the user to say."""
     for kind, frame in records.items():
         key = list(RECORDS[kind].key)
@@ -202,7 +227,7 @@ def _once(records: dict[str, pd.DataFrame], path: Path) -> None:
         where = " and ".join(f"sheet {s!r} line {n}" for s, n in zip(same["sheet"], same["line"], strict=True))
         name = " ".join(str(first[k]) for k in key)
         raise RecordError(
-            f"{path.name}: the {kind} {name} is given twice, on {where}. Keep one, or name the one sheet to read in a "
+            f"{file}: the {kind} {name} is given twice, on {where}. Keep one, or name the one sheet to read in a "
             "mapping file (--map)."
         )
 
@@ -220,7 +245,7 @@ def _kind(kind: str) -> str:
 def _headers_there(stated: Stated, tables: list[Table]) -> None:
     from decknet.columns import normal
 
-    there = {normal(h) for t in tables for h in t.headers}
+    there = {normal(h) for t in tables for h in (*t.headers, *t.labels())}
     for header in stated.columns:
         if normal(header) not in there:
             listed = ", ".join(repr(h) for t in tables for h in t.headers if h)
@@ -254,6 +279,8 @@ def _lacking(what: str, table: Table, claims: dict[str, Claim]) -> str:
 def _mapped(rows: Rows, what: str, unused: dict[int, str]) -> list[dict[str, str]]:
     out = []
     for name, claim in sorted(rows.claims.items(), key=lambda p: p[1].index):
+        if name.startswith(AS_SHARE):
+            continue
         why = "; ".join(x for x in (claim.why, rows.said.get(name, "")) if x)
         of = claim.column
         out.append(_line(rows.table.sheet, claim.header, what, of.name, claim.unit or of.unit, why))

@@ -4,19 +4,25 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from decknet.columns import normal
-from decknet.ingest.recognise import is_known_header
+from decknet.ingest.recognise import is_known_header, is_unit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["Grid", "lay_out"]
+__all__ = ["Grid", "lay_out", "may_be_odd", "odd_rows"]
 
 SEARCHED = 40  # rows in which a header is looked for
-_TOTAL = re.compile(r"(sub[ -]?|grand )?totals?|sum|average|mean", re.I)
+_TOTAL = re.compile(
+    r"(sub[ -]?|grand )?totals?|sums?|average|mean|median|max(imum)?|min(imum)?|count|summe|gesamt|insgesamt|somme|"
+    r"totaal|totale|summa|suma|i alt|sum total",
+    re.I,
+)
+_TOTAL_OF = re.compile(r"((sub[ -]?|grand )?totals?|sum|average|mean)\b[ :(/,-].{0,40}", re.I)
 _NUMBER = re.compile(r"^[\s+\-−<>~]*[\d.,]+")
+_UNIT_NOT_SAID = ("", "-", "–", "text", "id", "yyyy-mm-dd", "dd/mm/yyyy", "mm/dd/yyyy", "dd.mm.yyyy", "date", "no")
 
 Odd = tuple[int, str, str, str, str]
 
@@ -82,7 +88,8 @@ def lay_out(grid: Grid, stated: Sequence[str] = ()) -> Laid | str:
         if one > score:
             best, depth, score = i, 1, one
         joined = _joined(grid, i)
-        if joined is not None and (two := _score(joined, wanted)) >= max(score, 2):
+        least = max(score, 2) if grid.merged else max(score + 1, 3)
+        if joined is not None and (two := _score(joined, wanted)) >= least:
             best, depth, score = i, 2, two
     if best < 0 or (score < 2 and len([c for c in grid.rows[best] if c.strip()]) < 2):
         best, depth = next(
@@ -90,17 +97,23 @@ def lay_out(grid: Grid, stated: Sequence[str] = ()) -> Laid | str:
         )
         if sum(bool(c.strip()) for c in grid.rows[best]) < 2:
             return "a table needs a header row with two columns at least; none was found."
-    first = (_joined(grid, best) if depth == 2 else grid.rows[best]) or []
+    joined_up = depth == 2
+    first = (_joined(grid, best) if joined_up else grid.rows[best]) or []
     headers = [" ".join(c.split()) for c in first]
     while headers and not headers[-1]:
         headers.pop()
+    units = _units_below(grid, best + depth, len(headers))
+    if units is not None:
+        depth += 1
+        headers = [f"{h} {u}".strip() if u else h for h, u in zip(headers, units, strict=True)]
+        grid.notes.append("a row of units under the header is read with it")
     rows = [i for i in held if i >= best + depth]
     above = [i for i in held if i < best]
     if above:
         grid.notes.append(f"{len(above)} line(s) above the header are taken as a title")
-    if depth == 2:
+    if joined_up:
         grid.notes.append("two header rows are read as one")
-    return headers, rows, _odd_rows(grid, headers, rows)
+    return headers, rows, odd_rows(grid, headers, rows)
 
 
 def _score(row: Sequence[str], wanted: set[str]) -> int:
@@ -108,22 +121,47 @@ def _score(row: Sequence[str], wanted: set[str]) -> int:
 
 
 def _joined(grid: Grid, i: int) -> list[str] | None:
-    """Header row i and the next as one, where cells of row i are joined across columns."""
-    spans = [(a, b) for a, b in grid.merged if a[0] == i == b[0] and b[1] > a[1]]
-    if not spans or i + 1 >= len(grid.rows):
+    """Header row i and the next as one: cells of row i stand over those to their right that are blank."""
+    if i + 1 >= len(grid.rows):
         return None
     top, low = list(grid.rows[i]), grid.rows[i + 1]
+    spans = [(a, b) for a, b in grid.merged if a[0] == i == b[0] and b[1] > a[1]]
     if any(_NUMBER.match(c) for c in low if c.strip()) or sum(bool(c.strip()) for c in low) < 2:
         return None
-    for a, b in spans:
-        for j in range(a[1] + 1, min(b[1] + 1, len(top))):
-            top[j] = top[a[1]]
+    if grid.merged and not spans:
+        return None
+    if spans:
+        for a, b in spans:
+            for j in range(a[1] + 1, min(b[1] + 1, len(top))):
+                top[j] = top[a[1]]
+    else:
+        filled = [j for j, c in enumerate(top) if c.strip()]
+        if len(filled) < 2 or len(filled) == len(top):
+            return None
+        for j in range(filled[0] + 1, len(top)):
+            below = low[j].strip() if j < len(low) else ""
+            if not top[j].strip() and below:
+                top[j] = top[j - 1]
     return [f"{t.strip()} {low[j].strip() if j < len(low) else ''}".strip() for j, t in enumerate(top)]
 
 
-def _odd_rows(grid: Grid, headers: list[str], rows: list[int]) -> dict[int, tuple[str, str, str, str]]:
+def _units_below(grid: Grid, i: int, width: int) -> list[str] | None:
+    """Units in the row under the header; None where the row is a row of values."""
+    if i >= len(grid.rows):
+        return None
+    cells = [c.strip().strip("[]()").strip() for c in grid.rows[i][:width]]
+    cells += [""] * (width - len(cells))
+    known = [c for c in cells if is_unit(c)]
+    if len(known) < 1 or not all(is_unit(c) or c.lower() in _UNIT_NOT_SAID for c in cells):
+        return None
+    return [c if is_unit(c) else "" for c in cells]
+
+
+def odd_rows(grid: Grid, headers: list[str], rows: list[int]) -> dict[int, tuple[str, str, str, str]]:
+    """Rows that are no record, or have cells too many or too few, by position."""
     out: dict[int, tuple[str, str, str, str]] = {}
     width = len(headers)
+    heads = [h.lower() for h in headers]
     for i in rows:
         row = grid.rows[i]
         if grid.ragged and len(row) > width and any(c.strip() for c in row[width:]):
@@ -141,10 +179,34 @@ def _odd_rows(grid: Grid, headers: list[str], rows: list[int]) -> dict[int, tupl
                 "Check that no cell is missing before them.",
                 "flag",
             )
-        first = row[0].strip() if row else ""
-        filled = sum(bool(c.strip()) for c in row[:width])
-        if _TOTAL.fullmatch(first.rstrip(":")) and (filled < width or filled == 1):
+        held = [c.strip() for c in row[:width] if c.strip()]
+        if not held:
+            continue
+        first = held[0].rstrip(":")
+        if first.lower() == heads[0] and [c.strip().lower() for c in row[:width]] == heads:
+            out[i] = ("S-HEADER", "the header is repeated here", "Nothing.", "set aside")
+        elif _TOTAL.fullmatch(first) or (_TOTAL_OF.fullmatch(first) and len(held) < width):
             out[i] = ("S-TOTAL", "a line of totals is no record", "Nothing, if it is one.", "set aside")
-        elif width > 2 and filled == 1 and first and (first[0] in "*†‡#" or len(first.split()) > 2):
+        elif width > 2 and len(held) == 1 and (first[0] in "*†‡#" or len(first.split()) > 2 or len(first) > 40):
             out[i] = ("S-NOTE", "a line of words under the table is no record", "Nothing, if it is one.", "set aside")
     return out
+
+
+def may_be_odd(first: Any, filled: Any, width: int, headers: list[str]) -> Any:
+    """Rows worth a look by ``odd_rows``: few in a plain table.
+
+    Parameters
+    ----------
+    first : Arrow array of str, shape (n,)
+        First cells.
+    filled : array of int, shape (n,)
+        Cells of each row that hold anything.
+    width : int
+    headers : list of str
+    """
+    import pyarrow.compute as pc
+
+    words = "sub|grand|total|sum|average|mean|median|max|min|count|gesamt|insgesamt|somme|totaal|suma|i alt"
+    repeated = re.escape(headers[0]) if headers and headers[0] else "\\x00"
+    out = pc.match_substring_regex(first, rf"^\s*($|(?i:{words})|(?i:{repeated})\s*$)").to_numpy()
+    return out | ((filled <= 1) & (width > 2))

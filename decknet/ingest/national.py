@@ -1,4 +1,7 @@
-"""The United States national bridge inventory, delimited as published.
+"""The United States national bridge inventory, delimited as published or in records of 432 characters.
+
+Several years of one state make a history: ratings by the year of inspection, counts by their own
+year; of the bridge and its deck the latest inspection counts, whatever order files come in.
 
 References
 ----------
@@ -8,12 +11,14 @@ Inventory and Appraisal of the Nation's Bridges; items are given by their number
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from decknet.columns import RECORDS, Column
+from decknet.columns.inventory import BARS, CONCRETE, CULVERT, DECKS, EASTERN, KEY, OWNERS, POSTED, PREFIXES, SURFACES
 from decknet.ingest import values
 from decknet.ingest.recognise import Claim
 from decknet.ingest.shapes import believable
@@ -23,10 +28,11 @@ if TYPE_CHECKING:
     from decknet.ingest.read import Table
     from decknet.ingest.register import Register
 
-__all__ = ["check_national", "claim_items", "unpack_degrees"]
+__all__ = ["check_national", "claim_items", "inventory_year", "unpack_degrees"]
 
 # Header as published: (our column, what it holds).
 ITEMS = {
+    "STATE_CODE_001": ("", "item 1: tells which states lie east"),
     "STRUCTURE_NUMBER_008": ("bridge_id", "item 8"),
     "RECORD_TYPE_005A": ("", "item 5A: 1 is the record of the route on the bridge"),
     "ROUTE_PREFIX_005B": ("route", "item 5B"),
@@ -59,50 +65,6 @@ ITEMS = {
     "DECK_PROTECTION_108C": ("bar_kind", "item 108C"),
     "PERCENT_ADT_TRUCK_109": ("truck_share", "item 109, %"),
 }
-CONCRETE = ("1", "2")
-CULVERT = "19"
-DECKS = {
-    "3": "an open grating",
-    "4": "a closed grating",
-    "5": "a steel plate",
-    "6": "corrugated steel",
-    "7": "aluminium",
-    "8": "timber",
-    "9": "of another kind",
-    "N": "not applicable",
-    "": "not stated",
-}
-SURFACES = {
-    "0": "bare",
-    "1": "bare",
-    "2": "integral concrete overlay",
-    "3": "latex concrete overlay",
-    "4": "low-slump concrete overlay",
-    "5": "epoxy overlay",
-    "6": "bituminous overlay",
-    "7": "timber",
-    "8": "gravel",
-    "9": "other overlay",
-}
-BARS = {"0": "bare", "1": "epoxy", "2": "galvanised"}
-PREFIXES = {
-    "1": "I",
-    "2": "US",
-    "3": "SR",
-    "4": "CR",
-    "5": "city street",
-    "6": "federal lands road",
-    "7": "state lands road",
-}
-OWNERS = {
-    "01": "state highway agency", "02": "county highway agency", "03": "town or township highway agency",
-    "04": "city or municipal highway agency", "11": "state park, forest or reservation agency",
-    "12": "local park, forest or reservation agency", "21": "other state agency", "25": "other local agency",
-    "26": "private", "27": "railroad", "31": "state toll authority", "32": "local toll authority",
-    "60": "other federal agency",
-}  # fmt: skip
-FEDERAL = range(61, 80)
-POSTED = {"A": False, "B": False, "D": False, "E": False, "P": True, "R": True}
 
 
 def claim_items(table: Table) -> dict[str, Claim]:
@@ -200,9 +162,11 @@ def check_national(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     """Bridges with concrete decks, their decks, traffic and deck ratings.
 
     Culverts without a concrete deck, other decks and records of routes under a bridge are set aside,
-    each with its reason.
+    each with its reason. Where a later inspection of a bridge is on record, its rating and count are
+    added and the bridge and its deck are left as they stand.
     """
     items = _Items(rows)
+    year = inventory_year(rows)
     _set_aside(rows, items)
     ident = items.text("STRUCTURE_NUMBER_008")
     empty = (ident == "").to_numpy(dtype=bool)
@@ -213,21 +177,59 @@ def check_national(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     columns.update(_described(items))
     columns.update(_sized(rows, items))
     columns["longitude_deg"], columns["latitude_deg"] = _placed(rows, items)
+    counted, rated = _counted(rows, items, columns), _rated(rows, items, columns, year)
+    older = _older(rows, ident, columns, register, counted, rated)
+    held = {n: columns.get(n) for n in RECORDS["deck"].names() if not n.endswith("tude_deg")}
     out = {
-        "bridge": rows.records("bridge", {n: columns.get(n) for n in RECORDS["bridge"].names()}),
-        "deck": rows.records(
-            "deck", {n: columns.get(n) for n in RECORDS["deck"].names() if not n.endswith("tude_deg")}
-        ),
+        "bridge": rows.records("bridge", {n: columns.get(n) for n in RECORDS["bridge"].names()}, ~older),
+        "deck": rows.records("deck", held, ~older),
     }
     register.add_bridges(out["bridge"])
     register.add_decks(out["deck"])
-    counted = _counted(rows, items, columns)
-    if counted.any():
-        out["traffic"] = rows.records("traffic", {n: columns.get(n) for n in RECORDS["traffic"].names()}, counted)
-    rated = _rated(rows, items, columns)
-    if rated.any():
-        out["rating"] = rows.records("rating", {n: columns.get(n) for n in RECORDS["rating"].names()}, rated)
+    for kind, which in (("traffic", counted), ("rating", rated)):
+        if which.any():
+            out[kind] = rows.records(kind, {n: columns.get(n) for n in RECORDS[kind].names()}, which)
     return out
+
+
+def inventory_year(rows: Rows) -> int | None:
+    """Year of the inventory: as stated, else the one year in the file's name; None where neither tells it."""
+    if rows.stated.year is not None:
+        rows.said[""] = f"inventory of {rows.stated.year}, as stated"
+        return rows.stated.year
+    found = {int(y) for y in re.findall(r"(?<!\d)(?:19|20)\d\d(?!\d)", rows.file)}
+    named = found.pop() if len(found) == 1 else None
+    if named is None or named > rows.today.year:
+        return None
+    rows.said[""] = f"inventory of {named}, the year in the file's name"
+    return named
+
+
+def _older(
+    rows: Rows, ident: pd.Series, columns: dict[str, Any], register: Register, counted: Bools, rated: Bools
+) -> Bools:
+    """Rows of bridges of which a later inspection, or else a later count, is on record."""
+    live = rows.live
+    late = {n: np.where(ok, columns.get(n, np.nan), np.nan) for n, ok in (("rated_year", rated), ("year", counted))}
+    held_rating = ident.map(register.rated).to_numpy(dtype=float, na_value=np.nan)
+    held_count = ident.map(register.counted).to_numpy(dtype=float, na_value=np.nan)
+    told = np.isnan(held_rating) | np.isnan(late["rated_year"]) | (held_rating == late["rated_year"])
+    older: Bools = live & ((held_rating > late["rated_year"]) | (told & (held_count > late["year"])))
+    nothing = older & ~rated & ~counted
+    rows.fault(
+        nothing,
+        KEY,
+        "S-OLDER",
+        "a later inventory of this bridge is on record, and the row has no rating or count to add",
+        "Nothing.",
+        "set aside",
+    )
+    if (n := int((older & ~nothing).sum())) > 0:
+        said = (
+            f"{n} bridges are on record with a later inspection or count: ratings and counts are added, the rest stays"
+        )
+        rows.said[""] = "; ".join(x for x in (rows.said.get("", ""), said) if x)
+    return older
 
 
 def _set_aside(rows: Rows, items: _Items) -> None:
@@ -279,8 +281,6 @@ def _described(items: _Items) -> dict[str, Any]:
 
 
 def _owner(code: str) -> str:
-    if code.isdigit() and int(code) in FEDERAL:
-        return "federal agency"
     return OWNERS.get(code, f"owner code {code}" if code else "")
 
 
@@ -353,7 +353,8 @@ def _placed(rows: Rows, items: _Items) -> tuple[Floats, Floats]:
         rows.fault(bad & rows.live, header, "F-POSITION", rule, "Correct the item.", "flag")
         lost |= bad
         at.append(degrees)
-    lat, lon = np.where(lost, np.nan, at[0]), np.where(lost, np.nan, -at[1])
+    east = items.text("STATE_CODE_001").str.lstrip("0").str[:2].isin(EASTERN).to_numpy(dtype=bool)
+    lat, lon = np.where(lost, np.nan, at[0]), np.where(lost, np.nan, np.where(east, at[1], -at[1]))
     none = np.isnan(lat) & np.isnan(lon) & ~lost
     rows.fault(none & rows.live, "LAT_016", "F-NO-POSITION", "no position is given", "Give it.", "flag")
     half = (np.isnan(lat) != np.isnan(lon)) & ~lost
@@ -391,7 +392,7 @@ def _counted(rows: Rows, items: _Items, columns: dict[str, Any]) -> Bools:
     return given & ~undated & ~late
 
 
-def _rated(rows: Rows, items: _Items, columns: dict[str, Any]) -> Bools:
+def _rated(rows: Rows, items: _Items, columns: dict[str, Any], inventory: int | None) -> Bools:
     said = items.text("DECK_COND_058")
     digit = said.str.fullmatch(r"\d").to_numpy(dtype=bool)
     wrong = rows.live & ~digit & ~said.isin(["", "N"]).to_numpy(dtype=bool)
@@ -408,17 +409,18 @@ def _rated(rows: Rows, items: _Items, columns: dict[str, Any]) -> Bools:
     when = items.text("DATE_OF_INSPECT_090")
     form = when.str.fullmatch(r"(0?[1-9]|1[0-2])\d\d").to_numpy(dtype=bool)
     two = when.where(form, "100").str[-2:].astype("int64").to_numpy()
-    year = np.where(form, two + np.where(two <= rows.today.year % 100, 2000, 1900), np.nan)
+    latest = rows.today.year if inventory is None else inventory
+    year = np.where(form, two + np.where(two <= latest % 100, latest // 100, latest // 100 - 1) * 100, np.nan)
+    where = "DATE_OF_INSPECT_090" if rows.has("DATE_OF_INSPECT_090") else "DECK_COND_058"
     undated = rows.live & digit & ~form
-    rows.fault(
-        undated,
-        "DATE_OF_INSPECT_090" if rows.has("DATE_OF_INSPECT_090") else "DECK_COND_058",
-        "F-NO-YEAR",
-        "a rating without the year of inspection cannot be used; it is not stored",
-        "Give item 90.",
-        "flag",
-    )
+    if inventory is None:
+        rule = "a rating without the year of inspection cannot be used; it is not stored"
+    else:
+        rule = f"the year of inspection is not given; the rating is kept under that of the inventory, {inventory}"
+        year = np.where(form, year, float(inventory))
+    code = "F-NO-YEAR" if inventory is None else "F-YEAR-TAKEN"
+    rows.fault(undated, where, code, rule, "Give item 90.", "flag")
     columns["deck_rating"] = said.where(digit, "0").astype("float64").to_numpy()
     columns["rated_year"] = year
-    out: Bools = digit & form
+    out: Bools = digit & ~np.isnan(year)
     return out

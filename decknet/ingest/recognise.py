@@ -2,36 +2,36 @@
 
 from __future__ import annotations
 
-import difflib
-import tomllib
-from dataclasses import dataclass, field
-from functools import cache
-from typing import TYPE_CHECKING, Any
+import re
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from typing import TYPE_CHECKING
 
 from decknet.columns import RECORDS, Column, normal
 from decknet.errors import RecordError
 from decknet.units import factor_to
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
+    from decknet.ingest.mapping import Stated
     from decknet.ingest.read import Table
 
 __all__ = [
+    "AS_SHARE",
     "DECK_KEYS",
     "KINDS",
     "TOTALS",
     "Claim",
-    "Stated",
     "claim_columns",
+    "column_named",
     "is_known_header",
+    "is_unit",
     "kind_of",
-    "read_mapping",
 ]
 
-KINDS = (*RECORDS, "national")
+KINDS = (*RECORDS, "national", "successor", "elements", "grid")
 DECK_KEYS = ("deck_id", "bridge_id")
 TOTALS = ("delaminated_m2", "spalled_m2", "hole_m2", "exposed_bar_m2", "failed_patch_m2", "unsound_m2")
+AS_SHARE = "share beside "  # before the name of an area: the same figure as a share, held against it
 STRIP = ("from_station_m", "to_station_m", "from_offset_m", "to_offset_m")
 
 # Columns a table of one kind may carry beside its own: keys by which it names a deck or a survey,
@@ -53,7 +53,7 @@ NAMED_FOR = {
     "repair": ("repair", "repairs", "patch", "patches", "patching", "repaired"),
     "survey": ("survey", "surveys", "sounding", "soundings"),
     "traffic": ("traffic", "counts", "aadt", "adt"),
-    "deck": ("deck", "decks"),
+    "deck": ("deck", "decks", "outline", "outlines", "footprint", "footprints"),
     "bridge": ("bridge", "bridges", "inventory", "structures"),
 }  # fmt: skip
 BASE_NAMES = {
@@ -70,7 +70,12 @@ _UNIT_WORDS = {
     "km/h": ("km h",),
     "°C": ("deg c", "celsius"),
 }
-_OF = {"of deck": "deck", "of deck area": "deck", "of surveyed": "surveyed", "of surveyed area": "surveyed", "": ""}
+_OF = {
+    "": "", "area": "", "of area": "",
+    "deck": "deck", "deck area": "deck", "of deck": "deck", "of the deck": "deck", "of deck area": "deck",
+    "of total": "deck", "of total area": "deck", "of total deck area": "deck",
+    "surveyed": "surveyed", "of surveyed": "surveyed", "of surveyed area": "surveyed", "of area surveyed": "surveyed",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,78 +112,6 @@ class Claim:
     rank: int
 
 
-@dataclass(frozen=True, slots=True)
-class Stated:
-    """What the user states about a file, from a mapping file."""
-
-    columns: dict[str, str] = field(default_factory=dict)
-    crs: str = ""
-    sheet: str = ""
-    kind: str = ""
-    dates: str = ""
-    decimal: str = ""
-    source: str = ""
-
-
-def read_mapping(path: Path | None) -> Stated:
-    """The mapping file.
-
-    Parameters
-    ----------
-    path : Path or None
-        TOML with a table ``[columns]`` (their header = our column, or "our_column in unit"; an empty
-        text leaves the header out) and the keys ``crs``, ``sheet`` or ``layer``, ``as``, ``dates``
-        ("day first" or "month first") and ``decimal`` ("." or ",").
-
-    Raises
-    ------
-    RecordError
-        The file cannot be read, or a key or value cannot be used.
-    """
-    if path is None:
-        return Stated()
-    try:
-        data: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError) as why:
-        raise RecordError(f"{path}: the mapping cannot be read as UTF-8 text ({why}).") from why
-    except tomllib.TOMLDecodeError as why:
-        raise RecordError(f"{path}: the mapping is not valid TOML ({why}). Put headers and columns in quotes.") from why
-    known = ("columns", "crs", "sheet", "layer", "as", "dates", "decimal")
-    for key, value in data.items():
-        if key not in known:
-            raise RecordError(f"{path}, {key}: not a key of a mapping. Known: {', '.join(known)}.")
-        if key != "columns" and not isinstance(value, str):
-            raise RecordError(f"{path}, {key}: {value!r} is not text. Put it in quotes.")
-    columns = data.get("columns", {})
-    if not isinstance(columns, dict) or not all(isinstance(v, str) for v in columns.values()):
-        raise RecordError(f'{path}, columns: must be lines of "their header" = "our_column" under [columns].')
-    for header, wanted in columns.items():
-        name, _, unit = (p.strip() for p in wanted.partition(" in "))
-        found = _column(name)
-        if name and found is None and name != "unit":
-            near = difflib.get_close_matches(name, sorted({n for r in RECORDS.values() for n in r.names()}), 1)
-            raise RecordError(
-                f"{path}, columns, {header!r}: {name!r} is no column of ours."
-                + (f" Is {near[0]} meant?" if near else " The column reference lists them.")
-            )
-        if unit and found is not None and unit_of(unit, found) is None:
-            raise RecordError(
-                f"{path}, columns, {header!r}: {unit!r} is no unit for {name}, kept in {found.unit or 'no unit'}."
-            )
-    for key, allowed in (("dates", ("day first", "month first")), ("decimal", (".", ","))):
-        if key in data and data[key] not in allowed:
-            raise RecordError(f"{path}, {key}: {data[key]!r} must be {' or '.join(repr(a) for a in allowed)}.")
-    return Stated(
-        columns,
-        data.get("crs", ""),
-        data.get("sheet", data.get("layer", "")),
-        data.get("as", ""),
-        data.get("dates", ""),
-        data.get("decimal", ""),
-        str(path),
-    )
-
-
 def unit_of(unit: str, of: Column) -> tuple[float, float, str] | None:
     """Factor, offset and what a share is of, for a unit as written; None where it does not fit."""
     words = unit.strip().lower()
@@ -201,7 +134,8 @@ def unit_of(unit: str, of: Column) -> tuple[float, float, str] | None:
     return None
 
 
-def _column(name: str) -> Column | None:
+def column_named(name: str) -> Column | None:
+    """The column of any record that has this name."""
     return next((c for r in RECORDS.values() for c in r.columns if c.name == name), None)
 
 
@@ -217,12 +151,20 @@ def _spellings(found: Column) -> tuple[tuple[str, int], ...]:
     return tuple(dict(reversed(out)).items())
 
 
+@lru_cache(maxsize=4096)
+def _words(header: str) -> tuple[list[str], str]:
+    words = normal(header).split()
+    return words, "".join(words)
+
+
 def _fits(header: str, of: Column) -> tuple[str, int] | None:
     """Unit in a header and the rank of its name, where the header is one for the column."""
-    words = normal(header).split()
+    words, joined = _words(header)
     best: tuple[str, int] | None = None
     for spelling, rank in _spellings(of):
         close = spelling.replace(" ", "")
+        if close not in joined:
+            continue
         for k in range(len(words), 0, -1):
             for start, unit in ((0, words[k:]), (len(words) - k, words[: len(words) - k])):
                 if start and unit[0] not in ("%", "percent", "pct"):
@@ -239,13 +181,13 @@ def _fits(header: str, of: Column) -> tuple[str, int] | None:
 def _columns_for(kind: str) -> tuple[Column, ...]:
     own = {c.name: c for c in RECORDS[kind].columns}
     for name in _BESIDE.get(kind, ()):
-        found = _column(name)
+        found = column_named(name)
         if found is not None:
             own.setdefault(name, found)
     return tuple(own.values())
 
 
-@cache
+@lru_cache(maxsize=4096)
 def is_known_header(text: str) -> bool:
     """Whether a cell reads like the header of any of our columns."""
     if len(text) > 80 or not any(c.isalpha() for c in text):
@@ -253,6 +195,16 @@ def is_known_header(text: str) -> bool:
     if text.strip("\"' ").upper() == "STRUCTURE_NUMBER_008":
         return True
     return any(_fits(text, c) is not None for r in RECORDS.values() for c in r.columns)
+
+
+@lru_cache(maxsize=4096)
+def is_unit(text: str) -> bool:
+    """Whether a cell holds a unit and nothing else."""
+    words = text.strip().lower()
+    return bool(words) and len(words) < 25 and any(unit_of(words, c) is not None for c in _MEASURED)
+
+
+_MEASURED = tuple(c for r in RECORDS.values() for c in r.columns if c.kind == "number" and c.unit)
 
 
 def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[dict[str, Claim], dict[int, str]]:
@@ -281,44 +233,93 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
     found: dict[str, list[Claim]] = {}
     unused: dict[int, str] = {}
     wanted = {normal(h): v for h, v in stated.columns.items()}
-    for index, header in enumerate(table.headers):
+    own = len(table.headers) - table.added
+    for index, (header, label) in enumerate(zip(table.headers, table.labels(), strict=True)):
         if not header:
             unused[index] = "has no header"
             continue
-        if normal(header) in wanted:
-            name, _, unit = (p.strip() for p in wanted[normal(header)].partition(" in "))
+        if index >= own:
+            of = next((c for c in _columns_for(kind) if c.name == header), _UNIT if header == "unit" else None)
+            if of is None:
+                unused[index] = f"a {kind} record has no such column"
+            else:
+                found.setdefault(header, []).append(
+                    Claim(index, header, of, "", 1.0, 0.0, "", "stated for every row", 9)
+                )
+            continue
+        if normal(label) in wanted:
+            name, _, unit = (p.strip() for p in wanted[normal(label)].partition(" in "))
             if not name:
                 unused[index] = "left out by the mapping"
                 continue
-            of = next((c for c in _columns_for(kind) if c.name == name), None) or _column(name)
-            if of is None:
-                of = Column("unit", "text", "", "Unit of the row.")
+            of = next((c for c in _columns_for(kind) if c.name == name), None) or column_named(name) or _UNIT
             if not unit and name != "unit":
                 fit = unit_of(normal(header).split()[-1], of)
                 unit = normal(header).split()[-1] if fit is not None and len(normal(header).split()) > 1 else ""
             factor, offset, share = unit_of(unit, of) or (1.0, 0.0, "")
-            found.setdefault(name, []).append(Claim(index, header, of, unit, factor, offset, share, "stated", 0))
+            found.setdefault(name, []).append(Claim(index, label, of, unit, factor, offset, share, "stated", 0))
             continue
         if normal(header) in ("unit", "units", "uom"):
-            of = Column("unit", "text", "", "Unit of the row.")
-            found.setdefault("unit", []).append(Claim(index, header, of, "", 1.0, 0.0, "", "unit of the row", 1))
+            found.setdefault("unit", []).append(Claim(index, header, _UNIT, "", 1.0, 0.0, "", "unit of the row", 1))
             continue
         for of in _columns_for(kind):
-            fitting = _fits(header, of)
+            fitting = _fits(header, of) or _fits_cut(table, label, of, place)
             if fitting is None:
                 continue
             factor, offset, share = unit_of(fitting[0], of) or (1.0, 0.0, "")
-            why = "named so" if fitting[1] == 1 else "known by this name"
+            why = {1: "named so", 2: "known by this name"}.get(fitting[1], "cut to ten characters by the format")
             if of.unit and not fitting[0] and of.unit not in ("yr", "currency", "veh/day", "deg"):
                 why += f"; no unit in the header, taken as {of.unit}"
             found.setdefault(of.name, []).append(
-                Claim(index, header, of, fitting[0], factor, offset, share, why, fitting[1])
+                Claim(index, label, of, fitting[0], factor, offset, share, why, fitting[1])
             )
+    _alike(found, table)
     claims = _settle(found, unused, place)
     for index, header in enumerate(table.headers):
         if index not in unused and not any(c.index == index for c in claims.values()):
             unused[index] = f"no column of a {kind} record is known by {header!r}"
     return claims, unused
+
+
+_UNIT = Column("unit", "text", "", "Unit of the row.")
+_NUMBERED = re.compile(r"(.{1,8})_(\d{1,2})")
+CUT = 10  # characters of a header that a shapefile keeps
+
+
+def _fits_cut(table: Table, header: str, of: Column, place: str) -> tuple[str, int] | None:
+    """As ``_fits`` for a header cut to ten characters; a unit that may have been cut off is never guessed."""
+    if not table.cut or len(header) != CUT:
+        return None
+    text = header.lower()
+    numbered = _NUMBERED.fullmatch(text)
+    stem = (numbered[1] if numbered else text).replace("_", " ")
+    spellings = [s for s, _ in _spellings(of)]
+    if not any(s.startswith(stem) and len(s) > len(stem) for s in spellings) or len(stem) < 6:
+        return None
+    if of.kind == "number" and of.unit:
+        same = [h for h in table.headers if len(h) == CUT and h.lower()[:8] == text[:8]]
+        names = " and ".join(repr(h) for h in dict.fromkeys([*same, header]))
+        raise RecordError(
+            f"{place}: {names}: the format cut the name to ten characters, and its unit with it ({of.name}, or a "
+            f'share in %?). State it in a mapping file (--map) under [columns], such as "{header}" = "{of.name}" '
+            f'or "{header}" = "{of.name} in %", and "" for a header to leave out.'
+        )
+    return None if numbered else ("", 3)
+
+
+def _alike(found: dict[str, list[Claim]], table: Table) -> None:
+    """Headers that claim one column and hold the same in every row count as one."""
+    for name, claims in found.items():
+        kept: list[Claim] = []
+        for claim in claims:
+            same = any(
+                k.unit == claim.unit and k.share_of == claim.share_of
+                and table.cells[k.index].equals(table.cells[claim.index])
+                for k in kept
+            )  # fmt: skip
+            if not same or claim.rank == 9:
+                kept.append(claim)
+        found[name] = kept
 
 
 def _settle(found: dict[str, list[Claim]], unused: dict[int, str], place: str) -> dict[str, Claim]:
@@ -333,8 +334,13 @@ def _settle(found: dict[str, list[Claim]], unused: dict[int, str], place: str) -
         top = min(c.rank for c in free)
         best = [c for c in free if c.rank == top]
         if len(best) > 1 and len([c for c in best if not c.share_of]) == 1:
-            # The same figure once as an area and once as a share: the area is used.
+            # The same figure once as an area and once as a share: the area is used, the share is a check on it.
+            beside = [c for c in best if c.share_of]
             best = [c for c in best if not c.share_of]
+            if len(beside) == 1:
+                claims[AS_SHARE + name] = beside[0]
+                taken.add(beside[0].index)
+                unused[beside[0].index] = f"{name} is taken from {best[0].header!r}; this is held against it"
         if len(best) > 1:
             names = " and ".join(repr(c.header) for c in best)
             raise RecordError(
@@ -347,8 +353,9 @@ def _settle(found: dict[str, list[Claim]], unused: dict[int, str], place: str) -
         for other in free:
             if other.index != best[0].index:
                 unused.setdefault(other.index, f"{name} is taken from {best[0].header!r}")
-    for claim in claims.values():
-        unused.pop(claim.index, None)
+    for name, claim in claims.items():
+        if not name.startswith(AS_SHARE):
+            unused.pop(claim.index, None)
     return claims
 
 
@@ -360,6 +367,15 @@ def _named_for(table: Table, names: dict[str, tuple[str, ...]]) -> str:
 def base_kind(table: Table) -> str:
     """The kind of base map the layer is named for; empty where for none."""
     return _named_for(table, BASE_NAMES)
+
+
+def _own_layout(table: Table) -> str:
+    """The kind whose own columns, key included, are all that a table named for it has; else empty."""
+    headers, words = {h for h in table.headers if h}, set(normal(table.name).split())
+    for kind, record in RECORDS.items():
+        if set(normal(kind).split()) <= words and set(record.key) <= headers <= set(record.names()):
+            return kind
+    return ""
 
 
 def kind_of(table: Table, stated: Stated) -> str:
@@ -377,15 +393,20 @@ def kind_of(table: Table, stated: Stated) -> str:
     """
     if table.national:
         return "national"
+    if own := _own_layout(table):
+        return own
 
     def has(kind: str) -> set[str]:
         seen: set[str] = set()
         taken = {normal(h): v for h, v in stated.columns.items()}
-        for header in table.headers:
-            if normal(header) in taken:
-                seen.add(taken[normal(header)].partition(" in ")[0].strip())
+        for header, label in zip(table.headers, table.labels(), strict=True):
+            if normal(label) in taken:
+                seen.add(taken[normal(label)].partition(" in ")[0].strip())
             elif header:
                 seen |= {c.name for c in _columns_for(kind) if _fits(header, c) is not None}
+                if table.cut and len(header) == CUT:
+                    text = header.lower().replace("_", " ")
+                    seen |= {c.name for c in _columns_for(kind) if any(s.startswith(text) for s, _ in _spellings(c))}
         return seen
 
     survey, repair, defect, bridge = has("survey"), has("repair"), has("defect"), has("bridge")
@@ -417,7 +438,8 @@ def kind_of(table: Table, stated: Stated) -> str:
         return "survey"
     rest = _rest_of(bridge, size=size, told=told, key=key)
     if not rest and key and table.shape is not None and name in ("bridge", "deck"):
-        return name
+        # An outline or a point with nothing but a bridge's number says where the bridge is.
+        return name if "deck_id" in bridge else "bridge"
     return rest
 
 

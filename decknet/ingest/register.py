@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,9 @@ import pandas as pd
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+
+# From the deck of each row and shapes in degrees to shapes in station and offset.
+ToDeck = Callable[[pd.Series, np.ndarray[Any, np.dtype[np.object_]]], np.ndarray[Any, np.dtype[np.object_]]]
 
 __all__ = ["Answer", "Known", "Register"]
 
@@ -29,16 +33,24 @@ class Known:
     Attributes
     ----------
     bridges : DataFrame
-        bridge_id, built_year.
+        bridge_id, built_year; longitude_deg and latitude_deg where known.
     decks : DataFrame
         deck_id, bridge_id, length_m, width_m, deck_built_year.
     surveys : DataFrame
         survey_id, deck_id, survey_date.
+    to_deck : callable or None
+        Turns shapes in longitude and latitude into station and offset: from the deck of each and
+        the shapes, an array with None where a deck's place or direction is not known.
+    ratings, counts : DataFrame
+        bridge_id and the latest rated_year, and bridge_id and the latest year of a count.
     """
 
     bridges: pd.DataFrame
     decks: pd.DataFrame
     surveys: pd.DataFrame
+    ratings: pd.DataFrame = field(default_factory=lambda: _frame(bridge_id="str", rated_year="Int64"))
+    counts: pd.DataFrame = field(default_factory=lambda: _frame(bridge_id="str", year="Int64"))
+    to_deck: ToDeck | None = None
 
     @classmethod
     def empty(cls) -> Known:
@@ -56,14 +68,14 @@ class Answer:
 
     Attributes
     ----------
-    ids : list of (str or None), length n
+    ids : array of (str or None), shape (n,)
     fault : dict of int to (code, value, rule, remedy)
         By position, why a row names none.
     flag : dict of int to (code, value, rule, remedy)
         By position, what was done to find it.
     """
 
-    ids: list[str | None]
+    ids: np.ndarray[Any, np.dtype[np.object_]]
     fault: dict[int, tuple[str, str, str, str]]
     flag: dict[int, tuple[str, str, str, str]]
 
@@ -80,27 +92,39 @@ class Register:
         Figures NaN where not known.
     on : dict of str to list of str
         Decks of each bridge.
-    surveys : dict of str to (deck_id, date)
+    survey_rows : list of DataFrame
+        survey_id, deck_id, survey_date, as taken in.
+    rated, counted : dict of str to float
+        Latest year of a rating, and of a count, of each bridge that has one.
     """
 
     built: dict[str, float] = field(default_factory=dict)
     decks: dict[str, tuple[str, float, float, float]] = field(default_factory=dict)
     on: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
-    surveys: dict[str, tuple[str, Any]] = field(default_factory=dict)
-    at: dict[tuple[str, Any], list[str]] = field(default_factory=lambda: defaultdict(list))
+    survey_rows: list[pd.DataFrame] = field(default_factory=list)
+    rated: dict[str, float] = field(default_factory=dict)
+    counted: dict[str, float] = field(default_factory=dict)
     outline: dict[str, Any] = field(default_factory=dict)
+    to_deck: ToDeck | None = None
+    lonlat: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, known: Known) -> Register:
         """The register of a store."""
-        out = cls()
+        out = cls(to_deck=known.to_deck)
         out.add_bridges(known.bridges)
         out.add_decks(known.decks)
         out.add_surveys(known.surveys)
+        out.rated = known.ratings.groupby("bridge_id")["rated_year"].max().astype("float64").to_dict()
+        out.counted = known.counts.groupby("bridge_id")["year"].max().astype("float64").to_dict()
         return out
 
     def add_bridges(self, rows: pd.DataFrame) -> None:
-        """Take bridges in: bridge_id, built_year."""
+        """Take bridges in: bridge_id, built_year, and their positions where given."""
+        if "longitude_deg" in rows:
+            where = rows.loc[rows["longitude_deg"].notna() & rows["latitude_deg"].notna()]
+            at = zip(where["longitude_deg"], where["latitude_deg"], strict=True)
+            self.lonlat.update(zip(where["bridge_id"], at, strict=True))
         years = pd.to_numeric(rows["built_year"], errors="coerce").astype("float64")
         self.built.update(zip(rows["bridge_id"], years, strict=True))
 
@@ -119,16 +143,31 @@ class Register:
 
     def add_surveys(self, rows: pd.DataFrame) -> None:
         """Take surveys in: survey_id, deck_id, survey_date."""
-        days = rows["survey_date"].dt.date
-        for survey, deck, day in zip(rows["survey_id"], rows["deck_id"], days, strict=True):
-            if survey not in self.surveys:
-                self.at[(deck, day)].append(survey)
-            self.surveys[survey] = (deck, day)
+        if len(rows):
+            self.survey_rows.append(rows[["survey_id", "deck_id", "survey_date"]])
+
+    def survey_frame(self) -> pd.DataFrame:
+        """Deck and day of every survey taken in, on its id; the last row of an id holds."""
+        if not self.survey_rows:
+            empty = _frame(survey_id="str", deck_id="str", survey_date="datetime64[us]")
+            return empty.set_index("survey_id")
+        if len(self.survey_rows) > 1 or self.survey_rows[0].index.name != "survey_id":
+            every = pd.concat([r.reset_index() if r.index.name == "survey_id" else r for r in self.survey_rows])
+            self.survey_rows = [every.drop_duplicates("survey_id", keep="last").set_index("survey_id")]
+        return self.survey_rows[0]
+
+    @property
+    def surveys(self) -> dict[str, tuple[str, Any]]:
+        """Deck and day by survey; made anew at each call."""
+        held = self.survey_frame()
+        pairs = zip(held["deck_id"], held["survey_date"].dt.date, strict=True)
+        return dict(zip(held.index, pairs, strict=True))
 
     def size(self, decks: Iterable[str | None]) -> pd.DataFrame:
         """Length, width and year of building of decks, NaN where not known."""
-        rows = [self._size(d) for d in decks]
-        return pd.DataFrame(rows, columns=["length_m", "width_m", "year"], dtype="float64")
+        codes, seen = pd.factorize(np.asarray(list(decks) if not hasattr(decks, "array") else decks, dtype=object))
+        each = np.array([self._size(d) for d in seen] + [(np.nan, np.nan, np.nan)], dtype="float64")
+        return pd.DataFrame(each[codes], columns=["length_m", "width_m", "year"])
 
     def _size(self, deck: str | None) -> tuple[float, float, float]:
         if deck is None or deck not in self.decks:
@@ -165,12 +204,22 @@ class Register:
         self._zeros_bridges = _by_stripped(self.built)
         self._zeros_decks = _by_stripped(self.decks)
         self._asked = 0
-        codes, seen = pd.factorize(pd.MultiIndex.from_frame(frame) if frame.shape[1] > 1 else frame.iloc[:, 0])
+        if frame.shape[1] > 1 and (frame.iloc[:, 1] == "").all():
+            codes, seen = pd.factorize(frame.iloc[:, 0])
+            seen = [(name, "") for name in seen]
+        elif frame.shape[1] > 1 and (frame.iloc[:, 0] == "").all():
+            codes, seen = pd.factorize(frame.iloc[:, 1])
+            seen = [("", name) for name in seen]
+        else:
+            codes, seen = pd.factorize(pd.MultiIndex.from_frame(frame) if frame.shape[1] > 1 else frame.iloc[:, 0])
         found = [answer(row if isinstance(row, tuple) else (row,)) for row in seen]
-        ids = [found[c][0] for c in codes]
-        fault = {i: found[c][1] for i, c in enumerate(codes) if found[c][1] is not None}
-        flag = {i: found[c][2] for i, c in enumerate(codes) if found[c][2] is not None}
-        return Answer(ids, fault, flag)
+        names = np.full(len(found) + 1, None, dtype=object)
+        names[:-1] = [f[0] for f in found]
+        wrong = np.array([f[1] is not None for f in found] + [False], dtype=bool)
+        odd = np.array([f[2] is not None for f in found] + [False], dtype=bool)
+        fault = {int(i): found[codes[i]][1] for i in np.flatnonzero(wrong[codes])}
+        flag = {int(i): found[codes[i]][2] for i in np.flatnonzero(odd[codes])}
+        return Answer(names[codes], fault, flag)
 
     _zeros_bridges: dict[str, list[str]] = field(default_factory=dict)
     _zeros_decks: dict[str, list[str]] = field(default_factory=dict)

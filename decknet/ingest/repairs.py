@@ -68,7 +68,7 @@ def check_repairs(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
         # An overlay or a new deck covers the deck and needs no outline; neither does a repair with an area.
         whole = np.isin(columns["treatment"].to_numpy(dtype=object), ("thin overlay", "rigid overlay", "new deck"))
         stated = np.full(rows.n, np.nan) if area is None else area
-        drawn = shapes.deck_shapes(rows, np.where(whole & np.isnan(stated), area_m2, stated))
+        drawn = shapes.deck_shapes(rows, np.where(whole & np.isnan(stated), area_m2, stated), deck, register)
         shapes.beyond_deck(rows, drawn, deck, size, register)
         held = drawn != None  # noqa: E711
         outline = np.full(rows.n, np.nan)

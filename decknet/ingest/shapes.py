@@ -37,11 +37,13 @@ def _from_wkt(rows: Rows, name: str) -> Shapes:
     text = body.str.replace(r"^SRID=\d+;", "", regex=True)
     given = (text != "").to_numpy(dtype=bool)
     out = _none(rows.n)
-    out[given] = shapely.from_wkt(text[given].to_numpy(dtype=object), on_invalid="ignore")
+    with np.errstate(all="ignore"):  # figures too large for a float become endless, and are refused as that
+        out[given] = shapely.from_wkt(text[given].to_numpy(dtype=object), on_invalid="ignore")
     closed: dict[int, str] = {}
     for i in np.flatnonzero(given & (out == None)):  # noqa: E711
         mended = _RING.sub(_close, str(text.iloc[i]))
-        out[i] = shapely.from_wkt(mended, on_invalid="ignore")
+        with np.errstate(all="ignore"):
+            out[i] = shapely.from_wkt(mended, on_invalid="ignore")
         if out[i] is not None:
             closed[int(i)] = f"the ring was not closed and has been closed: {out[i].area:.3f} m2"
     rows.fault(list(closed), name, "F-RING-CLOSED", closed, "Check the outline.", "flag")
@@ -84,7 +86,7 @@ def _on_deck(rows: Rows) -> bool:
     return False
 
 
-def deck_shapes(rows: Rows, area: Floats | None) -> Shapes:
+def deck_shapes(rows: Rows, area: Floats | None, decks: pd.Series, register: Register) -> Shapes:
     """Polygons of the rows in station and offset, m; None where a row has none.
 
     Self-crossing outlines are mended, every lobe kept, and the area is said. A row with neither a
@@ -95,6 +97,9 @@ def deck_shapes(rows: Rows, area: Floats | None) -> Shapes:
     rows : Rows
     area : array of float, shape (n,), m2, or None
         Areas stated beside the shapes.
+    decks : Series of str, shape (n,)
+        The deck of each row; a shape drawn on a map is turned by its place.
+    register : Register
 
     Returns
     -------
@@ -109,15 +114,7 @@ def deck_shapes(rows: Rows, area: Floats | None) -> Shapes:
         if _on_deck(rows):
             rows.said["shape"] = "shapes are taken in station and offset, m"
         else:
-            drawn = out != None  # noqa: E711
-            rows.fault(
-                drawn,
-                "",
-                "R-ON-GROUND",
-                "shapes on a deck are in station and offset, m, with no map system",
-                'Draw them so; if they are, state crs = "deck" in a mapping file (--map).',
-                value=str(rows.table.crs or rows.stated.crs),
-            )
+            out = _from_ground(rows, out, decks, register)
     box = _boxes(rows)
     if box is not None:
         take = (out == None) & (box != None)  # noqa: E711
@@ -133,6 +130,29 @@ def deck_shapes(rows: Rows, area: Floats | None) -> Shapes:
         "Draw the shape again, or give the area.",
     )
     return out
+
+
+def _from_ground(rows: Rows, shapes: Shapes, decks: pd.Series, register: Register) -> Shapes:
+    """Shapes drawn on a map, in station and offset, by the place of each deck."""
+    system = _system(rows)
+    drawn = shapes != None  # noqa: E711
+    if system is None or register.to_deck is None:
+        turned = _none(rows.n)
+    else:
+        turned = register.to_deck(decks, _to_degrees(shapes, system))
+    lost = drawn & (turned == None)  # noqa: E711
+    rows.fault(
+        lost & ~rows.refused,
+        "",
+        "R-ON-GROUND",
+        "a defect drawn on a map needs a deck whose place and direction are known",
+        "Load the deck with its position and bearing, or its centreline, first; or draw in station and offset, and "
+        "state --crs deck.",
+        value=str(rows.table.crs or rows.stated.crs),
+    )
+    if (drawn & ~lost).any():
+        rows.said["shape"] = "drawn on a map; turned into station and offset by the place of each deck"
+    return turned
 
 
 def outlines(rows: Rows, name: str) -> Shapes:
@@ -214,11 +234,14 @@ def beyond_deck(rows: Rows, shapes: Shapes, decks: pd.Series, size: pd.DataFrame
         return
     deck = _none(rows.n)
     deck[held] = shapely.box(0.0, -width[held] / 2, length[held], width[held] / 2)
-    for i, name in enumerate(decks):
-        if held[i] and name in register.outline:
-            deck[i] = register.outline[name]
+    box = shapely.bounds(shapes)
+    own = decks.isin(list(register.outline)).to_numpy(dtype=bool) if register.outline else np.zeros(rows.n, dtype=bool)
+    for i in np.flatnonzero(held & own):
+        deck[i] = register.outline[decks.iloc[i]]
+    inside = (box[:, 0] >= 0) & (box[:, 2] <= length) & (np.abs(box[:, [1, 3]]).max(axis=1) <= width / 2)
+    test = held & ~(inside & ~own)
     over = np.zeros(rows.n)
-    over[held] = shapely.area(shapely.difference(shapes[held], deck[held]))
+    over[test] = shapely.area(shapely.difference(shapes[test], deck[test]))
     out = over > np.maximum(1e-6, 1e-9 * np.nan_to_num(length * width))
     rule = {
         int(
@@ -251,7 +274,7 @@ def _to_degrees(shapes: Shapes, system: pyproj.CRS) -> Shapes:
     return np.asarray(out, dtype=object)
 
 
-def ground_shapes(rows: Rows) -> Shapes | None:
+def ground_shapes(rows: Rows, *, quiet: bool = False) -> Shapes | None:
     """The table's own shapes in longitude and latitude; None where it has none or states no system.
 
     Without a system every shape is dropped with a flag, and nothing is assumed.
@@ -260,19 +283,34 @@ def ground_shapes(rows: Rows) -> Shapes | None:
         return None
     shapes = _flat(rows.table.shape)
     system = _system(rows)
+    if system is None and quiet:
+        return None
     if system is None:
         held = shapes != None  # noqa: E711
         rows.fault(
             held,
             "",
             "F-NO-SYSTEM",
-            "no coordinate system is stated, so the position is not used",
-            'State one in a mapping file (--map), such as crs = "EPSG:32633".',
+            "no coordinate system: the position is not used until one is stated",
+            "State one: for example --crs EPSG:32633.",
             "flag",
             {int(i): shapely.to_wkt(shapes[i].centroid, rounding_precision=3) for i in np.flatnonzero(held)},
         )
         return None
     return _to_degrees(shapes, system)
+
+
+def _run_on(shapes: Shapes) -> Shapes:
+    """Shapes astride the antimeridian with longitudes that run on past 180."""
+    box = shapely.bounds(shapes)
+    wide = (box[:, 2] - box[:, 0]) > 180
+    if not wide.any():
+        return shapes
+    out = shapes.copy()
+    out[wide] = shapely.transform(
+        out[wide], lambda c: np.column_stack([np.where(c[:, 0] < 0, c[:, 0] + 360, c[:, 0]), c[:, 1]])
+    )
+    return out
 
 
 def positions(rows: Rows) -> tuple[Floats, Floats]:
@@ -309,8 +347,9 @@ def positions(rows: Rows) -> tuple[Floats, Floats]:
         shapes = ground_shapes(rows)
         if shapes is None:
             return np.full(rows.n, np.nan), np.full(rows.n, np.nan)
-        middle = shapely.centroid(shapes)
+        middle = shapely.centroid(_run_on(shapes))
         x, y = shapely.get_x(middle), shapely.get_y(middle)
+        x = np.where((x > 180) & (x < 540), x - 360, x)
     return believable(rows, x, y)
 
 

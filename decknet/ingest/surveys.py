@@ -39,7 +39,7 @@ def deck_and_size(rows: Rows, register: Register) -> tuple[pd.Series, pd.DataFra
     """The deck of each row, named by deck or by bridge, and its length, width and year of building."""
     answer = register.find_decks(rows.ids("deck_id"), rows.ids("bridge_id"), rows.n)
     deck = rows.answered(answer, "deck_id" if rows.has("deck_id") else "bridge_id")
-    return deck, register.size(None if d != d else d for d in deck)
+    return deck, register.size(deck)
 
 
 def larger(rows: Rows, name: str, area: Floats | None, limit: Floats, decks: pd.Series, than: str) -> None:
@@ -161,5 +161,6 @@ def _survey_ids(rows: Rows, deck: pd.Series, day: Any, method: pd.Series | None)
 
 def made_id(deck: pd.Series, day: Any, last: pd.Series) -> pd.Series:
     """An id made of deck, day and a last word, split by bars."""
-    date = pd.Series(np.datetime_as_string(np.asarray(day, "datetime64[D]")), dtype="str")
-    return deck.fillna("?") + "|" + date + "|" + last
+    codes, seen = pd.factorize(np.asarray(day, "datetime64[D]"), use_na_sentinel=False)
+    names = pd.Series(np.datetime_as_string(seen), dtype="str").take(codes).reset_index(drop=True)
+    return deck.fillna("?").reset_index(drop=True) + "|" + names + "|" + last.reset_index(drop=True)

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from decknet.ingest.register import Register
 
 __all__ = ["check_elements", "check_ratings", "check_traffic"]
+OLD_COUNT_YR = 10
+SUM_WITHIN = 0.5  # states that miss their total by more do not add up; quantities are whole numbers
 
 
 def _bridge(rows: Rows, register: Register) -> pd.Series:
@@ -45,9 +47,20 @@ def check_traffic(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     for name in ("truck_share", "speed_kmh"):
         columns[name] = rows.number(name)
     columns["source"] = rows.text("source")
+    _old(rows, columns["bridge_id"], columns["year"])
     key = pd.DataFrame({"bridge": columns["bridge_id"], "year": columns["year"]})
     rows.conflicts(key, "count of", "aadt", "Keep the right line; counts are neither added nor averaged.")
     return {"traffic": rows.records("traffic", columns)}
+
+
+def _old(rows: Rows, bridge: pd.Series, year: Floats | None) -> None:
+    """Flag the newest count of a bridge where it is old."""
+    if year is None:
+        return
+    newest = pd.Series(year)[rows.live].groupby(bridge[rows.live]).idxmax().dropna().astype(int).to_numpy()
+    old = newest[year[newest] < rows.today.year - OLD_COUNT_YR]
+    rule = {int(i): f"the newest count here of bridge {bridge[i]} is of {year[i]:.0f}" for i in old}
+    rows.fault(old, "year", "F-OLD-COUNT", rule, "Give a newer count, if there is one.")
 
 
 def check_ratings(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
@@ -81,7 +94,7 @@ def check_elements(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     states = [columns[n] for n in ("cs1", "cs2", "cs3", "cs4") if columns[n] is not None]
     if columns["total"] is not None and states:
         whole = np.nansum(states, axis=0)
-        apart = np.abs(whole - columns["total"]) > np.maximum(0.01 * columns["total"], 1.0)
+        apart = np.abs(whole - columns["total"]) > SUM_WITHIN
         rule = {int(i): f"the states add up to {whole[i]:g}, the total is {columns['total'][i]:g}"
                 for i in np.flatnonzero(apart)}  # fmt: skip
         rows.fault(apart, "total", "F-STATES", rule, "Check the quantities.", "flag")

@@ -17,7 +17,21 @@ import pandas as pd
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["Dates", "Marks", "Numbers", "clean", "days", "is_missing", "marks", "numbers", "plain", "stations", "words"]
+__all__ = [
+    "EITHER_DOT",
+    "Dates",
+    "Marks",
+    "Numbers",
+    "clean",
+    "days",
+    "degrees",
+    "is_missing",
+    "marks",
+    "numbers",
+    "plain",
+    "stations",
+    "words",
+]
 
 # Words that stand for "not given" in a cell that should hold a number, a date or a choice.
 # Ids and names are never compared with them: a bridge may be called NA.
@@ -26,13 +40,16 @@ NOT_GIVEN = (
     "unknown", "blank",
 )  # fmt: skip
 
-_PLAIN = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+MANY = 2000  # cells from which each different one is read once
+_PLAIN = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 _GAP = r"[\s'’]"
-_CLEAR_DOT = r"[+-]?\d{1,3}(?:,\d{3})+\.\d*|[+-]?\d{1,3}(?:,\d{3}){2,}|[+-]?\d*\.\d+"
-_CLEAR_COMMA = r"[+-]?\d{1,3}(?:\.\d{3})+,\d*|[+-]?\d{1,3}(?:\.\d{3}){2,}|[+-]?\d*,\d+"
-_EITHER_DOT = r"[+-]?[1-9]\d{0,2}\.\d{3}"
-_EITHER_COMMA = r"[+-]?[1-9]\d{0,2},\d{3}"
-_WITH_UNIT = re.compile(r"^([+-]?[\d.,\s'’]*\d)\s*([A-Za-z%°²³][\w\s%²³./°]*)$")
+_CLEAR_DOT = (
+    r"[+-]?[0-9]{1,3}(?:,[0-9]{3})+\.[0-9]*|[+-]?[0-9]{1,3}(?:,[0-9]{3}){2,}|[+-]?[0-9]*\.[0-9]+(?:[eE][+-]?[0-9]+)?"
+)
+_CLEAR_COMMA = r"[+-]?[0-9]{1,3}(?:\.[0-9]{3})+,[0-9]*|[+-]?[0-9]{1,3}(?:\.[0-9]{3}){2,}|[+-]?[0-9]*,[0-9]+"
+EITHER_DOT = r"[+-]?[1-9][0-9]{0,2}\.[0-9]{3}"
+_EITHER_COMMA = r"[+-]?[1-9][0-9]{0,2},[0-9]{3}"
+_WITH_UNIT = re.compile(r"^([+-]?[0-9.,\s'’]*[0-9])\s*([A-Za-z%°²³][\w\s%²³./°]*)$")
 
 Bools = np.ndarray[Any, np.dtype[np.bool_]]
 Floats = np.ndarray[Any, np.dtype[np.float64]]
@@ -45,6 +62,13 @@ def clean(text: pd.Series) -> pd.Series:
 
 def is_missing(text: pd.Series) -> Bools:
     """Where a cell says that nothing is given."""
+    if len(text) > MANY:
+        codes, seen = pd.factorize(text)
+        return is_missing(pd.Series(seen, dtype="str"))[codes] if len(seen) <= MANY else _missing(text)
+    return _missing(text)
+
+
+def _missing(text: pd.Series) -> Bools:
     out: Bools = clean(text).str.lower().isin(NOT_GIVEN).to_numpy(dtype=bool)
     return out
 
@@ -79,7 +103,7 @@ def _compact(text: pd.Series) -> pd.Series:
     out = clean(text)
     if out.str.contains(_GAP, regex=True).any():
         # Blanks and apostrophes are dropped only between digits, where they group thousands.
-        out = out.str.replace(r"(?<=\d)[\s'’](?=\d{3}(?!\d))", "", regex=True)
+        out = out.str.replace(r"(?<=[0-9])[\s'’](?=[0-9]{3}(?![0-9]))", "", regex=True)
     return out.str.replace("−", "-", regex=False)
 
 
@@ -97,11 +121,11 @@ def marks(text: pd.Series, typed: Bools | None = None) -> Marks:
     >>> marks(pd.Series(["86,4", "1.034,5"], dtype="str"))
     Marks(dot=False, comma=True)
     """
-    held = text if typed is None else text[~typed]
+    held = pd.Series((text if typed is None else text[~typed]).unique(), dtype="str")
     held = _compact(held[held.str.contains(r"[.,]", regex=True)])
     if held.empty:
         return Marks()
-    dot = held.str.fullmatch(_CLEAR_DOT) & ~held.str.fullmatch(_EITHER_DOT)
+    dot = held.str.fullmatch(_CLEAR_DOT) & ~held.str.fullmatch(EITHER_DOT)
     comma = held.str.fullmatch(_CLEAR_COMMA) & ~held.str.fullmatch(_EITHER_COMMA)
     return Marks(bool(dot.any()), bool(comma.any()))
 
@@ -147,16 +171,25 @@ def numbers(text: pd.Series, typed: Bools | None = None, column: Marks | None = 
     >>> numbers(pd.Series(["1.034,5", "86,4", "-"], dtype="str")).value.tolist()
     [1034.5, 86.4, nan]
     """
+    own = (column if column is not None else marks(text, typed)).settled() or mark
     n = len(text)
+    if n > MANY and (typed is None or typed.all() or not typed.any()):
+        codes, seen = pd.factorize(text)
+        if len(seen) < n // 2:
+            each = numbers(pd.Series(seen, dtype="str"), None if typed is None else typed[: len(seen)], Marks(), own)
+            spread = {
+                int(i): each.unit[int(codes[i])]
+                for i in (np.flatnonzero(np.isin(codes, list(each.unit))) if each.unit else ())
+            }
+            return Numbers(each.value[codes], each.bad[codes], spread, each.either[codes])
     lone = np.zeros(n, dtype=bool) if typed is None else typed
     missing = is_missing(text)
     body = _compact(text)
-    own = (column if column is not None else marks(text, typed)).settled() or mark
     either = np.zeros(n, dtype=bool)
     has_comma = body.str.contains(",", regex=False).to_numpy(dtype=bool) & ~lone
     if own == "," or has_comma.any():
         either_comma = body.str.fullmatch(_EITHER_COMMA).to_numpy(dtype=bool) & ~lone
-        either_dot = body.str.fullmatch(_EITHER_DOT).to_numpy(dtype=bool) & ~lone
+        either_dot = body.str.fullmatch(EITHER_DOT).to_numpy(dtype=bool) & ~lone
         comma = body.str.fullmatch(_CLEAR_COMMA).to_numpy(dtype=bool) & ~lone & ~either_comma & ~either_dot
         comma |= (either_comma | either_dot) if own == "," else False
         either = either_comma if own == "" else either
@@ -181,7 +214,7 @@ def numbers(text: pd.Series, typed: Bools | None = None, column: Marks | None = 
     return Numbers(value, bad, unit, either)
 
 
-_STATION = re.compile(r"^([+-]?)(\d+)\+(\d+(?:\.\d*)?)$")
+_STATION = re.compile(r"^([+-]?)([0-9]+)\+([0-9]+(?:[.,][0-9]*)?)$")
 
 
 def stations(text: pd.Series, step: float) -> pd.Series:
@@ -206,35 +239,99 @@ def stations(text: pd.Series, step: float) -> pd.Series:
     out = text.copy()
     for i in np.flatnonzero(marked):
         sign, whole, rest = _STATION.match(str(body.iloc[i])).groups()  # type: ignore[union-attr]
-        out.iloc[i] = repr(float(f"{sign}1") * (int(whole) * step + float(rest)))
+        out.iloc[i] = repr(float(f"{sign}1") * (int(whole) * step + float(rest.replace(",", "."))))
     return out
 
 
+_DECIMAL_DEG = re.compile(r"([NSEWnsew])?\s*([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(?:°|deg\.?)?\s*([NSEWnsew])?")
+_PARTS_DEG = re.compile(
+    r"""([NSEWnsew])?\s*([+-]?[0-9]{1,3})\s*(?:°|º|deg\.?|d|\s|:|-)\s*
+        ([0-9]{1,2}(?:[.,][0-9]+)?)\s*(?:'|′|’|m|min\.?|:|-|\s|$)?\s*
+        (?:([0-9]{1,2}(?:[.,][0-9]+)?)\s*(?:"|″|”|''|′′|’’|s|sec\.?)?)?\s*([NSEWnsew])?""",
+    re.X,
+)
+
+
+def degrees(text: pd.Series, north: bool) -> pd.Series:
+    """Degrees with letters or signs as plain numbers; all else untouched.
+
+    Parameters
+    ----------
+    text : Series of str, shape (n,)
+    north : bool
+        True for latitudes, False for longitudes; a letter of the other kind is left as it is.
+
+    Examples
+    --------
+    >>> degrees(pd.Series(["10.5 W", "59 30 00 N", "7"], dtype="str"), False).tolist()
+    ['-10.5', '59 30 00 N', '7']
+    """
+    body = clean(text)
+    odd = ~body.str.fullmatch(r"[+-]?[0-9]*(?:[.,][0-9]*)?").to_numpy(dtype=bool)
+    if not odd.any():
+        return text
+    out = text.copy()
+    for i in np.flatnonzero(odd):
+        value = _degree(str(body.iloc[i]), "nsNS" if north else "ewEW")
+        if value is not None:
+            out.iloc[i] = repr(value)
+    return out
+
+
+def _degree(cell: str, letters: str) -> float | None:
+    found = _DECIMAL_DEG.fullmatch(cell)
+    if found:
+        before, whole, after = found.groups()
+        size = abs(float(whole.replace(",", ".")))
+    else:
+        parts = _PARTS_DEG.fullmatch(cell)
+        if not parts:
+            return None
+        before, whole, minutes, seconds, after = parts.groups()
+        m, s = (float(p.replace(",", ".")) if p else 0.0 for p in (minutes, seconds))
+        if m >= 60 or s >= 60:
+            return None
+        size = abs(float(whole)) + m / 60 + s / 3600
+    letter = before or after or ""
+    if (before and after) or (letter and letter not in letters) or (letter and whole[0] in "+-"):
+        return None
+    negative = whole[0] == "-" or letter in ("S", "s", "W", "w")
+    return -size if negative else size
+
+
+# Names of months in the languages of the Latin script that district files are kept in.
 _MONTHS = {
     name: i
     for i, names in enumerate(
         (
-            ("jan", "january"),
-            ("feb", "february"),
-            ("mar", "march"),
-            ("apr", "april"),
-            ("may",),
-            ("jun", "june"),
-            ("jul", "july"),
-            ("aug", "august"),
-            ("sep", "sept", "september"),
-            ("oct", "october"),
-            ("nov", "november"),
-            ("dec", "december"),
+            "jan january januar januari janvier janv enero ene gennaio gen janeiro",
+            "feb february februar februari février fevrier févr fevr fév febrero febbraio fevereiro fev",
+            "mar march märz marz mrz maart mars marzo março marco mrt",
+            "apr april avril avr abril abr aprile",
+            "may mai mei maj mayo maggio mag maio",
+            "jun june juni juin junio giugno giu junho",
+            "jul july juli juillet juil julio luglio lug julho",
+            "aug august augustus augusti août aout agosto ago",
+            "sep sept september septembre septiembre settembre set setembro",
+            "oct october oktober okt octobre octubre ottobre ott outubro out",
+            "nov november novembre noviembre novembro",
+            "dec december dezember dez desember des décembre decembre déc diciembre dic dicembre dezembro",
         ),
         start=1,
     )
-    for name in names
+    for name in names.split()
 }
-_ISO = re.compile(r"^(\d{4})([-/.]?)(\d{2})\2(\d{2})(?:[T ]\d{1,2}:\d{2}.*)?$")
-_PAIR = re.compile(r"^(\d{1,2})([/.\-])(\d{1,2})\2(\d{4})(?: \d{1,2}:\d{2}.*)?$")
-_NAMED = re.compile(r"^(\d{1,2})(?:st|nd|rd|th)?[\s.\-]+([A-Za-z]{3,9})[\s.,\-]+(\d{4})$")
-_NAMED_US = re.compile(r"^([A-Za-z]{3,9})\.?\s+(\d{1,2})(?:st|nd|rd|th)?,?\s+(\d{4})$")
+_TIME = r"(?:[T ,]+[0-9]{1,2}[:.h][0-9]{2}.*)?"
+_ISO = re.compile(r"^([0-9]{4})([-/.]?)([0-9]{2})\2([0-9]{2})" + _TIME + "$")
+_YEAR_FIRST = re.compile(r"^([0-9]{4})([-/.])([0-9]{1,2})\2([0-9]{1,2})" + _TIME + "$")
+_PAIR = re.compile(r"^([0-9]{1,2})([/.\-])([0-9]{1,2})\2([0-9]{4}|[0-9]{2})" + _TIME + "$")
+_NAMED = re.compile(
+    r"^(?:[^\W\d]+,? )?([0-9]{1,2})(?:st|nd|rd|th|er|\.)?[\s.\-/]*(?:de )?([^\W\d]{3,10})\.?[\s.,\-/]*(?:de )?"
+    r"([0-9]{4}|[0-9]{2})" + _TIME + "$"
+)
+_NAMED_US = re.compile(
+    r"^(?:[^\W\d]+,? )?([^\W\d]{3,10})\.?[\s\-]+([0-9]{1,2})(?:st|nd|rd|th)?,?[\s\-]+([0-9]{4}|[0-9]{2})" + _TIME + "$"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,12 +349,15 @@ class Dates:
         ``either`` where both fit, ``neither`` where cells contradict each other, else empty.
     proof : tuple of int
         Positions of cells that show the order: one for a settled order, two for ``neither``.
+    short : array of bool, shape (n,)
+        A cell whose year has two digits.
     """
 
     value: np.ndarray[Any, np.dtype[np.datetime64]]
     bad: Bools
     order: str
     proof: tuple[int, ...]
+    short: Bools
 
 
 def _day(year: int, month: int, day: int) -> dt.date | None:
@@ -267,14 +367,34 @@ def _day(year: int, month: int, day: int) -> dt.date | None:
         return None
 
 
-def days(text: pd.Series, order: str = "") -> Dates:
-    """Dates out of a column of text; one order of day and month for the whole column.
+def _full_year(text: str, latest: int) -> int:
+    """Two digits as the latest year that is not after ``latest``."""
+    year = int(text)
+    if len(text) > 2:
+        return year
+    return year + (latest // 100 * 100 if year <= latest % 100 else latest // 100 * 100 - 100)
+
+
+def _readings(found: re.Match[str], latest: int) -> dict[str, dt.date]:
+    """The days a cell such as 03/04/22 can be, by the order that reads it so."""
+    a, mark, b, c = found[1], found[2], found[3], found[4]
+    year = _full_year(c, latest)
+    out = {"day first": _day(year, int(b), int(a)), "month first": _day(year, int(a), int(b))}
+    if len(c) == 2 and mark == "-" and len(a) == 2:
+        out["year first"] = _day(_full_year(a, latest), int(b), int(c))
+    return {order: day for order, day in out.items() if day is not None}
+
+
+def days(text: pd.Series, order: str = "", latest: int = 2099) -> Dates:
+    """Dates out of a column of text; one order of day, month and year for the whole column.
 
     Parameters
     ----------
     text : Series of str, shape (n,)
     order : str
-        ``day first`` or ``month first`` where it is stated; else the column decides.
+        ``day first``, ``month first`` or ``year first`` where it is stated; else the column decides.
+    latest : int
+        Year that none of two digits may pass.
 
     Examples
     --------
@@ -283,46 +403,51 @@ def days(text: pd.Series, order: str = "") -> Dates:
     ('day first', '2022-04-03')
     """
     codes, seen = pd.factorize(clean(text))
+    if not len(seen):
+        none = np.zeros(0, bool)
+        return Dates(np.zeros(0, "datetime64[us]"), none, "", (), none)
     first = np.full(len(seen), -1)
-    positions = np.arange(len(text))[::-1]
-    first[codes[::-1]] = positions
+    first[codes[::-1]] = np.arange(len(text))[::-1]
     missing = is_missing(pd.Series(seen, dtype="str"))
     made: list[dt.date | None] = [None] * len(seen)
-    pairs: dict[int, tuple[dt.date | None, dt.date | None]] = {}
+    short = np.zeros(len(seen), dtype=bool)
+    pairs: dict[int, dict[str, dt.date]] = {}
     for i, cell in enumerate(str(x) for x in seen):
         if missing[i]:
             continue
-        if found := _ISO.match(cell):
+        if found := _ISO.match(cell) or _YEAR_FIRST.match(cell):
             made[i] = _day(int(found[1]), int(found[3]), int(found[4]))
         elif found := _PAIR.match(cell):
-            a, b, year = int(found[1]), int(found[3]), int(found[4])
-            pairs[i] = (_day(year, b, a), _day(year, a, b))
+            pairs[i], short[i] = _readings(found, latest), len(found[4]) == 2
         elif found := _NAMED.match(cell):
-            made[i] = _day(int(found[3]), _MONTHS.get(found[2].lower(), 0), int(found[1]))
+            made[i] = _day(_full_year(found[3], latest), _MONTHS.get(found[2].lower(), 0), int(found[1]))
+            short[i] = len(found[3]) == 2
         elif found := _NAMED_US.match(cell):
-            made[i] = _day(int(found[3]), _MONTHS.get(found[1].lower(), 0), int(found[2]))
-    only_day = [i for i, (d, m) in pairs.items() if d is not None and m is None]
-    only_month = [i for i, (d, m) in pairs.items() if m is not None and d is None]
-    open_ = [i for i, (d, m) in pairs.items() if d is not None and m is not None and d != m]
-    proof: tuple[int, ...] = ()
-    found_order = order
-    if not order:
-        if only_day and only_month:
-            found_order, proof = "neither", (int(first[only_day[0]]), int(first[only_month[0]]))
-        elif only_day or only_month:
-            found_order = "day first" if only_day else "month first"
-            proof = (int(first[(only_day or only_month)[0]]),)
-        elif open_:
-            found_order, proof = "either", (int(first[open_[0]]),)
-        elif pairs:
-            found_order = "day first"
-    for i, (d, m) in pairs.items():
-        made[i] = m if found_order == "month first" else d
+            made[i] = _day(_full_year(found[3], latest), _MONTHS.get(found[1].lower(), 0), int(found[2]))
+            short[i] = len(found[3]) == 2
+    settled, proof = (order, ()) if order else _one_order(pairs)
+    for i, ways in pairs.items():
+        made[i] = ways.get(settled) if settled not in ("either", "neither") else next(iter(ways.values()), None)
     each = np.array([np.datetime64("NaT") if d is None else np.datetime64(d, "us") for d in made], "datetime64[us]")
-    bad_each = np.array([d is None for d in made], dtype=bool) & ~missing
-    if not len(seen):
-        return Dates(np.zeros(0, "datetime64[us]"), np.zeros(0, bool), "", ())
-    return Dates(each[codes], bad_each[codes], found_order if pairs else "", proof)
+    bad = np.array([d is None for d in made], dtype=bool) & ~missing
+    at = tuple(int(first[i]) for i in proof)
+    return Dates(each[codes], bad[codes], settled if pairs else "", at, short[codes])
+
+
+def _one_order(pairs: dict[int, dict[str, dt.date]]) -> tuple[str, tuple[int, ...]]:
+    """The one order that reads every cell, with a cell that shows it; ``either`` or ``neither`` with theirs."""
+    readable = {i: ways for i, ways in pairs.items() if ways}
+    if not readable:
+        return "day first", ()
+    fits = [o for o in ("day first", "month first", "year first") if all(o in ways for ways in readable.values())]
+    if not fits:
+        one = next(i for i, ways in readable.items() if len(ways) == min(map(len, readable.values())))
+        other = next((i for i, w in readable.items() if not set(w) & set(readable[one])), one)
+        return "neither", (one, other)
+    if any(len({ways[o] for o in fits}) > 1 for ways in readable.values()):
+        return "either", (next(i for i, ways in readable.items() if len({ways[o] for o in fits}) > 1),)
+    narrow = [i for i, ways in readable.items() if len(ways) == 1]
+    return fits[0], tuple(narrow[:1])
 
 
 def words(text: pd.Series, known: Mapping[str, str]) -> tuple[pd.Series, Bools]:

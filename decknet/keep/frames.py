@@ -35,7 +35,7 @@ def typed(frame: pd.DataFrame, columns: tuple[Column, ...]) -> pd.DataFrame:
         else:
             series = pd.Series([None] * len(frame), index=frame.index, dtype="object")
         out[column.name] = series.astype(_DTYPES[column.kind])
-    return pd.DataFrame(out, index=frame.index)
+    return pd.DataFrame(out, index=frame.index, copy=False)
 
 
 def to_store(frame: pd.DataFrame, columns: tuple[Column, ...]) -> pd.DataFrame:

@@ -7,9 +7,9 @@ among the intakes that were not taken back.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib import resources
 from pathlib import Path
@@ -44,6 +44,8 @@ class Intake:
         The earlier intake that brought in the very same bytes, where there is one.
     new, corrected, known : int
         Records added, added in place of an older row, and left out as already held.
+    closed : int
+        Entries of earlier intakes that this one puts right.
     """
 
     intake_id: int | None
@@ -51,6 +53,28 @@ class Intake:
     new: int
     corrected: int
     known: int
+    closed: int = 0
+
+
+class _Nothing(Exception):
+    """Nothing is new: the transaction is rolled back."""
+
+
+_BESIDE = (".dbf", ".shx", ".prj", ".cpg")
+
+
+def _digest(path: Path) -> tuple[str, int]:
+    """SHA-256 and size of a file, of a shapefile with the files that belong to it."""
+    parts = [path]
+    if path.suffix.lower() == ".shp":
+        parts += sorted(p for p in path.parent.iterdir() if p.stem == path.stem and p.suffix.lower() in _BESIDE)
+    made, size = hashlib.sha256(), 0
+    for part in parts:
+        with part.open("rb") as file:
+            while block := file.read(1 << 20):
+                made.update(block)
+                size += len(block)
+    return made.hexdigest(), size
 
 
 def _sql(name: str) -> str:
@@ -70,6 +94,32 @@ def _table_sql(name: str, record: Record) -> str:
             if n not in record.key
         ),
     )
+
+
+# By what a row with a fault and the record that puts it right are known to be about the same thing;
+# the loader names the rows with faults in the same way.
+_ABOUT = {
+    "bridge": ("bridge_id",), "deck": ("deck_id",), "traffic": ("bridge_id", "year"),
+    "survey": ("deck_id", "survey_date"), "defect": ("survey_id", "defect_id"), "repair": ("deck_id", "repair_date"),
+    "rating": ("bridge_id", "rated_year"), "active_area": ("survey_id", "area_id"),
+    "element_quantity": ("bridge_id", "quantity_date", "element", "parent_element"), "base": ("kind", "base_id"),
+}  # fmt: skip
+
+
+def _about_sql(record: Record) -> str:
+    days = {c.name for c in record.columns if c.kind == "date"}
+    names = _ABOUT.get(record.kind, record.key)
+    parts = [f"strftime(\"{n}\", '%Y-%m-%d')" if n in days else f'CAST("{n}" AS TEXT)' for n in names]
+    return f"concat_ws('|', '{record.kind}', {', '.join(parts)})"
+
+
+def _all_differ(frame: pd.DataFrame, keys: list[str]) -> bool:
+    """Whether no two rows share a key."""
+    codes = pd.Series(0, index=frame.index, dtype="int64")
+    for key in keys:
+        found, seen = pd.factorize(frame[key])
+        codes = codes * (len(seen) + 1) + found
+    return not bool(codes.duplicated().any())
 
 
 def _steps() -> list[tuple[int, str, str]]:
@@ -240,10 +290,14 @@ class Store:
 
     # ---- records in -------------------------------------------------------------------------
 
-    def intake_of(self, data_hash: str) -> tuple[int, datetime] | None:
-        """The intake, not taken back, that brought in a file of this SHA-256."""
-        found = self._db.execute(_sql("intake_of_file"), {"sha256": data_hash}).fetchall()
+    def intake_of(self, data_hash: str, stated: str = "") -> tuple[int, datetime] | None:
+        """The intake, not taken back, that brought in a file of this SHA-256 read as ``stated``."""
+        found = self._db.execute(_sql("intake_of_file"), {"sha256": data_hash, "stated": stated}).fetchall()
         return (int(found[0][0]), found[0][1]) if found else None
+
+    def open_entries(self) -> pd.DataFrame:
+        """Rows refused or flagged that no later intake has put right, each with its intake."""
+        return self._db.execute(_sql("open_entries")).df()
 
     def add(
         self,
@@ -256,13 +310,16 @@ class Store:
         now: datetime,
         who: str,
         software: str,
+        name: str = "",
+        stated: str = "",
     ) -> Intake:
         """Bring one file's records in: all of it or none.
 
         Parameters
         ----------
         path : Path
-            The file; its bytes are hashed, and the same bytes a second time change nothing.
+            The file; its bytes are hashed, with those of the files that belong to it. The same bytes a
+            second time change nothing, unless rows refused then can be kept now.
         records : mapping of kind to DataFrame
             Columns of ``columns.RECORDS[kind]``, with ``sheet`` and ``line``; one row a key.
         faults : DataFrame
@@ -271,6 +328,10 @@ class Store:
             Counts for the log.
         now, who, software
             When, by whom and by which version; kept in the log.
+        name : str
+            What the log calls the file; else its own name.
+        stated : str
+            What the user stated about it. The same bytes read in another way are another intake.
 
         Returns
         -------
@@ -281,26 +342,40 @@ class Store:
         StoreError
             Two rows of one file share a key, or the schema refuses a row.
         """
-        data = path.read_bytes()
-        digest = hashlib.sha256(data).hexdigest()
-        if earlier := self.intake_of(digest):
+        digest, size = _digest(path)
+        name = name or path.name
+        earlier = self.intake_of(digest, stated)
+        if earlier and not self._refused(earlier[0]):
             return Intake(None, earlier[0], 0, 0, 0)
         try:
             with self._transaction():
-                return self._add(
-                    path.name, digest, len(data), records, faults, rows_read, rows_kept, now, who, software
-                )
+                made = self._add(
+                    name, digest, size, records, faults, rows_read, rows_kept, now, who, software, stated
+                )  # fmt: skip
+                if earlier and not made.new and not made.corrected and not made.closed:
+                    raise _Nothing
+                return made
+        except _Nothing:
+            return Intake(None, earlier[0] if earlier else None, 0, 0, 0)
         except duckdb.ConstraintException as why:
             raise StoreError(
-                f"{path.name}: the store refused a row ({str(why).splitlines()[0]}). Nothing was stored."
+                f"{name}: the store refused a row ({str(why).splitlines()[0]}). Nothing was stored."
             ) from why
+
+    def _refused(self, intake: int) -> bool:
+        """Whether rows of an intake were refused."""
+        found = self._db.execute(_sql("refused_in"), {"intake": intake}).fetchall()
+        return bool(found and found[0][0])
 
     def _add(
         self, name: str, digest: str, size: int, records: Mapping[str, pd.DataFrame], faults: pd.DataFrame,
-        rows_read: int, rows_kept: int, now: datetime, who: str, software: str,
+        rows_read: int, rows_kept: int, now: datetime, who: str, software: str, stated: str,
     ) -> Intake:  # fmt: skip
         intake = self._number("SELECT nextval('intake_number')")
         counts = [0, 0, 0]
+        waiting = self._number(_sql("count_open")) > 0
+        if waiting:
+            self._db.execute("CREATE OR REPLACE TEMP TABLE incoming_kept (sheet TEXT, line BIGINT, about TEXT)")
         for kind, record in RECORDS.items():
             frame = records.get(kind)
             if frame is None or frame.empty:
@@ -308,6 +383,8 @@ class Store:
             self._judge(record, frame)
             answer = self._db.execute(_sql("count_judged")).fetchall()[0]
             counts = [a + int(b) for a, b in zip(counts, answer, strict=True)]
+            if waiting:
+                self._db.execute(Template(_sql("note_kept")).substitute(about=_about_sql(record)))
             self._db.execute(Template(_table_sql("add_rows", record)).substitute(intake=intake))
         severity = faults["severity"].value_counts() if len(faults) else pd.Series(dtype="int64")
         lines = (
@@ -325,21 +402,27 @@ class Store:
                 "rows_set_aside": int(lines.get("set aside", 0)),
                 "rows_repeated": int(lines.get("repeat", 0)),
                 "records_new": counts[0], "records_corrected": counts[1], "records_known": counts[2],
+                "stated": stated,
             },
         )  # fmt: skip
         if len(faults):
-            listed = faults.loc[:, list(FAULT)].reset_index(drop=True)
+            listed = faults.loc[:, [*FAULT, *(["about"] if "about" in faults else [])]].reset_index(drop=True)
             listed.insert(0, "number", range(1, len(listed) + 1))
             self._db.register("incoming_faults", listed)
             self._db.execute(_sql("add_faults"), {"intake": intake})
             self._db.unregister("incoming_faults")
-        return Intake(intake, None, *counts)
+        closed = 0
+        if waiting:
+            values = {"intake": intake, "file": name, "rows_read": rows_read}
+            closed = int(self._db.execute(_sql("close_entries"), values).fetchall()[0][0])
+            self._db.execute("DROP TABLE incoming_kept")
+        return Intake(intake, None, counts[0], counts[1], counts[2], closed)
 
     def _judge(self, record: Record, frame: pd.DataFrame) -> None:
         """Lay the incoming rows beside what is held: a temporary table ``judged``."""
         keys = list(record.key)
-        twice = frame.duplicated(keys, keep=False)
-        if twice.any():
+        if not _all_differ(frame, keys):
+            twice = frame.duplicated(keys, keep=False)
             first = frame.loc[twice, keys].iloc[0].tolist()
             raise StoreError(f"Two {record.kind} rows of one file share {', '.join(keys)} = {first}. Keep one of them.")
         stored = to_store(frame, record.columns)
@@ -377,11 +460,22 @@ class Store:
 
     # ---- records out ------------------------------------------------------------------------
 
-    def current(self, kind: str) -> pd.DataFrame:
-        """Current records of a kind, ordered by key; columns of ``columns.RECORDS[kind]``."""
+    def current(self, kind: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """Current records of a kind, ordered by key.
+
+        Parameters
+        ----------
+        kind : str
+            Key of ``columns.RECORDS``.
+        columns : sequence of str, optional
+            Columns wanted, those of the key among them; else all of ``columns.RECORDS[kind]``.
+        """
         record = RECORDS[kind]
+        if columns is not None:
+            record = replace(record, columns=tuple(c for c in record.columns if c.name in columns))
         query = "current_merged" if kind in _MERGED else "current"
-        return from_store(self._db.execute(_table_sql(query, record)).df(), record.columns)
+        found = self._db.sql(_table_sql(query, record)).to_arrow_table()
+        return from_store(found.to_pandas(date_as_object=False), record.columns)
 
     def history(self, kind: str) -> pd.DataFrame:
         """Every row ever stored of a kind, superseded and undone ones too, with file and line."""
@@ -411,6 +505,13 @@ class Store:
             self._db.execute(_sql("add_programme_lines"), {"programme": number})
             self._db.unregister("incoming_lines")
         return number
+
+    def programme_lines(self, name: str) -> pd.DataFrame:
+        """Lines of a programme that is kept; StoreError where none has that name."""
+        known = self.programmes()["name"].tolist()
+        if name not in known:
+            raise StoreError(f"Programme {name!r}: none of that name is kept. Kept: {', '.join(known) or 'none'}.")
+        return self._db.execute(_sql("programme_lines"), {"name": name}).df()
 
     def programmes(self) -> pd.DataFrame:
         """Programmes kept, one row each."""

@@ -1,14 +1,29 @@
 """Settings: every key with its unit, basis and source."""
 
+from decknet.settings.closure import ClosureSettings
+from decknet.settings.grid import GridSettings
 from decknet.settings.item import Curve
 from decknet.settings.load import Settings, describe, load_settings
-from decknet.settings.network import GrowthSettings, PlaceSettings, RankSettings, UrgentSettings
+from decknet.settings.network import GrowthSettings, PlaceSettings
+from decknet.settings.ranking import (
+    RankSettings,
+    SoundingSettings,
+    TrafficSettings,
+    UrgentSettings,
+    relative_weights,
+    reweighted,
+    weights_fault,
+    weights_of,
+)
 from decknet.settings.repairs import LimitSettings, MixSettings, OpeningSettings, QuantitySettings
+from decknet.settings.survival import SurvivalSettings
 from decknet.settings.works import TREATMENTS, ProgrammeSettings, Treatment
 
 __all__ = [
     "TREATMENTS",
+    "ClosureSettings",
     "Curve",
+    "GridSettings",
     "GrowthSettings",
     "LimitSettings",
     "MixSettings",
@@ -18,8 +33,15 @@ __all__ = [
     "QuantitySettings",
     "RankSettings",
     "Settings",
+    "SoundingSettings",
+    "SurvivalSettings",
+    "TrafficSettings",
     "Treatment",
     "UrgentSettings",
     "describe",
     "load_settings",
+    "relative_weights",
+    "reweighted",
+    "weights_fault",
+    "weights_of",
 ]

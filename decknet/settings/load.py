@@ -16,9 +16,13 @@ from pathlib import Path
 from typing import Any
 
 from decknet.errors import SettingsError
+from decknet.settings.closure import ClosureSettings
+from decknet.settings.grid import GridSettings
 from decknet.settings.item import Curve, item
-from decknet.settings.network import GrowthSettings, PlaceSettings, RankSettings, UrgentSettings
+from decknet.settings.network import GrowthSettings, PlaceSettings
+from decknet.settings.ranking import RankSettings, SoundingSettings, TrafficSettings, UrgentSettings, weights_fault
 from decknet.settings.repairs import LimitSettings, MixSettings, OpeningSettings, QuantitySettings
+from decknet.settings.survival import SurvivalSettings
 from decknet.settings.works import TREATMENTS, ProgrammeSettings, Treatment
 
 __all__ = ["Settings", "describe", "load_settings"]
@@ -31,13 +35,18 @@ class Settings:
     currency: str = item("USD", "", "Currency in which money is given and shown.", "own words")
     place: PlaceSettings = field(default_factory=PlaceSettings)
     growth: GrowthSettings = field(default_factory=GrowthSettings)
+    survival: SurvivalSettings = field(default_factory=SurvivalSettings)
     rank: RankSettings = field(default_factory=RankSettings)
+    traffic: TrafficSettings = field(default_factory=TrafficSettings)
     urgent: UrgentSettings = field(default_factory=UrgentSettings)
+    sounding: SoundingSettings = field(default_factory=SoundingSettings)
     programme: ProgrammeSettings = field(default_factory=ProgrammeSettings)
+    closure: ClosureSettings = field(default_factory=ClosureSettings)
     limits: LimitSettings = field(default_factory=LimitSettings)
     quantities: QuantitySettings = field(default_factory=QuantitySettings)
     mix: MixSettings = field(default_factory=MixSettings)
     opening: OpeningSettings = field(default_factory=OpeningSettings)
+    grid: GridSettings = field(default_factory=GridSettings)
     treatment: dict[str, Treatment] = field(default_factory=lambda: dict(TREATMENTS))
 
 
@@ -91,13 +100,8 @@ def load_settings(path: Path | None = None) -> Settings:
     except tomllib.TOMLDecodeError as why:
         raise SettingsError(f"{path}: not valid TOML ({why}).") from why
     settings: Settings = _merge(Settings(), data, (), path, text)
-    weights = settings.rank.weight_share + settings.rank.weight_growth + settings.rank.weight_traffic
-    if abs(weights - 1.0) > 1e-9:
-        line = _line_of(text, ("rank",))
-        raise SettingsError(
-            f"{path} line {line}, rank: the weights add up to {weights:g}, and must add up to 1. "
-            "Correct weight_share, weight_growth or weight_traffic."
-        )
+    if fault := weights_fault(settings.rank):
+        raise SettingsError(f"{path} line {_line_of(text, ('rank',))}, rank: {fault}")
     return settings
 
 

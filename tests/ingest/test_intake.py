@@ -54,7 +54,7 @@ def test_every_row_is_kept_refused_set_aside_or_a_repeat(read, name, seed):
     rows = [",".join(str(rng.choice(POOL[h])) for h in headers) for _ in range(120)]
     # ``read`` itself checks that the counts add up and that no row is both stored and refused.
     found = read(",".join(headers) + "\n" + "\n".join(rows) + "\n", name)
-    assert list(found.faults.columns) == list(FAULT)
+    assert list(found.faults.columns) == [*FAULT, "about"]
     for kind, frame in found.records.items():
         assert list(frame.columns) == [*RECORDS[kind].names(), "sheet", "line"]
         assert not frame.duplicated(list(RECORDS[kind].key)).any()

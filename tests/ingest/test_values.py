@@ -103,7 +103,7 @@ def test_a_day_that_has_one_reading(cell, day):
     assert found.value.astype("datetime64[D]").astype(str).tolist() == [day]
 
 
-@pytest.mark.parametrize("cell", ["2022-02-30", "31/04/2022", "27/04/22", "44652", "last May", "32 Apr 2022", "0"])
+@pytest.mark.parametrize("cell", ["2022-02-30", "31/04/2022", "44652", "last May", "32 Apr 2022", "0"])
 def test_a_day_that_is_none_is_bad(cell):
     found = days(_text(cell))
     assert found.bad.all()

@@ -1,0 +1,100 @@
+"""Folders and archives: the files of records in them, and what is none."""
+
+from __future__ import annotations
+
+import zipfile
+import zlib
+from pathlib import Path
+
+from decknet.errors import RecordError
+from decknet.ingest.read import FORMATS
+
+__all__ = ["files_in"]
+
+ARCHIVES = (".zip",)
+BESIDE = (".shx", ".dbf", ".prj", ".cpg", ".sbn", ".sbx", ".qix", ".qmd", ".shp.xml", ".fix", ".atx")
+LARGEST_BYTES = 20_000_000_000  # unpacked; beyond it an archive is a mistake or worse
+MOST_FILES = 20_000
+MOST_TIMES = 500  # how many times larger than the archive its content may be
+
+
+def files_in(path: Path, scratch: Path) -> tuple[list[tuple[Path, str]], list[tuple[str, str]]]:
+    """The files of records in a folder or an archive; a single file stands for itself.
+
+    Parameters
+    ----------
+    path : Path
+        A file, a folder (with the folders in it), or a ``.zip``.
+    scratch : Path
+        An empty folder into which an archive may be unpacked.
+
+    Returns
+    -------
+    files : list of (path, name)
+        Name as faults and the intake log give it.
+    others : list of (name, why)
+        What is in there and is not read.
+
+    Raises
+    ------
+    RecordError
+        There is nothing of that name, or the archive cannot be unpacked.
+    """
+    if path.is_dir():
+        files, others = _sorted_out(path)
+        if not files:
+            raise RecordError(f"{path}: the folder holds no file of records. Read are {', '.join(FORMATS)}.")
+        return files, others
+    if not path.is_file():
+        raise RecordError(f"{path}: there is no such file. Check the name and the folder.")
+    if path.suffix.lower() not in ARCHIVES:
+        return [(path, path.name)], []
+    target = scratch / path.stem
+    _unpack(path, target)
+    files, others = _sorted_out(target)
+    if not files:
+        raise RecordError(f"{path.name}: the archive holds no file of records. Read are {', '.join(FORMATS)}.")
+    return [(p, f"{path.name}/{n}") for p, n in files], [(f"{path.name}/{n}", w) for n, w in others]
+
+
+def _sorted_out(folder: Path) -> tuple[list[tuple[Path, str]], list[tuple[str, str]]]:
+    files: list[tuple[Path, str]] = []
+    others: list[tuple[str, str]] = []
+    found = sorted(p for p in folder.rglob("*") if p.is_file() and not _is_hidden(p, folder))
+    shapes = {p.with_suffix("").as_posix().lower() for p in found if p.suffix.lower() == ".shp"}
+    for path in found:
+        name = path.relative_to(folder).as_posix()
+        stem = path.as_posix().lower()
+        beside = any(stem.endswith(e) and stem.removesuffix(e) in shapes for e in BESIDE)
+        if beside or stem.endswith((".gpkg-wal", ".gpkg-shm")):
+            continue
+        if path.suffix.lower() in FORMATS:
+            files.append((path, name))
+        elif path.suffix.lower() in ARCHIVES:
+            others.append((name, "an archive in an archive or folder is not opened; bring it in by itself"))
+        else:
+            others.append((name, f"the ending {path.suffix or '(none)'} is of no format that is read"))
+    return files, others
+
+
+def _is_hidden(path: Path, folder: Path) -> bool:
+    return any(part.startswith((".", "~$", "__MACOSX")) for part in path.relative_to(folder).parts)
+
+
+def _unpack(path: Path, target: Path) -> None:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            members = [m for m in archive.infolist() if not m.is_dir()]
+            size = sum(m.file_size for m in members)
+            if size > min(LARGEST_BYTES, max(MOST_TIMES * path.stat().st_size, 1_000_000)) or len(members) > MOST_FILES:
+                raise RecordError(
+                    f"{path.name}: unpacked it would fill {size:,} bytes in {len(members):,} files. Unpack it yourself "
+                    "and bring in the files that are wanted."
+                )
+            if any(m.flag_bits & 1 for m in members):
+                raise RecordError(f"{path.name}: the archive is locked with a password. Unpack it first.")
+            archive.extractall(target, members)
+    except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError, RuntimeError, zlib.error) as why:
+        if isinstance(why, RecordError):
+            raise
+        raise RecordError(f"{path.name}: the archive cannot be unpacked ({why}). Make it again.") from why

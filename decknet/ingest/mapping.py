@@ -1,0 +1,192 @@
+"""What the user states about a file: a mapping file, and options that say the same."""
+
+from __future__ import annotations
+
+import difflib
+import json
+import tomllib
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from decknet.columns import RECORDS
+from decknet.errors import RecordError
+from decknet.ingest.recognise import column_named, unit_of
+
+__all__ = ["Stated", "mapping_text", "read_mapping"]
+
+ORDERS = ("day first", "month first", "year first")
+KEYS = ("columns", "values", "crs", "sheet", "layer", "as", "dates", "decimal", "year", "date", "grid")
+TABLES = ("columns", "values", "grid")
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """What the user states about a file, from a mapping file or options.
+
+    Attributes
+    ----------
+    columns : dict
+        Our column, with " in unit" where one is stated, by their header.
+    values : dict
+        Value of every row, by our column, where the file has no such column or an empty cell.
+    """
+
+    columns: dict[str, str] = field(default_factory=dict)
+    crs: str = ""
+    sheet: str = ""
+    kind: str = ""
+    dates: str = ""
+    decimal: str = ""
+    source: str = ""
+    year: int | None = None
+    date: str = ""
+    grid: dict[str, Any] = field(default_factory=dict)
+    values: dict[str, str] = field(default_factory=dict)
+
+    def told(self) -> str:
+        """All that is stated, as one line for the intake log; empty where nothing is."""
+        held = {k: v for k, v in asdict(self).items() if v and k != "source"}
+        return json.dumps(held, sort_keys=True, ensure_ascii=False) if held else ""
+
+
+def read_mapping(path: Path | None, options: Mapping[str, Any] | None = None) -> Stated:
+    """What a mapping file and options state together; an option comes before the file.
+
+    Parameters
+    ----------
+    path : Path or None
+        TOML with a table ``[columns]`` (their header = our column, or "our_column in unit"; an empty
+        text leaves the header out), a table ``[values]`` (our column = value of every row), and the keys
+        ``crs``, ``sheet`` or ``layer``, ``as``, ``dates``
+        ("day first", "month first" or "year first") and ``decimal`` ("." or ","); for open national files the ``year``
+        of the inventory and the ``date`` of element quantities; for grid readings a table ``[grid]``
+        (see ``grid.Rule``).
+    options : mapping, optional
+        The same keys, as given on the command line.
+
+    Raises
+    ------
+    RecordError
+        The file cannot be read, or a key or value cannot be used.
+    """
+    data: dict[str, Any] = {} if path is None else _toml(path)
+    given = {k: v for k, v in (options or {}).items() if v}
+    place = str(path) if path is not None else "options"
+    for key, value in given.items():
+        data[key] = {**data.get(key, {}), **value} if key in TABLES and isinstance(data.get(key, {}), dict) else value
+    for key, value in data.items():
+        if key not in KEYS:
+            raise RecordError(f"{place}, {key}: not a key of a mapping. Known: {', '.join(KEYS)}.")
+        if key == "year" and (type(value) is not int or not 1900 <= value <= 2100):
+            raise RecordError(f"{place}, year: {value!r} is not a year. Write four digits without quotes.")
+        if key == "grid" and not isinstance(value, dict):
+            raise RecordError(f"{place}, grid: {value!r} stands where a table [grid] belongs.")
+        if key not in (*TABLES, "year") and not isinstance(value, (str, date)):
+            raise RecordError(f"{place}, {key}: {value!r} is not text. Put it in quotes.")
+    return _stated(place, data)
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError) as why:
+        raise RecordError(f"{path}: the mapping cannot be read as UTF-8 text ({why}).") from why
+    except tomllib.TOMLDecodeError as why:
+        raise RecordError(f"{path}: the mapping is not valid TOML ({why}). Put headers and columns in quotes.") from why
+
+
+def _stated(path: str, data: dict[str, Any]) -> Stated:
+    columns = data.get("columns", {})
+    if not isinstance(columns, dict) or not all(isinstance(v, str) for v in columns.values()):
+        raise RecordError(f'{path}, columns: must be lines of "their header" = "our_column" under [columns].')
+    for header, wanted in columns.items():
+        name, _, unit = (p.strip() for p in wanted.partition(" in "))
+        found = column_named(name)
+        if name and found is None and name != "unit":
+            near = difflib.get_close_matches(name, sorted({n for r in RECORDS.values() for n in r.names()}), 1)
+            raise RecordError(
+                f"{path}, columns, {header!r}: {name!r} is no column of ours."
+                + (f" Is {near[0]} meant?" if near else " The column reference lists them.")
+            )
+        if unit and found is not None and unit_of(unit, found) is None:
+            raise RecordError(
+                f"{path}, columns, {header!r}: {unit!r} is no unit for {name}, kept in {found.unit or 'no unit'}."
+            )
+    fixed = data.get("values", {})
+    if not isinstance(fixed, dict):
+        raise RecordError(f'{path}, values: must be lines of our_column = "value" under [values].')
+    for name in fixed:
+        if column_named(name) is None and name != "unit":
+            near = difflib.get_close_matches(name, sorted({n for r in RECORDS.values() for n in r.names()}), 1)
+            raise RecordError(
+                f"{path}, values: {name!r} is no column of ours."
+                + (f" Is {near[0]} meant?" if near else " The column reference lists them.")
+            )
+    for key, allowed in (("dates", ORDERS), ("decimal", (".", ","))):
+        if key in data and data[key] not in allowed:
+            raise RecordError(f"{path}, {key}: {data[key]!r} must be {' or '.join(repr(a) for a in allowed)}.")
+    return Stated(
+        columns,
+        data.get("crs", ""),
+        data.get("sheet", data.get("layer", "")),
+        data.get("as", ""),
+        data.get("dates", ""),
+        data.get("decimal", ""),
+        path,
+        data.get("year"),
+        _day(path, data.get("date", "")),
+        data.get("grid", {}),
+        {name: str(value) for name, value in fixed.items()},
+    )
+
+
+def _day(path: str, value: str | date) -> str:
+    """A day as stated, in ISO 8601; empty where none is."""
+    try:
+        return str(date.fromisoformat(str(value))) if value else ""
+    except ValueError:
+        raise RecordError(f"{path}, date: {value!r} is not a day. Write it as 2026-05-12.") from None
+
+
+def mapping_text(stated: Stated, mapping: Any) -> str:
+    """The mapping that a reading used, as a file for ``--map``.
+
+    Parameters
+    ----------
+    stated : Stated
+        What was stated for the reading.
+    mapping : DataFrame
+        As ``Reading.mapping``.
+    """
+    lines = ["# Which column is which. Bring files of this make in with: decknet load STORE FILE --map THIS"]
+    for key in ("kind", "sheet", "crs", "dates", "decimal"):
+        value = getattr(stated, key)
+        if value:
+            lines.append(f"{'as' if key == 'kind' else key} = {_quoted(value)}")
+    if stated.year:
+        lines.append(f"year = {stated.year}")
+    if stated.date:
+        lines.append(f"date = {_quoted(stated.date)}")
+    if stated.values:
+        lines += ["", "[values]", *(f"{k} = {_quoted(v)}" for k, v in stated.values.items())]
+    if stated.grid:
+        lines += ["", "[grid]", *(f"{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in stated.grid.items())]
+    lines += ["", "[columns]"]
+    used: dict[str, str] = {}
+    for row in mapping.itertuples():
+        if not row.header or row.header == "(shape)" or row.why.startswith("stated for every row"):
+            continue
+        of = column_named(row.column)
+        other = of is not None and row.unit not in ("", of.unit) and unit_of(row.unit, of) is not None
+        wanted = f"{row.column} in {row.unit}" if other else row.column
+        used.setdefault(row.header, wanted)
+        used[row.header] = used[row.header] or wanted
+    lines += [f"{_quoted(header)} = {_quoted(wanted)}" for header, wanted in used.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(str(text), ensure_ascii=False)

@@ -1,0 +1,246 @@
+"""Layers with shapes, and Parquet."""
+
+from __future__ import annotations
+
+import json
+import warnings
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from decknet.columns import normal
+from decknet.errors import RecordError
+from decknet.ingest.table import Table, as_text
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+__all__ = ["read_layers", "read_parquet"]
+
+SHAPE_NAMES = ("geometry", "geom", "shape", "wkb", "the geom", "wkb geometry")
+
+
+def read_layers(path: Path, only: str) -> tuple[list[Table], list[tuple[str, str]]]:
+    """Every layer of a map file, and why some are left out."""
+    import pyogrio
+
+    _whole(path)
+    tables: list[Table] = []
+    others: list[tuple[str, str]] = []
+    try:
+        with warnings.catch_warnings(record=True):
+            warnings.simplefilter("always")
+            names = [str(name) for name, _ in pyogrio.list_layers(path)]
+    except Exception as why:
+        raise RecordError(
+            f"{path.name}: the file cannot be opened as map data ({_first(why, path)}). "
+            "Export it again as GeoPackage or GeoJSON."
+        ) from why
+    for layer in names:
+        if only and layer != only:
+            others.append((layer, "another layer is named in the mapping"))
+            continue
+        tables += _layer(path, layer, several=len(names) > 1)
+    return tables, others
+
+
+def _whole(path: Path) -> None:
+    """A shapefile is several files: say which is not there."""
+    if path.suffix.lower() != ".shp":
+        return
+    there = {p.suffix.lower() for p in path.parent.iterdir() if p.stem == path.stem}
+    lacking = [e for e in (".dbf", ".shx") if e not in there]
+    if lacking:
+        raise RecordError(
+            f"{path.name}: a shapefile is several files, and {' and '.join(path.stem + e for e in lacking)} "
+            "is not beside it. Bring them all, in one folder or one .zip."
+        )
+
+
+def _layer(path: Path, layer: str, *, several: bool) -> list[Table]:
+    import pyogrio
+    import shapely
+
+    ending = path.suffix.lower()
+    notes: list[str] = []
+    plain = ending in (".shp", ".dbf") and not path.with_suffix(".cpg").is_file()
+    how = {"encoding": "ISO-8859-1"} if plain else {}
+    try:
+        with warnings.catch_warnings(record=True) as said:
+            warnings.simplefilter("always")
+            meta, _, wkb, fields = pyogrio.raw.read(path, layer=layer, force_2d=True, **how)
+    except Exception as why:
+        raise RecordError(
+            f"{path.name} layer {layer}: the layer cannot be read ({_first(why, path)}). Export it again."
+        ) from why
+    notes += sorted({str(w.message) for w in said})
+    headers = [str(f).strip() for f in meta["fields"]]
+    if plain:
+        headers, fields = [_by_bytes(h) for h in headers], [_column_by_bytes(f) for f in fields]
+    n = len(fields[0]) if fields else (0 if wkb is None else len(wkb))
+    kept = [j for j, (h, f) in enumerate(zip(headers, fields, strict=True)) if not _of_the_format(ending, h, f)]
+    headers, fields = [headers[j] for j in kept], [fields[j] for j in kept]
+    columns = [as_text(f) for f in fields]
+    cells = pd.DataFrame({j: c for j, (c, _) in enumerate(columns)}, index=range(n))
+    typed = np.zeros((n, len(headers)), dtype=bool)
+    for j, (_, number) in enumerate(columns):
+        typed[:, j] = number
+    shape = None if wkb is None else shapely.from_wkb(wkb, on_invalid="ignore")
+    if shape is not None and len(shape):
+        shape = _as_drawn(shape, notes, close=ending == ".dxf")
+    crs = meta.get("crs")
+    if crs is not None and ("ENGCRS" in crs or "LOCAL_CS" in crs or "Undefined" in crs):
+        crs = None
+    if ending in (".geojson", ".json") and shape is not None and crs is not None:
+        crs = _checked_degrees(path, shape, crs, notes)
+    own = layer if several or ending == ".gpkg" else ""
+    made = Table(
+        layer or path.stem, own, tuple(headers), cells, np.arange(2, n + 2, dtype=np.int64), typed, shape, crs,
+        notes=notes, cut=ending in (".shp", ".dbf"),
+    )  # fmt: skip
+    return _by_drawing_layer(made) if ending == ".dxf" else [made]
+
+
+# Columns that come with a format and not from the one who drew: left out where they say nothing.
+_OWN_COLUMNS = {
+    ".kml": (
+        "timestamp", "begin", "end", "altitudemode", "tessellate", "extrude", "visibility", "draworder", "icon",
+        "description", "snippet", "id",
+    ),
+    ".dxf": ("paperspace", "subclasses", "linetype", "entityhandle", "text", "extendedentity", "spaceid", "rawcodes"),
+}  # fmt: skip
+_OWN_COLUMNS[".kmz"] = _OWN_COLUMNS[".kml"]
+
+
+def _of_the_format(ending: str, header: str, values: Any) -> bool:
+    if header.lower() not in _OWN_COLUMNS.get(ending, ()):
+        return False
+    if ending == ".dxf":
+        return True
+    return bool(header.lower() != "id" or len(values) == 0) and len({str(v) for v in values}) <= 1
+
+
+def _by_bytes(text: str) -> str:
+    raw = text.encode("latin-1", "replace")
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", "replace")
+
+
+def _column_by_bytes(values: Any) -> Any:
+    """Text read byte by byte, decoded as UTF-8 where it is that, else as Windows-1252."""
+    if values.dtype != object:
+        return values
+    out = values.copy()
+    for i, value in enumerate(values):
+        if isinstance(value, str) and not value.isascii():
+            out[i] = _by_bytes(value)
+    return out
+
+
+def _as_drawn(shapes: Any, notes: list[str], *, close: bool) -> Any:
+    """Shapes as drawn; in drawings, lines that end where they start are areas."""
+    import shapely
+
+    out = np.asarray(shapes, dtype=object).copy()
+    if close:
+        at = np.flatnonzero(
+            (shapely.get_type_id(out) == 1) & shapely.is_closed(out) & (shapely.get_num_points(out) > 3)
+        )
+        out[at] = shapely.polygons(shapely.linearrings([shapely.get_coordinates(s) for s in out[at]]))
+        if len(at):
+            notes.append(f"{len(at)} closed line(s) are taken as the outlines they draw")
+    return out
+
+
+def _by_drawing_layer(table: Table) -> list[Table]:
+    """One table for each layer of a drawing, named for it."""
+    at = [h.lower() for h in table.headers].index("layer") if "layer" in map(str.lower, table.headers) else -1
+    if at < 0 or not len(table.cells):
+        return [table]
+    names = table.cells[at]
+    out = []
+    for name in dict.fromkeys(names):
+        some = (names == name).to_numpy(dtype=bool)
+        where = np.flatnonzero(some)
+        new = {int(o): i for i, o in enumerate(where)}
+        out.append(
+            Table(
+                str(name),
+                str(name),
+                table.headers,
+                table.cells[some].reset_index(drop=True),
+                table.line[some],
+                None if table.typed is None else table.typed[some],
+                None if table.shape is None else table.shape[some],
+                table.crs,
+                odd=[(new[o[0]], *o[1:]) for o in table.odd if o[0] in new],
+                notes=list(table.notes),
+            )
+        )
+    return out
+
+
+def _first(why: Exception, path: Path) -> str:
+    """The first sentence of a library's complaint, without the folder."""
+    return str(why).split(";")[0].replace(str(path), path.name).rstrip(". ")
+
+
+def _checked_degrees(path: Path, shape: Any, crs: str, notes: list[str]) -> str | None:
+    """The file's system, unless it is only assumed and the coordinates are no degrees."""
+    import shapely
+
+    with path.open("rb") as stream:
+        stated = b'"crs"' in stream.read(5_000)
+    if stated or crs != "EPSG:4326" or not len(shape):
+        return crs
+    x0, y0, x1, y1 = shapely.total_bounds(shape)
+    if np.isfinite([x0, y0, x1, y1]).all() and (x0 < -180 or x1 > 180 or y0 < -90 or y1 > 90):
+        notes.append("the coordinates are no degrees and the file states no coordinate system")
+        return None
+    return crs
+
+
+def read_parquet(path: Path) -> list[Table]:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+    import shapely
+
+    try:
+        frame = pq.read_table(path)
+    except Exception as why:
+        raise RecordError(f"{path.name}: the file cannot be read as Parquet ({why}). Write it again.") from why
+    geo = json.loads(frame.schema.metadata.get(b"geo", b"{}")) if frame.schema.metadata else {}
+    described = geo.get("columns", {})
+    lead = geo.get("primary_column", "")
+    headers: list[str] = []
+    columns: list[tuple[Any, bool]] = []
+    shape, crs, notes = None, None, []
+    for name, column in zip(frame.column_names, frame.columns, strict=True):
+        binary = pa.types.is_binary(column.type) or pa.types.is_large_binary(column.type)
+        if binary and (name == lead or (not lead and normal(name) in SHAPE_NAMES)):
+            shape = shapely.force_2d(shapely.from_wkb(column.to_pylist(), on_invalid="ignore"))
+            stated_crs = described.get(name, {}).get("crs", "OGC:CRS84" if name in described else None)
+            crs = json.dumps(stated_crs) if isinstance(stated_crs, dict) else stated_crs
+            continue
+        if binary or pa.types.is_nested(column.type):
+            notes.append(f"column {name!r} holds {column.type} and is not used")
+            continue
+        headers.append(str(name).strip())
+        columns.append(as_text(_arrow_values(column)))
+    n = frame.num_rows
+    cells = pd.DataFrame({j: c for j, (c, _) in enumerate(columns)}, index=range(n))
+    typed = np.zeros((n, len(headers)), dtype=bool)
+    for j, (_, number) in enumerate(columns):
+        typed[:, j] = number
+    line = np.arange(2, n + 2, dtype=np.int64)
+    return [Table(path.stem, "", tuple(headers), cells, line, typed, shape, crs, notes=notes)]
+
+
+def _arrow_values(column: Any) -> Any:
+    """Values of an Arrow column, whole numbers not turned into fractions by a gap."""
+    values = np.empty(len(column), dtype=object)
+    values[:] = column.to_pylist()
+    return values

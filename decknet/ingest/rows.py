@@ -1,0 +1,377 @@
+"""The rows of one table, and every fault found of them: a row is lost only with a reason."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from decknet.columns import FAULT, RECORDS
+from decknet.ingest import values
+from decknet.ingest.codes import CODES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from decknet.ingest.mapping import Stated
+    from decknet.ingest.recognise import Claim
+    from decknet.ingest.register import Answer
+    from decknet.ingest.table import Table
+
+__all__ = ["Bools", "Floats", "Found", "fault_frame", "record_frame"]
+
+DTYPES = {
+    "id": "str",
+    "text": "str",
+    "choice": "str",
+    "number": "float64",
+    "whole": "Int64",
+    "date": "datetime64[us]",
+    "flag": "boolean",
+}
+NAMED = 8  # lines named in one message
+
+Bools = np.ndarray[Any, np.dtype[np.bool_]]
+Floats = np.ndarray[Any, np.dtype[np.float64]]
+Text = str | Mapping[int, str]
+
+# By what a row with a fault and the record that puts it right are known to be about the same thing.
+ABOUT = {
+    "bridge": ("bridge_id",),
+    "deck": ("deck_id",),
+    "traffic": ("bridge_id", "year"),
+    "survey": ("deck_id", "survey_date"),
+    "defect": ("survey_id", "defect_id"),
+    "active_area": ("survey_id", "area_id"),
+    "repair": ("deck_id", "repair_date"),
+    "rating": ("bridge_id", "rated_year"),
+    "element_quantity": ("bridge_id", "quantity_date", "element", "parent_element"),
+    "base": ("kind", "base_id"),
+}
+
+
+def fault_frame(pieces: list[dict[str, Any]]) -> pd.DataFrame:
+    """Faults as a frame with the columns of ``columns.FAULT`` and ``about``, the record each is of."""
+    frame = pd.DataFrame(pieces, columns=[*FAULT, "about"])
+    frame["about"] = frame["about"].astype("object").fillna("")
+    return frame.astype({c: "int64" if c == "line" else "str" for c in frame})
+
+
+def record_frame(kind: str, columns: Mapping[str, Any], sheet: str, line: Any) -> pd.DataFrame:
+    """A frame of one kind of record, every column of it, in its own type.
+
+    Parameters
+    ----------
+    kind : str
+        Key of ``columns.RECORDS``.
+    columns : mapping
+        Values by column name, each of shape (n,); what is absent is missing.
+    sheet : str
+    line : array of int, shape (n,)
+    """
+    n = len(line)
+    out: dict[str, Any] = {}
+    for of in RECORDS[kind].columns:
+        held = columns.get(of.name)
+        if of.kind == "shape":
+            body = np.full(n, None, dtype=object)
+            if held is not None:
+                body[:] = held
+            out[of.name] = pd.Series(body, dtype=object)
+        elif held is None:
+            out[of.name] = pd.Series(None, index=pd.RangeIndex(n), dtype=DTYPES[of.kind])
+        else:
+            body = pd.Series(held).reset_index(drop=True)
+            if of.kind in ("whole", "flag"):
+                body = body.astype("Float64" if of.kind == "whole" else "boolean").astype(DTYPES[of.kind])
+            elif of.kind in ("id", "text", "choice"):
+                # Nothing written is nothing given; an element of its own alone keeps its empty parent.
+                body = body.astype("str")
+                if of.name != "parent_element" and (empty := body == "").any():
+                    body = body.mask(empty)
+            out[of.name] = body.astype(DTYPES[of.kind])
+    out["sheet"] = pd.Series(sheet, index=pd.RangeIndex(n), dtype="str")
+    out["line"] = pd.Series(np.asarray(line, dtype=np.int64))
+    return pd.DataFrame(out, copy=False)
+
+
+class Found:
+    """The rows of one table, and what was found of them so far.
+
+    Holds which rows are refused, set aside or repeats, and the faults found so far. Masks and
+    arrays are of shape (n,), in the order of the table.
+
+    Parameters
+    ----------
+    file : str
+        As faults name it.
+    table : Table
+    claims : dict
+        Columns by our name.
+    stated : Stated
+    today : date
+    """
+
+    def __init__(self, file: str, table: Table, claims: dict[str, Claim], stated: Stated, today: date) -> None:
+        self.file, self.table, self.claims, self.stated, self.today = file, table, claims, stated, today
+        self.n = len(table.cells)
+        self.refused: Bools = np.zeros(self.n, dtype=bool)
+        self.out: Bools = np.zeros(self.n, dtype=bool)
+        self.kept: Bools = np.zeros(self.n, dtype=bool)
+        self.pieces: list[dict[str, Any]] = []
+        self.said: dict[str, str] = {}
+        self.about: dict[str, np.ndarray[Any, np.dtype[np.object_]]] = {}
+        self._ids: dict[str, pd.Series] = {}
+        self._cells: np.ndarray[Any, np.dtype[np.object_]] | None = None
+        self._raw = table.cells
+        self._fill()
+        for position, code, rule, remedy, severity in table.odd:
+            self.fault([position], "", code, rule, remedy, severity)
+        self._repeats()
+
+    @property
+    def live(self) -> Bools:
+        """Rows neither refused nor set aside so far."""
+        return ~(self.out | self.refused)
+
+    @property
+    def place(self) -> str:
+        """File and sheet, for messages."""
+        return self.file + (f" sheet {self.table.sheet}" if self.table.sheet else "")
+
+    def has(self, *names: str) -> bool:
+        """Whether the table has all of these columns."""
+        return all(n in self.claims for n in names)
+
+    def header(self, name: str) -> str:
+        """The header of one of our columns, as written."""
+        return self.claims[name].header if name in self.claims else ""
+
+    def fault(
+        self,
+        where: Bools | Sequence[int] | np.ndarray[Any, Any],
+        column: str,
+        code: str,
+        rule: Text,
+        remedy: Text,
+        severity: str = "refuse",
+        value: Text | None = None,
+    ) -> None:
+        """Note a fault of rows.
+
+        Parameters
+        ----------
+        where : mask or positions
+        column : str
+            Our column, a header, or empty for the whole row.
+        code, rule, remedy, severity : str
+            Rule and remedy may differ from row to row: then by position.
+        value : str, or by position
+            As found; None takes the cell.
+        """
+        severity = CODES[code].severity if code in CODES else severity
+        at = np.asarray(where)
+        at = np.flatnonzero(at) if at.dtype == bool else at.astype(int)
+        at = at[~self.out[at]]
+        if severity in ("set aside", "repeat"):
+            at = at[~self.refused[at]]
+            self.out[at] = True
+        elif severity == "refuse":
+            self.refused[at] = True
+        claim = self.claims.get(column)
+        header = claim.header if claim is not None else column
+        for i in at.tolist():
+            if value is not None:
+                found = value if isinstance(value, str) else value.get(i, "")
+            else:
+                found = self._grid()[i, claim.index] if claim is not None and claim.index >= 0 else ""
+            self.pieces.append(
+                {
+                    "file": self.file,
+                    "sheet": self.table.sheet,
+                    "line": int(self.table.line[i]),
+                    "column": header,
+                    "value": found,
+                    "code": code,
+                    "rule": rule if isinstance(rule, str) else rule[i],
+                    "remedy": remedy if isinstance(remedy, str) else remedy[i],
+                    "severity": severity,
+                    "row": self.raw(i),
+                    "at": i,
+                }
+            )
+
+    def _grid(self) -> np.ndarray[Any, np.dtype[np.object_]]:
+        if self._cells is None:
+            self._cells = self._raw.to_numpy(dtype=object)
+        return self._cells
+
+    def _fill(self) -> None:
+        """Empty cells of a column take what the user states for every row."""
+        filled = {}
+        for name, value in self.stated.values.items():
+            claim = self.claims.get(name)
+            if claim is not None and claim.rank != 9:
+                body = self.table.cells[claim.index]
+                empty = values.clean(body) == ""
+                if empty.any():
+                    filled[claim.index] = body.where(~empty, value)
+                    self.said[name] = f"empty cells are taken as {value!r}, as stated"
+        if filled:
+            self.table = replace(self.table, cells=self.table.cells.copy())
+            for index, body in filled.items():
+                self.table.cells[index] = body
+
+    def raw(self, i: int) -> str:
+        """The whole raw row as JSON."""
+        cells = self._grid()[i]
+        row: dict[str, Any] = {}
+        for j, header in enumerate(self.table.headers[: len(self.table.headers) - self.table.added]):
+            name = header or f"column {j + 1}"
+            row[name if name not in row else f"{name} ({j + 1})"] = cells[j]
+        if self.table.shape is not None:
+            shape = self.table.shape[i]
+            row["(shape)"] = None if shape is None else shapely.to_wkt(shape, rounding_precision=-1)
+        return json.dumps(row, ensure_ascii=False)
+
+    def _repeats(self) -> None:
+        """Rows that repeat an earlier row of the table cell by cell are counted, not stored again."""
+        if self.n < 2:
+            return
+        key = self._groups()
+        if key is None:
+            return
+        first = pd.Series(np.arange(self.n)).groupby(key).transform("min").to_numpy()
+        later = np.flatnonzero((first < np.arange(self.n)) & ~self.out)
+        grid = self._grid()
+        alike = later[(grid[later] == grid[first[later]]).all(axis=1)]
+        rule = {int(i): f"the row repeats line {self.table.line[first[i]]} and is stored once" for i in alike}
+        self.fault(alike, "", "F-REPEAT", rule, "Nothing, if it is the same record.", "repeat", value="")
+
+    def _groups(self) -> Any:
+        """A number for each row, the same for rows that are alike; None where no two are."""
+        key = np.zeros(self.n, dtype=np.int64)
+        columns = [self._raw[j] for j in self._raw.columns]
+        if self.table.shape is not None:
+            shape = pd.Series(shapely.to_wkb(self.table.shape), dtype=object)
+            columns.append(shape.map(hash))
+        for column in columns:
+            codes, seen = pd.factorize(column)
+            key = key * (len(seen) + 1) + codes
+            key = pd.factorize(key)[0]
+            if not pd.Series(key).duplicated().any():
+                return None
+        return key
+
+    def text(self, name: str) -> pd.Series | None:
+        """Cells of a column, blanks around them dropped, empty where nothing is written."""
+        claim = self.claims.get(name)
+        if claim is None:
+            return None
+        return values.clean(self.table.cells[claim.index])
+
+    def ids(self, name: str) -> pd.Series | None:
+        """Ids: text with every zero, freed of a spreadsheet's ="…"."""
+        if name in self._ids:
+            return self._ids[name]
+        found = self.text(name)
+        if found is None:
+            return None
+        if found.str.startswith('="').any():
+            found = found.str.replace(r'^="(.*)"$', r"\1", regex=True)
+        self._ids[name] = self._whole_ids(name, found)
+        return self._ids[name]
+
+    def _whole_ids(self, name: str, found: pd.Series) -> pd.Series:
+        """Ids that a spreadsheet took for numbers: 417.0 is 417, and 4.17E+11 is no id any more."""
+        if not found.str.contains(r"[.+]", regex=True).any():
+            return found
+        lost = found.str.fullmatch(r"[0-9](?:[.,][0-9]+)?[eE]\+[0-9]+").to_numpy(dtype=bool)
+        rule = "a spreadsheet has cut the id to a rounded number; its digits are lost"
+        self.fault(lost, name, "R-ID-DIGITS", rule, "Format the column as text and write the whole id.")
+        point = found.str.fullmatch(r"[0-9]+\.0+").to_numpy(dtype=bool)
+        if not point.any() or found.str.fullmatch(r"[0-9]+\.[0-9]*[1-9]").any():
+            return found
+        rule = "read without the .0 that a spreadsheet added"
+        self.fault(point, name, "F-ID-POINT", rule, "Format the column as text before saving.")
+        return found.where(~point, found.str.replace(r"\.0+$", "", regex=True))
+
+    def answered(self, answer: Answer, column: str) -> pd.Series:
+        """Ids found, their faults and flags noted."""
+        for kind, severity in ((answer.fault, "refuse"), (answer.flag, "flag")):
+            by: dict[str, list[int]] = {}
+            for i, (code, *_) in kind.items():
+                by.setdefault(code, []).append(i)
+            for code, at in by.items():
+                self.fault(
+                    at,
+                    column,
+                    code,
+                    {i: kind[i][2] for i in at},
+                    {i: kind[i][3] for i in at},
+                    severity,
+                    {i: kind[i][1] for i in at},
+                )
+        return pd.Series(pd.array(answer.ids, dtype="str"))
+
+    def conflicts(self, key: pd.DataFrame, what: str, column: str, remedy: str) -> None:
+        """Refuse rows that share a key and disagree; all lines concerned are named."""
+        live = self.live
+        if not live.any():
+            return
+        shared = key[live].duplicated(keep=False)
+        if not shared.any():
+            return
+        at = shared.index[shared].to_numpy()
+        rule: dict[int, str] = {}
+        for name, part in key.loc[at].groupby(list(key.columns), sort=False, dropna=False):
+            members = part.index
+            lines = ", ".join(str(self.table.line[i]) for i in members[:NAMED])
+            lines += f" and {len(members) - NAMED} more" if len(members) > NAMED else ""
+            label = " ".join(f"{p:g}" if isinstance(p, float) else str(p) for p in name)
+            rule.update({int(i): f"lines {lines} give the {what} {label} differently" for i in members})
+        self.fault(at, column, "R-CONFLICT", rule, remedy)
+
+    def records(self, kind: str, columns: Mapping[str, Any], where: Bools | None = None) -> pd.DataFrame:
+        """The rows that stand, as records; they count as kept."""
+        stand = self.live if where is None else self.live & where
+        self.kept |= stand
+        self._name(kind, columns)
+        if stand.all():
+            return record_frame(kind, columns, self.table.sheet, self.table.line)
+        cut = {
+            n: (pd.Series(c)[stand] if not isinstance(c, np.ndarray) else c[stand])
+            for n, c in columns.items()
+            if c is not None
+        }
+        return record_frame(kind, cut, self.table.sheet, self.table.line[stand])
+
+    def _name(self, kind: str, columns: Mapping[str, Any]) -> None:
+        """What the rows with faults are about: kind and the columns in ``ABOUT``, as the store names them."""
+        at = sorted({p["at"] for p in self.pieces if not p.get("about")})
+        if not at or not all(columns.get(n) is not None for n in ABOUT.get(kind, RECORDS[kind].key)):
+            return
+        parts = []
+        for name in ABOUT.get(kind, RECORDS[kind].key):
+            held = columns[name]
+            some = pd.Series(held[at] if isinstance(held, np.ndarray) else held.iloc[at])
+            if some.dtype.kind == "M":
+                parts.append(some.dt.strftime("%Y-%m-%d"))
+            elif some.dtype.kind == "f":
+                parts.append(some.map(lambda v: "" if v != v else f"{v:.0f}"))
+            else:
+                parts.append(some.astype("str"))
+        named = {
+            i: "|".join([kind, *map(str, row)])
+            for i, row in zip(at, zip(*parts, strict=True), strict=True)
+            if all(isinstance(v, str) and v for v in row)
+        }
+        for piece in self.pieces:
+            if not piece.get("about"):
+                piece["about"] = named.get(piece["at"], "")

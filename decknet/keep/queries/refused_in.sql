@@ -1,0 +1,1 @@
+SELECT rows_refused FROM intake WHERE intake_id = $intake
