@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -18,13 +19,23 @@ import pandas as pd
 
 from decknet import show
 from decknet.columns import RECORDS, STATUS
-from decknet.errors import DecknetError, RecordError, SettingsError
-from decknet.ingest import Known, Reading, read_file
+from decknet.errors import DecknetError, SettingsError
+from decknet.ingest import Known, Reading, files_in, mapping_text, read_file
 from decknet.keep import Intake, Store
 from decknet.locate import deck_outlines, place_decks
+from decknet.locate.onto import shapes_to_deck
 from decknet.measure import survey_shares
-from decknet.predict import damage_ever, fit_growth
-from decknet.rank import act_now, rank_decks, traffic_in_use
+from decknet.predict import damage_account, fit_growth
+from decknet.rank import (
+    act_now,
+    rank_decks,
+    rank_groups,
+    rank_ranges,
+    sound_next,
+    sounding_due,
+    traffic_in_use,
+    weight_moves,
+)
 from decknet.schedule import Programme, make_programme
 from decknet.settings import Settings
 
@@ -38,11 +49,14 @@ __all__ = [
     "intake_log",
     "load",
     "network_from",
+    "next_soundings",
     "plan",
     "read_network",
     "report",
+    "save_mapping",
     "save_programme",
     "undo",
+    "weight_ranges",
     "who_am_i",
     "write_whole",
 ]
@@ -102,6 +116,7 @@ class Loaded:
     intake: Intake | None
     already: int | None
     error: str = ""
+    note: str = ""  # why a file of a folder or an archive was left alone
 
 
 def create(path: Path, *, title: str, currency: str, now: datetime) -> None:
@@ -110,10 +125,27 @@ def create(path: Path, *, title: str, currency: str, now: datetime) -> None:
 
 
 def _known(store: Store) -> Known:
-    bridges = store.current("bridge")[["bridge_id", "built_year"]]
-    decks = store.current("deck")[["deck_id", "bridge_id", "length_m", "width_m", "deck_built_year"]]
-    surveys = store.current("survey")[["survey_id", "deck_id", "survey_date"]]
-    return Known(bridges=bridges, decks=decks, surveys=surveys)
+    bridges = store.current("bridge", ("bridge_id", "built_year", "longitude_deg", "latitude_deg"))
+    decks = store.current("deck", ("deck_id", "bridge_id", "length_m", "width_m", "deck_built_year"))
+    surveys = store.current("survey", ("survey_id", "deck_id", "survey_date"))
+    ratings = store.current("rating", ("bridge_id", "rated_year"))
+    counts = store.current("traffic", ("bridge_id", "year"))
+
+    def to_deck(of: pd.Series, shapes: np.ndarray[Any, np.dtype[np.object_]]) -> np.ndarray[Any, np.dtype[np.object_]]:
+        held = _placed(store.current("deck"), store.current("bridge"))
+        return shapes_to_deck(place_decks(held), held.set_index("deck_id")["length_m"], of, shapes)
+
+    return Known(
+        bridges=bridges, decks=decks, surveys=surveys, ratings=ratings, counts=counts, to_deck=to_deck
+    )  # fmt: skip
+
+
+def _placed(decks: pd.DataFrame, bridges: pd.DataFrame) -> pd.DataFrame:
+    """Decks beside their bridges, with the bridge's position where they have none of their own."""
+    out = decks.merge(bridges, on="bridge_id", how="left", suffixes=("", "_bridge"))
+    for name in ("longitude_deg", "latitude_deg"):
+        out[name] = out[name].fillna(out[f"{name}_bridge"])
+    return out
 
 
 def _with(known: Known, reading: Reading) -> Known:
@@ -124,38 +156,87 @@ def _with(known: Known, reading: Reading) -> Known:
         new = reading.records.get(kind)
         if new is not None and len(new):
             both = pd.concat([now, new[now.columns.tolist()]], ignore_index=True)
-            now = both.groupby(RECORDS[kind].key[0], as_index=False, sort=False).last()[now.columns.tolist()]
+            key = RECORDS[kind].key[0]
+            # Of a bridge or deck the newest figure given in each column holds, of a survey the newest row.
+            now = (
+                both.drop_duplicates(key, keep="last")
+                if kind == "survey"
+                else both.groupby(key, as_index=False, sort=False).last()[now.columns.tolist()]
+            )
         parts[name] = now
-    return Known(**parts)
+    for name, kind in (("ratings", "rating"), ("counts", "traffic")):
+        held: pd.DataFrame = getattr(known, name)
+        more = reading.records.get(kind, held.iloc[:0])[held.columns.tolist()]
+        parts[name] = pd.concat([held, more], ignore_index=True)
+    return Known(**parts, to_deck=known.to_deck)
+
+
+# Rows refused or flagged so may be kept once another file of the same command is stored.
+_WAITING = frozenset(
+    {
+        "R-UNKNOWN-BRIDGE", "R-UNKNOWN-DECK", "R-UNKNOWN-SURVEY", "R-NO-DECK", "R-NO-AREA", "R-ON-GROUND",
+        "F-SURVEY-MADE",
+    }
+)  # fmt: skip
 
 
 def load(
-    path: Path, files: Sequence[Path], *, kind: str | None = None, mapping: Path | None = None, dry_run: bool = False,
+    path: Path, files: Sequence[Path], *, kind: str | None = None, mapping: Path | None = None,
+    options: Mapping[str, Any] | None = None, dry_run: bool = False, settings: Settings | None = None,
     now: datetime, who: str,
 ) -> Iterable[Loaded]:  # fmt: skip
-    """Bring files into a store, one intake each; yields as it goes.
+    """Bring files, folders and archives into a store, one intake a file; yields as it goes.
 
     A file that cannot be read at all is yielded with its error, and the others are still brought in.
+    A file whose rows name bridges, decks or surveys that are not on record waits for the others.
     """
-    with Store.open(path, read_only=dry_run) as store:
+    with Store.open(path, read_only=dry_run) as store, tempfile.TemporaryDirectory(prefix="decknet-") as scratch:
         known = _known(store)
-        for file in files:
+        grid = settings.grid if settings is not None else None
+        queue: list[tuple[Path, str]] = []
+        for n, file in enumerate(files):
             try:
-                if not file.is_file():
-                    raise RecordError(f"{file}: there is no such file. Check the name.")
-                reading = read_file(file, known=known, today=now.date(), kind=kind, mapping=mapping)
+                held, others = files_in(file, Path(scratch) / str(n))
             except DecknetError as why:
                 yield Loaded(file, None, None, None, str(why))
                 continue
-            known = _with(known, reading)
-            if dry_run:
-                yield Loaded(file, reading, None, None)
-                continue
-            intake = store.add(
-                file, reading.records, reading.faults, rows_read=reading.rows_read, rows_kept=reading.rows_kept,
-                now=now, who=who, software=software(),
-            )  # fmt: skip
-            yield Loaded(file, reading, intake, intake.already)
+            queue += held
+            for name, reason in others:
+                yield Loaded(Path(name), None, None, None, note=f"{name}: left alone: {reason}.")
+        last_try = len(queue) == 1
+        while queue:
+            waiting: list[tuple[bool, Path, str]] = []
+            for file, name in queue:
+                try:
+                    reading = read_file(
+                        file, known=known, today=now.date(), kind=kind, mapping=mapping, options=options, name=name,
+                        settings=grid,
+                    )  # fmt: skip
+                except DecknetError as why:
+                    yield Loaded(file, None, None, None, str(why))
+                    continue
+                found = set(reading.faults["code"].unique())
+                if not last_try and not _WAITING.isdisjoint(found):
+                    waiting.append((bool(found & {"F-SURVEY-MADE", "R-UNKNOWN-SURVEY"}), file, name))
+                    continue
+                known = _with(known, reading)
+                if dry_run:
+                    yield Loaded(Path(name), reading, None, None)
+                    continue
+                intake = store.add(
+                    file, reading.records, reading.faults, rows_read=reading.rows_read, rows_kept=reading.rows_kept,
+                    now=now, who=who, software=software(), name=name, stated=reading.stated.told(),
+                )  # fmt: skip
+                yield Loaded(Path(name), reading, intake, intake.already)
+            last_try = len(waiting) in (1, len(queue))
+            queue = [(file, name) for _, file, name in sorted(waiting, key=lambda w: w[0])]
+
+
+def save_mapping(path: Path, loaded: Loaded) -> None:
+    """Write the mapping that a reading used, to be used again."""
+    if loaded.reading is None:
+        raise DecknetError(f"{loaded.path}: was not read, so it has no mapping.")
+    write_whole(path, mapping_text(loaded.reading.stated, loaded.reading.mapping).encode("utf-8"))
 
 
 def undo(path: Path, intake_id: int, *, now: datetime, who: str) -> None:
@@ -228,6 +309,32 @@ def read_network(path: Path, *, today: date, settings: Settings) -> Network:
     return network_from(records, title=about.get("title", path.stem), today=today, settings=settings)
 
 
+def _ranked(status: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Order of the decks with its reasons, and how sure it is."""
+    ranked = rank_decks(status, settings.rank)
+    ranges = rank_ranges(status, settings.rank)
+    ranked["rank_group"] = rank_groups(
+        ranked["rank"].to_numpy(), ranges["priority_mean"].to_numpy(), ranges["priority_sd"].to_numpy(),
+        settings.rank.told_apart,
+    )  # fmt: skip
+    for name in ("rank_low", "rank_high", "rank_mean", "chance_first"):
+        ranked[name] = ranges[name].array
+    return ranked
+
+
+def weight_ranges(network: Network, first: int = 10) -> pd.DataFrame:
+    """How far each weight can move before the first decks change; empty where decks are ranked by distance."""
+    if network.settings.rank.by != "sum":
+        return pd.DataFrame()
+    return weight_moves(network.status, network.status, network.settings.rank, first=first)
+
+
+def next_soundings(network: Network) -> pd.DataFrame:
+    """Every deck by what one more sounding is worth for the hour of closure, and how far it is overdue."""
+    of = network.settings
+    return sound_next(network.status, today=network.today, rank=of.rank, sounding=of.sounding, growth=of.growth)
+
+
 def _in_currency(settings: Settings, currency: str) -> Settings:
     from dataclasses import replace
 
@@ -237,17 +344,21 @@ def _in_currency(settings: Settings, currency: str) -> Settings:
 def network_from(records: Mapping[str, pd.DataFrame], *, title: str, today: date, settings: Settings) -> Network:
     """The network from frames of current records, keyed by kind."""
     bridges = records["bridge"]
-    decks = records["deck"].merge(bridges, on="bridge_id", how="left", suffixes=("", "_bridge"))
-    for name in ("longitude_deg", "latitude_deg"):
-        decks[name] = decks[name].fillna(decks[f"{name}_bridge"])
+    decks = _placed(records["deck"], bridges)
     repairs, defects = records["repair"], records["defect"]
     shares = survey_shares(records["survey"], defects, decks)
-    damage = damage_ever(shares, repairs, decks, overbreak=settings.programme.overbreak)
+    damage, sound = damage_account(
+        shares, repairs, decks, overbreak=settings.programme.overbreak, defects=defects
+    )  # fmt: skip
     growth = fit_growth(
         damage, decks, repairs, records["rating"], today=today, settings=settings.growth, treatments=settings.treatment,
-        overbreak=settings.programme.overbreak,
+        sound=sound,
     )  # fmt: skip
-    traffic = traffic_in_use(bridges, records["traffic"], floor=settings.programme.traffic_floor)
+    lanes = decks.groupby("bridge_id")["lanes"].max().reindex(bridges["bridge_id"])
+    traffic = traffic_in_use(
+        bridges.assign(lanes=lanes.array), records["traffic"], floor=settings.programme.traffic_floor, year=today.year,
+        settings=settings.traffic,
+    )  # fmt: skip
 
     status = decks.merge(growth, on="deck_id")
     status["area_m2"] = status["length_m"] * status["width_m"]
@@ -256,16 +367,23 @@ def network_from(records: Mapping[str, pd.DataFrame], *, title: str, today: date
         status[name] = traffic[name].reindex(status["bridge_id"]).array
     ratings = records["rating"].sort_values(["bridge_id", "rated_year"]).groupby("bridge_id")["deck_rating"].last()
     status["deck_rating"] = ratings.reindex(status["bridge_id"]).array
-    last = shares.groupby("deck_id").last().reindex(status["deck_id"])
+    # The last survey that says how much is unsound, whole: a value it leaves out is not one from before.
+    telling = shares[shares["unsound_m2"].notna()].groupby("deck_id").tail(1)
+    last = telling.set_index("deck_id").reindex(status["deck_id"])
     status["surveys"] = shares.groupby("deck_id").size().reindex(status["deck_id"]).fillna(0).astype("int64").to_numpy()
     for name in (
         "survey_date", "method", "covered_share", "unsound_m2", "delaminated_m2", "unsound_share", "delaminated_share",
         "hole_m2", "exposed_bar_m2",
     ):  # fmt: skip
         status[name] = last[name].array
-    ranked = rank_decks(status, settings.rank)
+    ranked = _ranked(status, settings)
+    due = sounding_due(status, repairs, today=today, settings=settings.sounding)
+    status["sound_due"] = due["sound_due"].array
     status = status.merge(ranked, on="deck_id").sort_values("rank", ignore_index=True)
-    urgent = act_now(status, repairs, settings.urgent)
+    seen = telling[["survey_id", "deck_id"]]
+    urgent = act_now(
+        status, repairs, settings.urgent, today=today, defects=defects[defects["kind"] == "exposed bar"].merge(seen)
+    )
     why = urgent.groupby("deck_id")["why"].agg("; ".join)
     status["urgent"] = why.reindex(status["deck_id"]).astype("str").array
 
@@ -284,7 +402,7 @@ def network_from(records: Mapping[str, pd.DataFrame], *, title: str, today: date
         crs=CRS,
     )
     outlines = outlines[outlines.geometry.notna()].reset_index(drop=True)
-    latest = shares.groupby("deck_id").tail(1)[["survey_id", "deck_id", "survey_date"]]
+    latest = telling[["survey_id", "deck_id", "survey_date"]]
     shown = defects[defects["shape"].notna()].merge(latest, on="survey_id")
     drawn = gpd.GeoDataFrame(
         shown[["deck_id", "survey_id", "defect_id", "kind", "depth_mm", "survey_date"]],
@@ -354,8 +472,8 @@ def draw_map(network: Network, programme: Programme | None, *, tiles: str | None
 
 
 def report(
-    network: Network, programme: Programme, folder: Path, *, tiles: str | None = None, paper: str = "a4",
-    done: Callable[[str], None] = lambda _: None,
+    network: Network, programme: Programme, folder: Path, *, limits: pd.DataFrame | None = None,
+    tiles: str | None = None, paper: str = "a4", done: Callable[[str], None] = lambda _: None,
 ) -> dict[str, Path]:  # fmt: skip
     """Map, workbook, document and GeoPackage in a folder.
 
@@ -369,7 +487,9 @@ def report(
         "network map": ("network_map.html", lambda: draw_map(network, programme, tiles=tiles).encode("utf-8")),
         "workbook": (
             "programme.xlsx",
-            lambda: show.workbook(network.status, programme, title=title, settings=settings, today=today),
+            lambda: show.workbook(
+                network.status, programme, title=title, settings=settings, today=today, limits=limits
+            ),
         ),
         "document": (
             "programme.pdf",

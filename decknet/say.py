@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
@@ -14,10 +15,30 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
+    from decknet.clerk import Check
     from decknet.flow import Loaded, Network
+    from decknet.forecast import Forecast, Held
+    from decknet.predict import BackTest
     from decknet.schedule import Programme
 
-__all__ = ["console", "echo_json", "facts", "faults", "intakes", "loaded", "plain", "programme", "ranking", "urgent"]
+__all__ = [
+    "as_csv",
+    "condition_states",
+    "console",
+    "echo_json",
+    "facts",
+    "faults",
+    "growth",
+    "growth_check",
+    "intakes",
+    "loaded",
+    "plain",
+    "programme",
+    "ranking",
+    "soundings",
+    "survival",
+    "urgent",
+]
 
 _SEVERITIES = (
     ("refuse", "refused", "Refused"),
@@ -47,9 +68,23 @@ def plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
             return None
         if isinstance(value, (pd.Timestamp, datetime, date)):
             return value.strftime("%Y-%m-%d")
-        return value.item() if hasattr(value, "item") else value
+        value = value.item() if hasattr(value, "item") else value
+        return None if isinstance(value, float) and value in (float("inf"), float("-inf")) else value
 
     return [{name: one(v) for name, v in row.items()} for row in frame.to_dict("records")]
+
+
+def as_csv(frame: pd.DataFrame) -> bytes:
+    """A frame as CSV in UTF-8; numbers in full, and text that a spreadsheet would run as a formula behind a quote."""
+    import pandas as pd
+
+    shown = frame.copy()
+    for name in shown.columns:
+        if isinstance(shown[name].dtype, pd.StringDtype):
+            risky = shown[name].str.startswith(("=", "+", "-", "@", "\t", "\r")).fillna(False).astype(bool)
+            shown[name] = shown[name].where(~risky, "'" + shown[name])
+    text: str = shown.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n")
+    return text.encode("utf-8-sig")
 
 
 def echo_json(data: Mapping[str, Any]) -> None:
@@ -83,6 +118,9 @@ def _name(row: Any) -> str:
 
 def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool) -> bool:
     """Print what became of a file; True if any of it was refused."""
+    if one.note:
+        out.print(one.note)
+        return False
     if one.reading is None:
         typer.echo(f"decknet: {one.error}", err=True)
         return True
@@ -103,14 +141,31 @@ def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool
         _table(
             out, ("Sheet", "Header", "Read as", "Unit", "Why~"), [tuple(row) for row in used.itertuples(index=False)]
         )
+        for kind, frame in reading.records.items():
+            _first_rows(out, kind, frame)
     elif one.intake is not None and one.intake.intake_id is not None:
         number = one.intake.intake_id
         out.print(
             f"  Intake {number}: {one.intake.new:,} new, {one.intake.corrected:,} corrected, "
             f"{one.intake.known:,} known already."
+            + (f" {one.intake.closed:,} open entries of earlier files are put right." if one.intake.closed else "")
         )
     faults(out, reading.faults, every=every, number=number, store=store)
     return bool(rows.get("refuse", 0))
+
+
+def _first_rows(out: Console, kind: str, frame: pd.DataFrame, rows: int = 3) -> None:
+    """Print the first rows of a kind of record as they would be stored."""
+    shown = frame.drop(columns=["sheet", "line"]).head(rows).dropna(axis=1, how="all")
+    out.print(f"  First of {len(frame):,} {kind.replace('_', ' ')} records as they would be stored:")
+    for row in shown.to_dict("records"):
+        cells = []
+        for name, value in row.items():
+            if value is None or value != value or str(value) == "<NA>":
+                continue
+            text = f"{value:%Y-%m-%d}" if hasattr(value, "strftime") else str(value)
+            cells.append(f"{name} {text if len(text) <= 60 else text[:57] + '…'}")
+        out.print(f"    {'; '.join(cells)}")
 
 
 def faults(out: Console, found: pd.DataFrame, *, every: bool, number: int | None, store: Path) -> None:
@@ -133,6 +188,27 @@ def faults(out: Console, found: pd.DataFrame, *, every: bool, number: int | None
             out.print(f"    … and {rest:,} more; all of them with: {where}")
 
 
+def check(out: Console, found: Check, store: Path) -> None:
+    """Print what looks wrong in the store, by rule, and what is still open."""
+    shown = found.stored.groupby("code", sort=False).head(5)
+    for code, part in shown.groupby("code", sort=False):
+        count = int((found.stored["code"] == code).sum())
+        out.print(f"{code}: {count:,}")
+        for r in part.itertuples():
+            column = f", {r.column}" if r.column else ""
+            value = f" {r.value!r}" if r.value else ""
+            source = f" ({r.file}{' ' + r.sheet if r.sheet else ''} line {r.line})" if r.file else ""
+            out.print(f"  {r.kind} {r.record}{column}{value}: {r.rule}. {r.remedy}{source}")
+        if count > len(part):
+            out.print(f"  … and {count - len(part):,} more; all of them with -o to_check.xlsx")
+    refused = int((found.waiting["severity"] == "refuse").sum())
+    flagged = len(found.waiting) - refused
+    out.print(
+        f"{len(found.stored):,} findings in what is stored. Still open from files brought in: {refused:,} refused, "
+        f"{flagged:,} flagged; list them with: decknet intakes {store} --open"
+    )
+
+
 def intakes(out: Console, log: pd.DataFrame) -> None:
     """Print the intake log."""
     import pandas as pd
@@ -146,11 +222,12 @@ def intakes(out: Console, log: pd.DataFrame) -> None:
             f"{r.rows_read:,}",
             f"{r.rows_kept:,}",
             f"{r.rows_refused:,}",
+            f"{r.entries_open:,}",
             "" if pd.isna(r.undone_at) else f"{r.undone_at:%Y-%m-%d}",
         )
         for r in log.itertuples()
     ]
-    _table(out, ("No.>", "File~", "Brought in", "By", "Read>", "Kept>", "Refused>", "Taken back"), rows)
+    _table(out, ("No.>", "File~", "Brought in", "By", "Read>", "Kept>", "Refused>", "Open>", "Taken back"), rows)
 
 
 # ---- answers --------------------------------------------------------------------------------------
@@ -168,27 +245,71 @@ def urgent(out: Console, network: Network) -> None:
         out.print(f"  {r.deck_id}{called}: {r.why}, found {r.since:%Y-%m-%d}; due {r.due:%Y-%m-%d}: {r.closed_by}.")
 
 
-def ranking(out: Console, network: Network, first: int) -> None:
-    """Print the ranking."""
+def ranking(out: Console, network: Network, first: int, moves: pd.DataFrame) -> None:
+    """Print the ranking: places with their reasons, how sure they are, and what would change them."""
     urgent(out, network)
-    status = network.status
+    status, rank = network.status, network.settings.rank
+    shown = status.head(first) if first else status
+    other = bool((status["points_other"] > 0).any())
+    points = ["points_share", "points_growth", "points_traffic", *(["points_other"] if other else [])]
     rows = [
-        (
-            r.rank,
-            r.deck_id,
-            f"{r.priority:.1f}",
-            f"{r.points_share:.1f}",
-            f"{r.points_growth:.1f}",
-            f"{r.points_traffic:.1f}",
-            _name(r) + r.reason,
-        )
-        for r in (status.head(first) if first else status).itertuples()
-    ]
-    _table(out, ("Rank>", "Deck", "Priority>", "Share>", "Growth>", "Traffic>", "Why~"), rows)
+        (r.rank, f"{r.rank_low:,}–{r.rank_high:,}", r.deck_id, f"{r.priority:.1f}",
+         *(f"{getattr(r, name):.1f}" for name in points), _name(r) + r.reason)
+        for r in shown.itertuples()
+    ]  # fmt: skip
+    heads = ("Rank>", "80 %>", "Deck", "Priority>", "Share>", "Growth>", "Traffic>", *(["Other>"] if other else []))
+    _table(out, (*heads, "Why~"), rows)
     none = int((status["surveys"] == 0).sum())
+    weights = ", ".join(
+        f"{f.removeprefix('weight_')} {getattr(rank, f):.2f}"
+        for f in type(rank).__dataclass_fields__
+        if f.startswith("weight_") and getattr(rank, f) > 0
+    )
+    how = "the points of what weighs add up to it" if rank.by == "sum" else "split by distance from the least needy"
     out.print(
-        "Priority is in points, 0 to 100; the points of share, growth and traffic add up to it. "
+        f"Priority is in points, 0 to 100; {how}. Weights: {weights}. "
         f"{len(status):,} decks, {none:,} with no survey yet."
+    )
+    spans = status.groupby("rank_group")["rank"].agg(["min", "max"])
+    tied = [
+        f"{s.min}–{s.max}" for s in spans.loc[shown["rank_group"].unique()].itertuples(index=False) if s.max > s.min
+    ]
+    out.print(
+        f"80 % is the range of rank that holds four in five of {rank.draws:,} draws of share, growth "
+        f"and traffic{'' if rank.unsure == 'none' else f', and of the weights ({rank.unsure})'}. "
+        + (
+            f"Not told apart from the first of them: {', '.join(tied[:12])}{' …' if len(tied) > 12 else ''}."
+            if tied
+            else ""
+        )
+    )
+    if len(moves):
+        same = "; ".join(f"{m.weight} {m.same_from:.3f} to {m.same_to:.3f}" for m in moves.itertuples())
+        order = "; ".join(f"{m.weight} {m.order_from:.3f} to {m.order_to:.3f}" for m in moves.itertuples())
+        out.print(f"The first ten stay the same decks for weights of {same}; in the same order for {order}.")
+
+
+def soundings(out: Console, network: Network, found: pd.DataFrame, first: int) -> None:
+    """Print which decks to sound next: the most gain for an hour of closure, and the most overdue."""
+    if not first:
+        return
+    names = network.status.set_index("deck_id")["name"]
+    late = found[found["overdue_yr"] > 0].sort_values(["overdue_yr", "deck_id"], ascending=[False, True], kind="stable")
+    for title, part in (
+        ("Sound next: the most gain for an hour of one lane's closure", found[found["gain_per_h"] > 0]),
+        (f"Overdue: {len(late):,} decks", late),
+    ):
+        rows = [
+            (r.deck_id, f"{r.sound_due:%Y-%m-%d}", f"{r.gain_per_h:.2f}", f"{r.closure_h:.1f}",
+             (f"{names[r.deck_id]}. " if isinstance(names.get(r.deck_id), str) else "") + r.why)
+            for r in part.head(first).itertuples()
+        ]  # fmt: skip
+        out.print(title)
+        if rows:
+            _table(out, ("Deck", "Due", "m²/h>", "Hours>", "Why~"), rows)
+    out.print(
+        f"Gain: how much needier the better-chosen of the first {network.settings.rank.first} would be, in m² of deck "
+        "times points over 100; a measure of choice, not of money. Hours are lane-hours of closure."
     )
 
 
@@ -247,3 +368,140 @@ def facts(out: Console, network: Network, made: Programme) -> None:
             f"  Urgent: {network.urgent['deck_id'].nunique()} decks cannot wait; "
             f"first {first['deck_id']}, {first['why']}, due {first['due']:%Y-%m-%d}."
         )
+
+
+# ---- growth and survival --------------------------------------------------------------------------
+
+
+def _years(value: float) -> str:
+    return "past" if value == 0 else "over 100" if value > 100 else f"{value:.0f}"
+
+
+def growth(out: Console, made: Forecast, first: int, limit: float) -> None:
+    """Print forecasts without works, the fastest decks first, and how each family was fitted."""
+    decks = made.decks.sort_values("growth_per_yr", ascending=False, kind="stable")
+    rows = [
+        (
+            r.deck_id,
+            f"{r.share_now * 100:.1f}",
+            f"{r.growth_per_yr * 100:.2f} ({r.growth_low * 100:.2f} to {r.growth_high * 100:.2f})",
+            f"{r.unsound_10yr * 100:.1f} ({r.unsound_10yr_low * 100:.1f} to {r.unsound_10yr_high * 100:.1f})",
+            f"{_years(r.years_to)} ({_years(r.soonest)} to {_years(r.latest)})",
+        )
+        for r in (decks.head(first) if first else decks).itertuples()
+    ]
+    names = ("Deck", "Now %>", "Growth points/yr>", "In 10 yr %>", f"Years to {limit:.0%}>")
+    _table(out, names, rows)
+    families = made.growth.families_table()
+    _table(
+        out,
+        ("Family~", "Decks>", "Surveys>", "Lines from~", "Curved part>", "Width>", "Fitted"),
+        [
+            (
+                r.family, r.decks, f"{r.surveys:,}", "" if r.lines_from == r.family else r.lines_from,
+                f"{r.curved_part:.1f}", f"{r.width:.2f}", f"{r.steps} steps" if r.converged else "did not settle",
+            )
+            for r in families.itertuples()
+        ],
+    )  # fmt: skip
+    out.print(
+        "In brackets: from the 10 % to the 90 % quantile, if no works are done. A forecast does not say that a deck is "
+        "safe: a licensed engineer judges that. How past forecasts came out: decknet growth STORE --check"
+    )
+
+
+def growth_check(out: Console, test: BackTest, words: str) -> None:
+    """Print what came of forecasts of hidden surveys."""
+    out.print(words)
+    if test.surveys.empty:
+        return
+    for by, title in ((None, "All hidden surveys"), ("trial", "By trial"), ("horizon", "By years ahead")):
+        frame = test.table(by)
+        if by is not None:
+            frame = frame[frame["method"].isin(("decknet", "last value", "own line"))]
+        heads = ((str(by).capitalize(),) if by else ()) + ("Method", "Surveys>", "In 80 %>", "CRPS>", "Mean miss>")
+        out.print(title)
+        _table(
+            out,
+            heads,
+            [
+                (
+                    *((getattr(r, by),) if by else ()), r.method, f"{r.surveys:,}", f"{r.covered_80:.0%}",
+                    f"{r.crps:.3f}", f"{r.mean_miss:.3f}",
+                )
+                for r in frame.itertuples()
+            ],
+        )  # fmt: skip
+    family = test.table("family")
+    out.print("By family")
+    _table(
+        out,
+        ("Family~", "Surveys>", "In 80 %>", "CRPS>", "Mean miss>"),
+        [
+            (r.family, f"{r.surveys:,}", f"{r.covered_80:.0%}", f"{r.crps:.3f}", f"{r.mean_miss:.3f}")
+            for r in family[family["method"] == "decknet"].itertuples()
+        ],
+    )
+    out.print("The ten worst misses")
+    _table(
+        out,
+        ("Deck", "Survey", "Method", "Crew~", "Found %>", "Expected %>"),
+        [
+            (
+                r.deck_id, f"{r.survey_date:%Y-%m-%d}", getattr(r, "method", ""), getattr(r, "crew", ""),
+                f"{r.found * 100:.1f}", f"{r.expected * 100:.1f} ({r.low * 100:.1f} to {r.high * 100:.1f})",
+            )
+            for r in test.worst().itertuples()
+        ],
+    )  # fmt: skip
+    out.print("CRPS and mean miss in points of deck share; lower is better. Shares are of damage ever.")
+
+
+def condition_states(out: Console, states: pd.DataFrame) -> None:
+    """Print how ratings worsen, by family."""
+    for family, part in states.groupby("family", sort=False):
+        one = part.iloc[0]
+        out.print(
+            f"{family}: {one['bridges']:,} bridges, {one['steps']:,} steps; a rating is off by one with a chance of "
+            f"{one['misread']:.0%}"
+        )
+        _table(
+            out,
+            ("Rating>", "Leaves it a year>", "Years in it>"),
+            [
+                (r.rating, f"{-math.expm1(-r.leave_per_yr):.1%}", f"{r.years:.0f}" if r.years < 200 else "over 200")
+                for r in part.itertuples()
+            ],
+        )
+    out.print("Ratings that rise by two or more, or across a repair, begin anew: they are works, not healing.")
+
+
+def survival(out: Console, answer: Held) -> None:
+    """Print how long patches held, by group."""
+    c = answer.counts
+    out.print(
+        f"{c['followed']:,} of {c['patches']:,} patches were looked at again: {c['by_polygons']:,} by their limits, "
+        f"{c['by_deck']:,} by the deck's area of failed patches. {c['not_looked_at']:,} have not been looked at since."
+    )
+
+    def part(value: float) -> str:
+        return "" if value != value else f"{value:.0%}"
+
+    def years(r: Any) -> str:
+        return "" if r.half_yr != r.half_yr else f"{r.half_yr:.1f} ({r.half_low:.1f} to {r.half_high:.1f})"
+
+    _table(
+        out,
+        ("Group~", "Patches>", "Decks>", "Failed>", "Hold 5 yr>", "10 yr>", "Half failed by, yr>", "Note~"),
+        [
+            (
+                r.group, f"{r.repairs:,}", f"{r.decks:,}", f"{r.failed:,}", part(r.holding_5), part(r.holding_10),
+                years(r), r.note,
+            )
+            for r in answer.table.itertuples()
+        ],
+    )  # fmt: skip
+    out.print(
+        "Failures lie between two surveys: (last seen to hold, first seen failed]. Years are of a Weibull curve, in "
+        "brackets 10 to 90 %, patches of a deck taken together. Groups differ in more than their name."
+    )

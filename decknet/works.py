@@ -21,7 +21,17 @@ from decknet.rank import traffic_in_use
 from decknet.settings import Settings
 from decknet.show import DeckSheet
 
-__all__ = ["WHOLE_DECK", "Site", "decks_with_drawings", "field_page", "limits_of", "read_sites", "sheets", "worst_decks"]
+__all__ = [
+    "WHOLE_DECK",
+    "Site",
+    "decks_with_drawings",
+    "field_page",
+    "limits_of",
+    "programme_decks",
+    "read_sites",
+    "sheets",
+    "worst_decks",
+]
 
 WHOLE_DECK = ("thin overlay", "rigid overlay", "new deck")  # after one of these an older survey no longer stands
 _AGAIN = 0.1  # share of an earlier patch unsound from which it is called unsound again; ours
@@ -224,6 +234,29 @@ def worst_decks(path: Path, count: int, *, today: date, settings: Settings) -> t
             f"Sound one with: decknet fieldpage {path} DECK -o deck.html"
         )
     return able, ranked.index(able[-1]) + 1 - len(able)
+
+
+def programme_decks(path: Path, name: str, year: int, *, settings: Settings) -> tuple[list[str], int]:
+    """The decks of one year of a kept programme for which a sheet can be made, and how many cannot have one."""
+    with Store.open(path) as store:
+        kept = store.programmes()["name"].tolist()
+        if name not in kept:
+            raise RecordError(
+                f"programme {name!r}: none of that name is kept. Known: {', '.join(kept) or 'none'}. "
+                "Keep one with: decknet programme STORE --budget SUM --save NAME"
+            )
+        lines = store.programme_lines(name)
+    wanted = lines.loc[lines["year"] == year, "deck_id"].tolist()
+    if not wanted:
+        years = ", ".join(str(y) for y in sorted(set(lines["year"]))) or "none"
+        raise RecordError(f"programme {name!r}: has no works in {year}. It has: {years}. Name one of those years.")
+    able = decks_with_drawings(path, wanted, settings=settings)
+    if not able:
+        raise RecordError(
+            f"programme {name!r}, {year}: no deck has a last survey with outlines, so no sheet can be made. "
+            f"Sound one with: decknet fieldpage {path} DECK -o deck.html"
+        )
+    return able, len(wanted) - len(able)
 
 
 def sheets(

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 from decknet.columns import reference
+from decknet.ingest import codes
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -13,6 +14,10 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 def test_the_column_reference_is_that_of_the_code():
     assert reference() in README
+
+
+def test_the_table_of_rules_is_that_of_the_code():
+    assert codes.reference() in README
 
 
 def test_both_commands_stand_on_one_line_each():

@@ -248,3 +248,24 @@ def test_the_workbooks_limits_are_those_of_the_sheets(tmp_path):
         assert mine["Break out (m²)"].sum() == pytest.approx(made[deck].limits["area_m2"].sum(), abs=1e-9)
         assert mine["Saw cut (m)"].sum() == pytest.approx(made[deck].limits["saw_cut_m"].sum(), abs=1e-9)
         assert mine["Concrete to order (m³)"].sum() == pytest.approx(made[deck].totals["order_m3"], abs=1e-9)
+
+
+def test_a_year_of_a_kept_programme_gets_its_sheets(demo, tmp_path, capsys):
+    plan = ("programme", demo, "--budget", "1500000", "--years", "2", *TODAY)
+    assert _run(*plan, "--save", "summer") == 0
+    pdf = tmp_path / "summer.pdf"
+    capsys.readouterr()
+    assert _run("sheet", demo, "--programme", "summer", "--year", "2027", "-o", pdf, *TODAY) == 0
+    told = capsys.readouterr().out
+    with Store.open(demo) as store:
+        lines = store.programme_lines("summer")
+    of_year = lines.loc[lines["year"] == 2027, "deck_id"].tolist()
+    made = re.findall(r"^  (\S+): \d+ limits", told, re.M)
+    assert made
+    assert set(made) <= set(of_year)
+    text = " ".join(page.extract_text() for page in pypdf.PdfReader(pdf).pages)
+    assert all(deck in text for deck in made)
+    assert _run("sheet", demo, "--programme", "summer", "--year", "2050", "-o", pdf) == 1
+    assert "has no works in 2050" in capsys.readouterr().err
+    assert _run("sheet", demo, "--programme", "none", "--year", "2027", "-o", pdf) == 1
+    assert _run("sheet", demo, "--programme", "summer", "-o", pdf) == 2

@@ -28,7 +28,7 @@ HEADER_FILL = "#dfe4ea"
 INK = "#1d2733"
 BARS = frozenset({"share_now", "share_before", "priority", "cost", "growth_per_yr"})
 SUMS = frozenset(
-    {"area_m2", "unsound_now_m2", "cost", "crew_days", "repair_m2", "deck_m2", "budget", "left", "benefit"}
+    {"area_m2", "unsound_now_m2", "cost", "crew_days", "repair_m2", "deck_m2", "budget", "left", "benefit", "user_cost"}
     | {"limit_m2", "limit_unsound_m2", "limit_saw_m", "limit_order_m3", "limit_crew_h"}
 )
 
@@ -45,6 +45,10 @@ PROGRAMME = (
     "repair_m2",
     "deck_m2",
     "crew_days",
+    "window",
+    "material",
+    "closure_h",
+    "user_cost",
     "share_before",
     "share_after",
     "benefit",
@@ -52,6 +56,7 @@ PROGRAMME = (
     "pinned",
     "based_on",
     "why",
+    "why_not",
     "rank",
 )
 RANKING = (
@@ -95,7 +100,21 @@ ACT_NOW = (
     "label",
     "cost",
 )
-WAITING = ("rank", "deck_id", "name", "route", "place", "priority", "share_now", "area_m2", "unsound_now_m2", "why")
+WAITING = (
+    "rank",
+    "deck_id",
+    "name",
+    "route",
+    "place",
+    "priority",
+    "share_now",
+    "area_m2",
+    "unsound_now_m2",
+    "why",
+    "enters_at",
+    "enters_year",
+    "wait_cost",
+)
 # Columns of a limit as printed: what it is called among limits and in the workbook.
 LIMITS = {
     "deck_id": "deck_id",

@@ -1,0 +1,215 @@
+"""What the office does: holds the store to every rule, and sends blank sheets out and back in."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+import openpyxl
+import pandas as pd
+import pytest
+import shapely
+
+from decknet import clerk, flow
+from decknet.cli import main
+from decknet.columns import RECORDS
+from decknet.errors import DecknetError
+from decknet.ingest import CODES, Known, check_records, read_file
+from decknet.show.forms import FORMS
+from tests.frames import records
+
+TODAY = date(2026, 6, 1)
+
+
+def stored(**frames):
+    out = {kind: pd.DataFrame(columns=record.names()) for kind, record in RECORDS.items()}
+    for kind, record in RECORDS.items():
+        out[kind] = frames.get(kind, records(kind, **{record.key[0]: []}))
+    return out
+
+
+BRIDGES = records(
+    "bridge", bridge_id=["A", "B", "C", "D", "E", "F", "G"], name=["x"] * 7,
+    longitude_deg=[10.1, 10.2, 10.3, 10.4, 10.5, 59.7, -10.4],
+    latitude_deg=[59.7, 59.71, 59.72, 59.73, 59.74, 10.3, 59.7],
+    built_year=[1980] * 7,
+)  # fmt: skip
+DECKS = records(
+    "deck", deck_id=["A", "B", "C", "D"], bridge_id=["A", "B", "C", "Z"], length_m=[40.0, 40.0, 40.0, None],
+    width_m=[10.0] * 4,
+)  # fmt: skip
+
+
+def survey(**more):
+    base = {"survey_id": ["s1"], "deck_id": ["A"], "survey_date": ["2020-05-04"], "method": ["chain drag"]}
+    return records("survey", **{**base, **more})
+
+
+CASES = [
+    ("C-SWAPPED", {}),
+    ("C-SIGN", {}),
+    ("C-NO-BRIDGE", {}),
+    ("C-NO-SIZE", {}),
+    ("C-NO-COUNT", {}),
+    ("C-NO-DECK", {"survey": survey(deck_id=["Q"], delaminated_m2=[1.0])}),
+    ("C-BEFORE-BUILT", {"survey": survey(survey_date=["1970-01-02"], delaminated_m2=[1.0])}),
+    ("C-FUTURE", {"survey": survey(survey_date=["2030-01-02"], delaminated_m2=[1.0])}),
+    ("C-SURVEY-LARGER", {"survey": survey(delaminated_m2=[612.0])}),
+    ("C-NO-TOTALS", {"survey": survey()}),
+    ("C-HEALED", {"survey": survey(survey_id=["s1", "s2"], deck_id=["A", "A"], survey_date=["2020-05-04", "2022-05-04"],
+                                   method=["hammer", "hammer"], delaminated_m2=[80.0, 20.0])}),
+    ("C-TWO-SURVEYS", {"survey": survey(survey_id=["s1", "s2"], deck_id=["A", "A"], method=["hammer", "hammer"],
+                                        survey_date=["2020-05-04"] * 2, delaminated_m2=[80.0, 20.0])}),
+    ("C-HALVES", {"survey": survey(survey_id=["s1", "s2"], deck_id=["A", "A"], survey_date=["2020-05-04", "2020-05-11"],
+                                   method=["hammer"] * 2, surveyed_m2=[200.0, 200.0], delaminated_m2=[8.0, 2.0])}),
+    ("C-REPAIR-LARGER", {"repair": records("repair", repair_id=["r"], deck_id=["A"], repair_date=["2020-05-04"],
+                                           treatment=["patch"], area_m2=[412.0])}),
+    ("C-OLD-COUNT", {"traffic": records("traffic", bridge_id=["A"], year=[2009], aadt=[2100.0])}),
+    ("C-NO-SURVEY", {"defect": records("defect", survey_id=["s9"], defect_id=["1"], kind=["spall"], area_m2=[1.0])}),
+    ("C-OUTSIDE-DECK", {"survey": survey(delaminated_m2=[8.0]),
+                        "defect": records("defect", survey_id=["s1"], defect_id=["1"], kind=["delamination"],
+                                          shape=[shapely.box(38, 0, 42, 2)])}),
+    ("C-OVERLAP", {"survey": survey(), "defect": records(
+        "defect", survey_id=["s1", "s1"], defect_id=["1", "2"], kind=["spall", "spall"],
+        shape=[shapely.box(0, 0, 4, 2), shapely.box(1, 0, 5, 2)])}),
+    ("C-TWO-AREAS", {"survey": survey(delaminated_m2=[20.0]), "defect": records(
+        "defect", survey_id=["s1"], defect_id=["1"], kind=["delamination"], shape=[shapely.box(0, 0, 4, 2)])}),
+    ("C-SAME-PLACE", {"bridge": records("bridge", bridge_id=["A", "B"], longitude_deg=[1.0, 1.0],
+                                        latitude_deg=[2.0, 2.0])}),
+    ("C-NEAR-IDS", {"bridge": records("bridge", bridge_id=["0042", "42"])}),
+    ("C-NO-POSITION", {"bridge": records("bridge", bridge_id=["A"])}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("code", "more"), CASES, ids=[c for c, _ in CASES])
+def test_a_rule_over_what_is_stored_finds_its_fault(code, more):
+    found = check_records(stored(**{"bridge": BRIDGES, "deck": DECKS, **more}), today=TODAY)
+    assert code in set(found["code"])
+    row = found[found["code"] == code].iloc[0]
+    assert row["rule"]
+    assert row["remedy"].endswith(".")
+
+
+def test_every_rule_over_what_is_stored_has_a_case():
+    assert {c for c in CODES if c.startswith("C-")} - {c for c, _ in CASES} == {"C-FAR", "C-OPEN"}
+
+
+def test_a_sound_store_has_nothing_to_check():
+    bridge = records("bridge", bridge_id=["A"], longitude_deg=[10.0], latitude_deg=[59.0], built_year=[1980])
+    deck = records("deck", deck_id=["A"], bridge_id=["A"], length_m=[40.0], width_m=[10.0])
+    count = records("traffic", bridge_id=["A"], year=[2024], aadt=[900.0])
+    rows = survey(survey_id=["s1", "s2"], deck_id=["A", "A"], survey_date=["2020-05-04", "2022-05-04"],
+                  method=["hammer", "hammer"], delaminated_m2=[10.0, 20.0])  # fmt: skip
+    frames = {**stored(bridge=bridge, deck=deck, traffic=count), "survey": rows}
+    assert check_records(frames, today=TODAY).empty
+
+
+def test_a_repair_between_explains_less_unsound_area():
+    rows = survey(survey_id=["s1", "s2"], deck_id=["A", "A"], survey_date=["2020-05-04", "2022-05-04"],
+                  method=["hammer", "hammer"], delaminated_m2=[80.0, 20.0])  # fmt: skip
+    done = records("repair", repair_id=["r"], deck_id=["A"], repair_date=["2021-05-04"], treatment=["patch"],
+                   area_m2=[70.0])  # fmt: skip
+    found = check_records(stored(bridge=BRIDGES, deck=DECKS, survey=rows, repair=done), today=TODAY)
+    assert "C-HEALED" not in set(found["code"])
+
+
+@pytest.fixture
+def store(tmp_path):
+    path = tmp_path / "d.duckdb"
+    flow.create(path, title="West", currency="USD", now=datetime(2026, 1, 1))
+    (tmp_path / "bridges.csv").write_text(
+        "bridge id,name,lon,lat,deck length m,deck width m,built year\nA,=1+1,10,59,40,10,1980\n"
+    )
+    (tmp_path / "surveys.csv").write_text(
+        f"bridge id,survey date,delaminated m2,remark\nA,2020-05-04,612,{'x' * 40_000}\nA,2021-05-04,80,\n"
+        "A,2022-05-04,8,\n"
+    )
+    list(flow.load(path, [tmp_path / "bridges.csv", tmp_path / "surveys.csv"], now=datetime(2026, 6, 1), who="t"))
+    return path
+
+
+def test_the_list_for_a_clerk_names_file_line_and_remedy(store, tmp_path, capsys):
+    assert main(["check", str(store), "-o", str(tmp_path / "list.xlsx"), "--today", "2026-06-01"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "C-HEALED: 1" in said
+    assert "(surveys.csv line 4)" in said
+    assert "1 refused" in said
+    page = openpyxl.load_workbook(tmp_path / "list.xlsx")["To check"]
+    head = [c.value for c in page[3]]
+    rows = [dict(zip(head, [c.value for c in row], strict=True)) for row in page.iter_rows(min_row=4)]
+    refused = [r for r in rows if r["Code"] == "R-LARGER-THAN-DECK"]
+    assert [(r["File"], r["Line"], r["Found"]) for r in refused] == [("surveys.csv", 2, "612")]
+    assert refused[0]["The row as it stood"].endswith("(cut here; the whole stands in the store)")
+    assert {"Done by", "Done on", "What was done"} <= set(head)
+    assert not [c for row in page.iter_rows() for c in row if c.data_type == "f"]
+
+
+FILLED = {
+    "bridges": {"bridge id": "0077", "name": "North Weir", "longitude (°)": 9.5, "posted": "yes", "built year": 1980},
+    "decks": {"deck id": "0077", "bridge id": "0077", "length (m)": 40, "width (m)": 10, "bar kind": "epoxy"},
+    "surveys": {"deck id": "0077", "survey date": date(2024, 5, 6), "method": "chain drag", "delaminated (m²)": 12.5},
+    "defects": {
+        "deck id": "0077", "survey date": date(2024, 5, 6), "kind": "spall", "from station (m)": 2, "to station (m)": 4,
+        "from offset (m)": -1, "to offset (m)": 1,
+    },
+    "repairs": {
+        "deck id": "0077", "repair date": date(2025, 5, 6), "treatment": "patch", "area (m²)": 3.5, "cost": 900,
+    },
+    "traffic": {"bridge id": "0077", "year": 2023, "aadt": 8400, "truck share (%)": 12},
+}  # fmt: skip
+
+
+def test_blank_sheets_come_back_without_a_mapping(tmp_path, capsys):
+    folder, path = tmp_path / "sheets", tmp_path / "d.duckdb"
+    assert main(["forms", str(folder)]) == 0
+    assert sorted(p.stem for p in folder.iterdir()) == sorted(FORMS)
+    flow.create(path, title="West", currency="USD", now=datetime(2026, 1, 1))
+    for name, values in FILLED.items():
+        book = openpyxl.load_workbook(folder / f"{name}.xlsx")
+        page = book[name]
+        heads = {c.value: c.column for c in page[1]}
+        for head, value in values.items():
+            page.cell(2, heads[head], value)
+        book.save(folder / f"{name}.xlsx")
+    loads = list(flow.load(path, [folder], now=datetime(2026, 6, 1), who="t"))
+    assert [loaded.error for loaded in loads] == [""] * 6
+    for loaded in loads:
+        assert (loaded.reading.rows_read, loaded.reading.rows_kept) == (1, 1), loaded.path
+    from decknet.keep import Store
+
+    with Store.open(path) as store:
+        assert store.current("deck")["bar_kind"].tolist() == ["epoxy"]
+        assert store.current("bridge")["posted"].tolist() == [True]
+        assert store.current("traffic")["truck_share"].tolist() == [pytest.approx(0.12)]
+        assert store.current("defect")["shape"].iloc[0].area == 4.0
+        assert store.current("survey")["survey_id"].tolist() == ["0077|2024-05-06|chain drag"]
+    assert main(["forms", str(folder)]) == 1
+    assert "exists already" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", list(FORMS))
+def test_a_blank_sheet_has_lists_date_cells_and_notes_and_holds_no_row(tmp_path, name):
+    (path,) = [p for p in clerk.write_forms(tmp_path / "s") if p.stem == name]
+    book = openpyxl.load_workbook(path)
+    page = book[name]
+    rules = {str(v.sqref).split(":")[0].rstrip("0123456789"): v.type for v in page.data_validations.dataValidation}
+    kinds = {c.name: c.kind for c in RECORDS[FORMS[name][0]].columns} | {
+        c.name: c.kind for of, n in FORMS[name][1] for c in RECORDS[of].columns if c.name == n
+    }
+    for j, (_, column) in enumerate(FORMS[name][1]):
+        letter = openpyxl.utils.get_column_letter(j + 1)
+        if kinds[column] in ("choice", "flag"):
+            assert rules[letter] == "list"
+        if kinds[column] == "date":
+            assert rules[letter] == "date"
+            assert page.column_dimensions[letter].number_format == "yyyy-mm-dd"
+    assert "notes" in book.sheetnames
+    reading = read_file(path, known=Known.empty(), today=TODAY)
+    assert reading.rows_read == 0
+    unused = reading.mapping[(reading.mapping["column"] == "") & (reading.mapping["sheet"] == name)]
+    assert unused["header"].tolist() == []
+
+
+def test_sheets_that_may_be_filled_in_are_never_written_over(tmp_path):
+    list(clerk.write_forms(tmp_path))
+    with pytest.raises(DecknetError, match="may be filled in"):
+        list(clerk.write_forms(tmp_path))
