@@ -762,3 +762,14 @@ def test_a_web_page_or_text_under_the_name_of_a_workbook(district):
     shutil.copy(made, district.folder / "export.csv")
     assert district.load("export.csv") == 0
     assert len(district["survey"]) == 2
+
+
+def test_a_store_that_cannot_be_written_is_said_to_be_read_only_before_a_file_is_read(district, monkeypatch):
+    import os
+
+    monkeypatch.setattr(os, "access", lambda path, mode: mode != os.W_OK)
+    assert district.load("no_such_file.csv") == 1
+    assert "read-only" in district.said
+    assert "no such file" not in district.said
+    assert district.run("intakes", district.path) == 0
+    assert sorted(p.name for p in district.folder.iterdir()) == ["d.duckdb"]

@@ -239,7 +239,7 @@ def stations(text: pd.Series, step: float) -> pd.Series:
     out = text.copy()
     for i in np.flatnonzero(marked):
         sign, whole, rest = _STATION.match(str(body.iloc[i])).groups()  # type: ignore[union-attr]
-        out.iloc[i] = repr(float(f"{sign}1") * (int(whole) * step + float(rest.replace(",", "."))))
+        out.iloc[i] = repr(float(f"{sign}1") * (float(whole) * step + float(rest.replace(",", "."))))
     return out
 
 

@@ -7,6 +7,7 @@ among the intakes that were not taken back.
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -209,6 +210,11 @@ class Store:
     def open(cls, path: Path, *, read_only: bool = True) -> Self:
         """An existing store. Opened for writing, it is brought up to the newest layout first."""
         _check_is_store_file(path)
+        if not read_only and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
+            raise StoreError(
+                f"{path}: the store or its folder is read-only, so nothing can be brought in. Ask for the right to write, "
+                "or work on a copy in a folder of your own."
+            )
         store = cls(_connect(path, read_only=read_only), path, read_only=read_only)
         try:
             store._check_layout()
