@@ -767,7 +767,7 @@ def test_a_web_page_or_text_under_the_name_of_a_workbook(district):
 def test_a_store_that_cannot_be_written_is_said_to_be_read_only_before_a_file_is_read(district, monkeypatch):
     import os
 
-    monkeypatch.setattr(os, "access", lambda path, mode: mode != os.W_OK)
+    monkeypatch.setattr(os, "access", lambda _path, mode: mode != os.W_OK)
     assert district.load("no_such_file.csv") == 1
     assert "read-only" in district.said
     assert "no such file" not in district.said

@@ -212,8 +212,8 @@ class Store:
         _check_is_store_file(path)
         if not read_only and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
             raise StoreError(
-                f"{path}: the store or its folder is read-only, so nothing can be brought in. Ask for the right to write, "
-                "or work on a copy in a folder of your own."
+                f"{path}: the store or its folder is read-only, so nothing can be brought in. Ask for the "
+                "right to write, or work on a copy in a folder of your own."
             )
         store = cls(_connect(path, read_only=read_only), path, read_only=read_only)
         try:
