@@ -48,7 +48,8 @@ PRICE_VECTORS = 12
 SEARCH_STEPS = 150_000
 TRY_ALL_BELOW = 1_500  # decks; below, a programme is built at every one of the price vectors
 CHILD_BELOW = 4_000  # decks; from there on the prices alone come within about a tenth of a percent
-CHILD_BRANCHES = 300_000  # options times branches
+ROUNDS = ((300_000, 0.4), (600_000, 0.6))  # options times branches, and part of the time limit, of each run
+FAR = 0.005  # gap up to which the first run is enough
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,16 +306,27 @@ def limit_rows(money_limit: Floats, days_limit: Floats | None, rules: Rules) -> 
     return np.vstack(rows), np.concatenate(limits)
 
 
-def relaxed_worth(options: Options, decks: int, money_limit: Floats, days_limit: Floats | None, rules: Rules) -> Floats:
-    """Value less all that each option uses at the prices of the relaxed problem, set-ups apart, shape (options,)."""
+def relaxed_worth(
+    options: Options,
+    decks: int,
+    money_limit: Floats,
+    days_limit: Floats | None,
+    rules: Rules,
+    near: Floats | None = None,
+) -> tuple[Floats, Floats | None]:
+    """Value less all that each option uses at the prices of the relaxed problem, set-ups apart, and those prices.
+
+    `near` are prices to start from, as an earlier call gave them.
+    """
     none = np.full(decks, -1, dtype=np.intp)
     problem = _pose(options, decks, none, money_limit, days_limit, rules)
     worth = options.value.astype(np.float64, copy=True)
     if len(problem.owner):
-        per_cell = problem.rows.T @ find_prices(problem, 1e-3)[0][1]
+        near = find_prices(problem, 1e-3, near)[0][1]
+        per_cell = problem.rows.T @ near
         for cell, amount in zip(*_cells(options, rules, len(money_limit), days_limit is not None), strict=True):
             worth -= per_cell[cell] * amount
-    return worth
+    return worth, near
 
 
 def solve_whole(
@@ -344,7 +356,6 @@ def _pose(
     money_limit: Floats,
     days_limit: Floats | None,
     rules: Rules,
-    every: bool = False,
 ) -> Problem:
     """The options that can matter, those of forced decks as exchanges for the cheapest."""
     years = len(money_limit)
@@ -387,8 +398,6 @@ def _pose(
     keep = fits & ((value > 0) | ~usable) & (held != np.arange(len(options)))
     if options.later is not None:
         keep &= ~(exchange & (options.later >= 0))
-    if every:
-        keep = np.ones(len(options), dtype=bool)
     order = np.flatnonzero(keep)
     if len(opening):
         keys = options.year[order].astype(np.int64)
@@ -468,13 +477,37 @@ def _close(
         if proven:
             return pick, value, value, False
         for together in range(2, min(problem.years, 4)):
-            pick = improve(problem, prices, pick, together)
+            pick = improve(problem, prices, pick, together, (1 - gap) * (bound + base_value) - base_value)
             value = _value(problem, pick)
             if _gap(value + base_value, bound + base_value) <= gap:
                 return pick, value, bound, False
-    slack = 1e-9 * max(bound, 1.0)
+    hit = False
+    for branches, seconds in ROUNDS:
+        pick, value, bound, hit = _by_child(
+            problem, prices, pick, value, bound, base_value, gap, branches, seconds * time_limit_s
+        )
+        if _gap(value + base_value, bound + base_value) <= max(FAR, gap):
+            break
+    return pick, value, bound, hit
+
+
+def _by_child(
+    problem: Problem,
+    prices: Floats,
+    pick: Whole,
+    value: float,
+    bound: float,
+    base_value: float,
+    gap: float,
+    branches: int,
+    time_limit_s: float,
+) -> tuple[Whole, float, float, bool]:
+    """The solver in a child process, from the programme known, over the options that can still matter."""
+    worth = problem.worth(prices)
+    at_prices = problem.settle(worth, prices)[0] + float(prices @ problem.limits)
+    slack = 1e-9 * max(at_prices, 1.0)
     # an option that costs more than the distance from bound to programme cannot lead to a better programme
-    keep = problem.losses(problem.worth(prices), prices) <= bound - value + slack
+    keep = problem.losses(worth, prices) <= at_prices - value + slack
     keep[pick[pick >= 0]] = True
     small = problem.part(keep)
     place = np.cumsum(keep) - 1
@@ -482,7 +515,7 @@ def _close(
         small,
         place[pick[pick >= 0]],
         gap=gap * 0.5 * (value + base_value) / max(value, 1e-300),
-        branches=max(CHILD_BRANCHES // max(len(small.owner), 1), 50),
+        branches=max(branches // max(len(small.owner), 1), 50),
         time_limit_s=time_limit_s,
     )
     if answer is None:

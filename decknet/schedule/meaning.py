@@ -38,7 +38,12 @@ def budget_prices(
     """
     if not len(options) or not money_limit.any():
         return []
-    return [(times, relaxed_worth(options, decks, np.floor(money_limit * times), days_limit, rules)) for times in TIMES]
+    out = []
+    near = None
+    for times in TIMES:
+        worth, near = relaxed_worth(options, decks, np.floor(money_limit * times), days_limit, rules, near)
+        out.append((times, worth))
+    return out
 
 
 def entering(

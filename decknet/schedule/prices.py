@@ -278,8 +278,10 @@ def _sums_of_sets(price: Floats) -> Floats:
     return out
 
 
-def find_prices(problem: Problem, tolerance: float) -> list[tuple[float, Floats]]:
-    """Upper bounds and their prices, lowest first."""
+def find_prices(problem: Problem, tolerance: float, near: Floats | None = None) -> list[tuple[float, Floats]]:
+    """Upper bounds and their prices, lowest first; sought round prices that are known to be near, where given."""
+    if near is not None:
+        return _cutting_planes(problem, near, 0.5, tolerance, DUAL_STEPS // 3)
     if problem.decks <= 2 * SAMPLE_DECKS:
         return _cutting_planes(problem, _one_price(problem), 1.0, tolerance, DUAL_STEPS)
     step = -(-problem.decks // SAMPLE_DECKS)

@@ -22,8 +22,8 @@ GROUP_STEPS = 20_000  # for a few years at a time
 GROUPS = 45
 
 
-def improve(problem: Problem, prices: Floats, pick: Whole, together: int) -> Whole:
-    """Choose some years anew, the others as they are, until no such group gives more. Returns the picks."""
+def improve(problem: Problem, prices: Floats, pick: Whole, together: int, enough: float) -> Whole:
+    """Choose some years anew, the others as they are, until no such group gives more, or the value is enough."""
     groups = list(combinations(range(problem.years), together))[:GROUPS]
     value = float(problem.value[pick[pick >= 0]].sum())
     for _ in range(4):
@@ -55,6 +55,8 @@ def improve(problem: Problem, prices: Floats, pick: Whole, together: int) -> Who
             new, _ = search(part, prices, old, GROUP_STEPS)
             pick = pick.copy()
             pick[decks] = np.where(new >= 0, origin[new], -1)
+            if float(problem.value[pick[pick >= 0]].sum()) >= enough:
+                return pick
         value = float(problem.value[pick[pick >= 0]].sum())
         if value <= before * (1 + 1e-12):
             break

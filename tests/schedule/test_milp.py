@@ -16,7 +16,7 @@ from tests.schedule.test_choose import network
 
 def posed(options: Options, decks: int, money: np.ndarray, days: np.ndarray | None) -> Problem:
     none = np.full(decks, -1, dtype=np.intp)
-    return choosing._pose(options, decks, none, money, days, Rules(), every=True)
+    return choosing._pose(options, decks, none, money, days, Rules())
 
 
 def relaxed_and_solved(options: Options, decks: int, money: np.ndarray, days: np.ndarray | None) -> milp.Answer | None:
@@ -50,7 +50,7 @@ def test_the_child_agrees_with_another_way_into_the_solver(with_days: bool, capf
         constraints=LinearConstraint(np.array(rows), -np.inf, tops),
         options={"mip_rel_gap": 0.0},
     )
-    value = options.value[answer.taken].sum()
+    value = posed(options, 25, money, days).value[answer.taken].sum()
     assert value == pytest.approx(-other.fun, rel=1e-6)
     assert answer.bound == pytest.approx(value, rel=1e-6)
 
