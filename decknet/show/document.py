@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from datetime import date, datetime
-from importlib import resources
+from datetime import date
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import typst
 
 from decknet.errors import SettingsError
 from decknet.settings import Settings, Treatment, weights_of
 from decknet.show import words
 from decknet.show.plot import network_plot
+from decknet.show.typeset import pdf
 from decknet.show.words import Programme
 
 __all__ = ["document"]
@@ -95,22 +93,7 @@ def document(
         **_left(status, programme),
         **_method(settings),
     }
-    inputs = json.dumps(data, allow_nan=False, ensure_ascii=False)
-    template = (resources.files("decknet.show") / "page" / "document.typ").read_bytes()
-    return bytes(
-        typst.compile(
-            template,
-            format="pdf",
-            sys_inputs={"data": inputs},
-            ignore_system_fonts=_plain(inputs),
-            timestamp=int((datetime(today.year, today.month, today.day) - datetime(1970, 1, 1)).total_seconds()),
-        )
-    )
-
-
-def _plain(text: str) -> bool:
-    """Whether the fonts that come with the typesetter hold every letter, so that no font of the computer is needed."""
-    return all(c < "\u0590" or "\u1e00" <= c < "\u2c00" or c == "\ufffd" for c in set(text))
+    return pdf("document.typ", data, today)
 
 
 # ---- tables -------------------------------------------------------------------------------------

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
-from importlib import resources
+from datetime import date
 from typing import Any
 
 import numpy as np
 import pandas as pd
-import typst
 
 from decknet.errors import SettingsError
 from decknet.settings import Settings
 from decknet.show import words
-from decknet.show.document import _plain
 from decknet.show.plan import deck_plan, offset_words
 from decknet.show.steps import CAUTIONS, DEFER, SIGNS, materials, plant, steps
+from decknet.show.typeset import pdf
 
 __all__ = ["RETURN_DEFECT", "RETURN_REPAIR", "RETURN_SURVEY", "DeckSheet", "crew_sheets"]
 
@@ -119,18 +116,7 @@ def crew_sheets(
         "defer": DEFER,
         "decks": [{**_deck(s, settings, today, paper), **weather} for s in sheets],
     }
-    inputs = json.dumps(data, allow_nan=False, ensure_ascii=False)
-    template = (resources.files("decknet.show") / "page" / "sheet.typ").read_bytes()
-    stamp = datetime(today.year, today.month, today.day) - datetime(1970, 1, 1)
-    return bytes(
-        typst.compile(
-            template,
-            format="pdf",
-            sys_inputs={"data": inputs},
-            ignore_system_fonts=_plain(inputs),
-            timestamp=int(stamp.total_seconds()),
-        )
-    )
+    return pdf("sheet.typ", data, today)
 
 
 def _deck(sheet: DeckSheet, settings: Settings, today: date, paper: str) -> dict[str, Any]:
