@@ -404,7 +404,7 @@ def sheet(
     typer.echo(f"{output}:")
     for deck, one in made.items():
         area, cut = one.limits["area_m2"].sum(), one.limits["saw_cut_m"].sum()
-        typer.echo(f"  {deck}: {len(one.limits)} limits, {area:.2f} m2 to break out, {cut:.2f} m to saw.")
+        typer.echo(f"  {deck}: {len(one.limits)} limits, {area:.2f} m² to break out, {cut:.2f} m to saw.")
     if passed:
         typer.echo(f"  {passed} decks were passed over: their last survey drew no areas, or stands no longer.")
 
