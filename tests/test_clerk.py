@@ -9,10 +9,11 @@ import pandas as pd
 import pytest
 import shapely
 
-from decknet import clerk, flow
+from decknet import flow
 from decknet.cli import main
 from decknet.columns import RECORDS
 from decknet.errors import DecknetError
+from decknet.flow import clerk
 from decknet.ingest import CODES, Known, check_records, read_file
 from decknet.show.forms import FORMS
 from tests.frames import records

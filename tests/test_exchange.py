@@ -11,12 +11,13 @@ import pandas as pd
 import pytest
 import shapely
 
-from decknet import exchange, flow
+from decknet import flow
 from decknet.cli import main
 from decknet.columns import RECORDS
 from decknet.columns.inventory import FIELDS
 from decknet.demo import FILES, demo_folder
 from decknet.errors import DecknetError
+from decknet.flow import exchange
 from decknet.keep import Store
 
 NOW = datetime(2026, 11, 25)

@@ -18,8 +18,8 @@ import pypdf
 import pytest
 import shapely
 
-from decknet import works
 from decknet.cli import main
+from decknet.flow import works
 from decknet.keep import Store
 from decknet.settings import Settings
 from decknet.show.sheet import RETURN_REPAIR

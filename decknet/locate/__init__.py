@@ -1,5 +1,5 @@
 """Decks on the ground."""
 
-from decknet.locate.place import Placing, deck_outlines, place_decks
+from decknet.locate.place import Placing, deck_outlines, place_decks, with_positions
 
-__all__ = ["Placing", "deck_outlines", "place_decks"]
+__all__ = ["Placing", "deck_outlines", "place_decks", "with_positions"]

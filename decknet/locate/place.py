@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import Geod
 
-__all__ = ["Placing", "deck_outlines", "place_decks"]
+__all__ = ["Placing", "deck_outlines", "place_decks", "with_positions"]
 
 _ELLIPSOID = Geod(ellps="WGS84")
 _OUTLINE_STEP_M = 5.0
@@ -236,3 +236,11 @@ def deck_outlines(decks: pd.DataFrame) -> NDArray[np.object_]:
     out[has] = drawn[has]
     result: NDArray[np.object_] = shapely.segmentize(out, _OUTLINE_STEP_M)
     return result
+
+
+def with_positions(decks: pd.DataFrame, bridges: pd.DataFrame) -> pd.DataFrame:
+    """Decks beside their bridges, with the bridge's position where they have none of their own."""
+    out = decks.merge(bridges, on="bridge_id", how="left", suffixes=("", "_bridge"))
+    for name in ("longitude_deg", "latitude_deg"):
+        out[name] = out[name].fillna(out[f"{name}_bridge"])
+    return out

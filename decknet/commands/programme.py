@@ -9,8 +9,18 @@ from typing import Annotated, Any
 
 import typer
 
-from decknet import say, say_programme
-from decknet.options import BudgetOpt, FirstYearOpt, JsonOpt, SettingsOpt, StoreArg, TodayOpt, YearsOpt, day, sums
+from decknet.commands import say, say_programme
+from decknet.commands.options import (
+    BudgetOpt,
+    FirstYearOpt,
+    JsonOpt,
+    SettingsOpt,
+    StoreArg,
+    TodayOpt,
+    YearsOpt,
+    day,
+    sums,
+)
 
 __all__ = ["add_to"]
 
@@ -98,7 +108,8 @@ def programme(
     pins, kept = _pins(pin or ()), _kept(keep or ())
     times = _times(compare) if compare else None
 
-    from decknet import flow, planning
+    from decknet import flow
+    from decknet.flow import planning
     from decknet.settings import load_settings
 
     network = flow.read_network(store, today=day(today), settings=load_settings(settings))
@@ -141,7 +152,7 @@ def programme(
 
 def programmes(store: StoreArg, as_json: JsonOpt = False) -> None:
     """List the programmes kept in the store."""
-    from decknet import planning
+    from decknet.flow import planning
 
     found = planning.kept_programmes(store)
     if as_json:
@@ -156,7 +167,7 @@ def programmes(store: StoreArg, as_json: JsonOpt = False) -> None:
 
 def compare(store: StoreArg, first: NameArg, second: NameArg, as_json: JsonOpt = False) -> None:
     """Two programmes kept, side by side: sums, and every deck whose works differ."""
-    from decknet import planning
+    from decknet.flow import planning
 
     kept, found = planning.compare(store, first, second)
     if as_json:
@@ -174,7 +185,7 @@ def done(
     as_json: JsonOpt = False,
 ) -> None:
     """Hold a programme kept against the repairs recorded since: done, changed, not done, cost and overbreak."""
-    from decknet import planning
+    from decknet.flow import planning
 
     held, others, facts = planning.done(store, name, year=year)
     if as_json:

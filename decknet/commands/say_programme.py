@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from decknet.say import _table as table
+from decknet.commands.say import _table as table
 
 if TYPE_CHECKING:
     import pandas as pd

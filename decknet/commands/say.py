@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
-    from decknet.clerk import Check
     from decknet.flow import Loaded, Network
-    from decknet.forecast import Forecast, Held
+    from decknet.flow.clerk import Check
+    from decknet.flow.forecast import Forecast, Held
     from decknet.predict import BackTest
     from decknet.schedule import Programme
 

@@ -1,0 +1,141 @@
+"""Growth: speed, and how good the forecasts are, measured."""
+
+from __future__ import annotations
+
+import time
+import warnings
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from decknet.demo import TODAY, make_records
+from decknet.settings import Settings
+
+__all__ = ["growth"]
+
+
+def _histories(decks: int, surveys: int, seed: int) -> Any:
+    """Made-up histories of a stated size, for speed alone."""
+    from decknet.predict.history import Histories
+
+    rng = np.random.Generator(np.random.PCG64(seed))
+    per = surveys // decks
+    deck = np.repeat(np.arange(decks), per)
+    built = rng.uniform(-45, 5, decks)
+    when = np.sort(rng.uniform(8, 26, (decks, per)), axis=1).ravel()
+    eta = 62.0 * np.exp(0.3 * rng.standard_normal(decks))
+    damage = -np.expm1(-(((when - built[deck]) / eta[deck]) ** 3.2))
+    found = damage * np.exp(0.2 * rng.standard_normal(len(deck))) + 0.002 * rng.standard_normal(len(deck))
+    found = np.where(found < 0.001, 0.0, np.minimum(found, 1.0))
+    none = np.zeros(len(deck))
+    observer = rng.integers(0, 5, len(deck))
+    return Histories(deck, when, found, none, none + 1.0, observer, 5, built, decks)
+
+
+def growth(*, decks: int = 3000, years: int = 15, seed: int = 11) -> Iterator[tuple[str, float, str]]:
+    """How good the forecasts are on made-up truths, and how fast growth is fitted.
+
+    Yields
+    ------
+    step : str
+    seconds : float
+    note : str
+        Scores in points of deck share, rates, and memory.
+    """
+    import resource
+    from datetime import timedelta
+
+    from decknet.measure import survey_shares
+    from decknet.predict import damage_account, hold_to_surveys, skill
+    from decknet.predict.backtest import back_test
+    from decknet.predict.blend import choose_blend, fit_models
+    from decknet.predict.lines import Families, fit_lines, line_sums, posterior
+    from decknet.predict.truths import TRUTHS, made_up_histories
+
+    settings = Settings()
+    for every in (2.0, 3.0):
+        records = make_records(decks, years, seed, drawn=0.2, every_yr=every)
+        frame = records["deck"].merge(records["bridge"], on="bridge_id", how="left", suffixes=("", "_bridge"))
+        shares = survey_shares(records["survey"], records["defect"], frame)
+        damage, _ = damage_account(shares, records["repair"], frame, overbreak=1.25, defects=records["defect"])
+        start = time.perf_counter()
+        test = hold_to_surveys(
+            damage, frame, records["repair"], settings=settings.growth, treatments=settings.treatment
+        )
+        seconds = time.perf_counter() - start
+        last = test.surveys[test.surveys["trial"] == "last survey"]
+        by = last.groupby("family")["in_decknet"].agg(["size", "mean"])
+        big = by[by["size"] > 100]["mean"]
+        against = ", ".join(
+            f"{m} {skill(test, m):.1%}" for m in ("last value", "line through the last two", "own line", "family curve")
+        )
+        note = f"{len(last):,} hidden; in 80 %: {last['in_decknet'].mean():.1%}, families over 100: {big.min():.0%} to "
+        note += f"{big.max():.0%}; CRPS {last['crps_decknet'].mean() * 100:.3f}, below: {against}"
+        yield f"gamma truth, crews, every {every:g} yr, seed {seed}", seconds, note
+    for truth in TRUTHS:
+        h = made_up_histories(truth, decks, np.random.Generator(np.random.PCG64(seed)))
+        one = np.zeros(h.decks, dtype=np.int64)
+        alone = Families(one, one, ("all",), ("all",), settings.growth.least_decks)
+        start = time.perf_counter()
+        test = back_test(h, alone, settings.growth, np.full(h.decks, settings.growth.network_per_yr))
+        seconds = time.perf_counter() - start
+        last = test.surveys[test.surveys["trial"] == "last survey"]
+        scores = {m: float(last[f"crps_{m}"].mean() * 100) for m in ("decknet", "paced", "curved", "last value")}
+        better = min(scores["paced"], scores["curved"])
+        words = ", ".join(f"{m} {v:.3f}" for m, v in scores.items())
+        yield (
+            f"truth: {truth}, seed {seed}",
+            seconds,
+            f"{words}; {scores['decknet'] / better - 1:+.1%} on the better alone",
+        )
+
+    rng = np.random.Generator(np.random.PCG64(seed))
+    n, per = 20_000, 4
+    deck, t = np.repeat(np.arange(n), per), np.tile(np.arange(per) * 1.0, n)
+    z = 1 + rng.standard_normal(n)[deck] + (0.5 + 0.3 * rng.standard_normal(n))[deck] * t
+    z = z + 0.5 * rng.standard_normal(n * per)
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        sums = line_sums(deck, n, 1.0, t, z)
+        fit = fit_lines(sums)
+        posterior(sums, fit)
+        times.append(time.perf_counter() - start)
+    yield "lines by REML, 20,000 decks, 4 surveys", min(times), f"noise {fit.noise:.4f}, {fit.steps} steps"
+    try:
+        from statsmodels.regression.mixed_linear_model import MixedLM
+    except ImportError:
+        yield "the same by a general library", 0.0, "statsmodels is not installed"
+    else:
+        carriers = np.column_stack([np.ones(len(t)), t])
+        start = time.perf_counter()
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            other = MixedLM(z, carriers, groups=deck, exog_re=carriers).fit(reml=True)
+        seconds = time.perf_counter() - start
+        yield (
+            "the same by a general library",
+            seconds,
+            f"noise {other.scale:.4f}; {seconds / min(times):,.0f} times as long",
+        )
+
+    h = _histories(600_000, 4_800_000, seed)
+    of = rng.integers(0, 12, h.decks)
+    families = Families(of, of // 6, tuple(f"family {i}" for i in range(12)), ("a", "b"), settings.growth.least_decks)
+    assumed = np.full(h.decks, settings.growth.network_per_yr)
+    start = time.perf_counter()
+    newest = h.last()
+    known = h.some(~newest)
+    inner = fit_models(known, families, settings.growth, assumed)
+    blend = choose_blend(inner, h, newest, families)
+    models = fit_models(h, families, settings.growth, assumed)
+    rows = np.arange(h.decks)
+    today = np.full(h.decks, (TODAY + timedelta(days=5 * 365)).year - 2000.0)
+    models.fan(rows, today, blend.curved_part[of], np.zeros(h.decks), blend.width[of])
+    seconds = time.perf_counter() - start
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
+    yield (
+        f"fit and forecast {h.decks:,} decks", seconds,
+        f"{len(h.deck):,} surveys, blend and widths by hidden surveys; most memory of this run {most:.1f} GiB",
+    )  # fmt: skip

@@ -1,0 +1,145 @@
+"""The commands that answer: rank, growth, survival."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from decknet.commands import say
+from decknet.commands.options import (
+    ByOpt,
+    CsvOpt,
+    JsonOpt,
+    SettingsOpt,
+    SoundOpt,
+    StoreArg,
+    TodayOpt,
+    UnsureOpt,
+    WeightOpt,
+    WeightsOpt,
+    with_weights,
+)  # fmt: skip
+from decknet.commands.options import day as day_of
+from decknet.commands.shared import settings_of
+
+if TYPE_CHECKING:
+    pass
+
+__all__ = ["add_to"]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Put the commands on the app."""
+    app.command(epilog="Example: decknet rank district.duckdb --first 30")(rank)
+    app.command(epilog="Example: decknet growth district.duckdb --check")(growth)
+    app.command(epilog="Example: decknet survival district.duckdb --by material")(survival)
+
+
+def rank(
+    store: StoreArg,
+    first: Annotated[int, typer.Option("--first", min=0, help="Decks to print; 0 for all.")] = 20,
+    weight: WeightOpt = None,
+    weights: WeightsOpt = None,
+    by: ByOpt = None,
+    unsure: UnsureOpt = None,
+    sound: SoundOpt = 0,
+    csv: CsvOpt = None,
+    settings: SettingsOpt = None,
+    today: TodayOpt = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """Rank decks by unsound share, growth and traffic: the reasons, how sure it is, and what would change it."""
+    from decknet import flow
+
+    changed = with_weights(settings_of(settings), weight, weights, by, unsure)
+    network = flow.read_network(store, today=day_of(today), settings=changed)
+    if csv:
+        flow.write_whole(csv, say.as_csv(network.status.drop(columns="geometry")))
+        typer.echo(f"{csv}: {len(network.status):,} decks written.", err=as_json)
+    moves, soundings = flow.weight_ranges(network), flow.next_soundings(network)
+    if as_json:
+        parts = {"act_now": network.urgent, "decks": network.status.drop(columns="geometry"), "weights": moves}
+        say.echo_json({k: say.plain(v) for k, v in {**parts, "soundings": soundings}.items()})
+    else:
+        say.ranking(say.console(), network, first, moves)
+        say.soundings(say.console(), network, soundings, sound)
+
+
+def growth(
+    store: StoreArg,
+    check: Annotated[
+        bool, typer.Option("--check", help="Instead: hide surveys, predict them, and hold the two together.")
+    ] = False,
+    ratings: Annotated[
+        bool, typer.Option("--ratings", help="Instead: how deck ratings worsen, where there are few surveys.")
+    ] = False,
+    first: Annotated[int, typer.Option("--first", min=0, help="Decks to print; 0 for all.")] = 20,
+    deck: Annotated[str | None, typer.Option("--deck", metavar="DECK", help="Draw this deck into --output.")] = None,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="SVG to write: the deck's fan, or with --check its honesty.")
+    ] = None,
+    settings: SettingsOpt = None,
+    today: TodayOpt = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """What each deck will do if nothing is done, with 10 and 90 % quantiles; or how past forecasts came out."""
+    from decknet import flow
+    from decknet.flow import forecast
+
+    if output is not None and deck is None and not check:
+        raise typer.BadParameter("say which drawing: --deck 01059, or --check.", param_hint="--output")
+    chosen, out = settings_of(settings), say.console()
+    if ratings:
+        states = forecast.condition_states(store, settings=chosen)
+        if as_json:
+            say.echo_json({"ratings": say.plain(states)})
+        else:
+            say.condition_states(out, states)
+        return
+    if check:
+        test, words = forecast.check_growth(store, settings=chosen)
+        if as_json:
+            tables = {by or "all": say.plain(test.table(by)) for by in (None, "trial", "family", "horizon")}
+            say.echo_json({"verdict": words, **tables, "worst": say.plain(test.worst())})
+        else:
+            say.growth_check(out, test, words)
+        data = forecast.draw_check(test) if output else b""
+    else:
+        made = forecast.forecast_growth(store, today=day_of(today), settings=chosen)
+        if as_json:
+            say.echo_json({"decks": say.plain(made.decks), "families": say.plain(made.growth.families_table())})
+        else:
+            say.growth(out, made, first, chosen.urgent.danger_share)
+        data = forecast.draw_deck(made, deck or "") if output else b""
+    if output is not None:
+        flow.write_whole(output, data)
+        typer.echo(f"{output}: drawn.", err=as_json)
+
+
+def survival(
+    store: StoreArg,
+    by: Annotated[
+        str | None, typer.Option("--by", help="Compare by: material, depth, season, temperature or crew.")
+    ] = None,
+    output: Annotated[Path | None, typer.Option("-o", "--output", help="SVG of the curves to write.")] = None,
+    settings: SettingsOpt = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """Did patches hold? Each is followed through later surveys; curves by material, depth, season and so on."""
+    from decknet import flow
+    from decknet.flow import forecast
+
+    if by is not None and by not in forecast.GROUPS:
+        raise typer.BadParameter(f"{by!r} is not a group. Say {', '.join(forecast.GROUPS)}.", param_hint="--by")
+    chosen = settings_of(settings)
+    answer = forecast.held(store, by=by, settings=chosen)
+    if as_json:
+        rows = {"groups": say.plain(answer.table), "patches": say.plain(answer.followed)}
+        say.echo_json({"counts": answer.counts, **rows})
+    else:
+        say.survival(say.console(), answer)
+    if output is not None:
+        flow.write_whole(output, forecast.draw_held(answer, chosen))
+        typer.echo(f"{output}: drawn.", err=as_json)

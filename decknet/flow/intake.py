@@ -1,0 +1,171 @@
+"""Records in: a file read, laid beside what is held, and stored; taken back; its log."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from decknet.columns import RECORDS
+from decknet.errors import DecknetError
+from decknet.flow.files import software, write_whole
+from decknet.ingest import Known, Reading, files_in, mapping_text, read_file
+from decknet.keep import Intake, Store
+from decknet.locate import place_decks, with_positions
+from decknet.locate.onto import shapes_to_deck
+from decknet.settings import Settings
+
+__all__ = ["Loaded", "create", "intake_faults", "intake_log", "load", "save_mapping", "undo"]
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """One file brought in, or tried: what was read, and what the store did with it."""
+
+    path: Path
+    reading: Reading | None
+    intake: Intake | None
+    already: int | None
+    error: str = ""
+    note: str = ""  # why a file of a folder or an archive was left alone
+
+
+def create(path: Path, *, title: str, currency: str, now: datetime) -> None:
+    """Make a new, empty store."""
+    Store.create(path, title=title, currency=currency, now=now, software=software()).close()
+
+
+def _known(store: Store) -> Known:
+    bridges = store.current("bridge", ("bridge_id", "built_year", "longitude_deg", "latitude_deg"))
+    decks = store.current("deck", ("deck_id", "bridge_id", "length_m", "width_m", "deck_built_year"))
+    surveys = store.current("survey", ("survey_id", "deck_id", "survey_date"))
+    ratings = store.current("rating", ("bridge_id", "rated_year"))
+    counts = store.current("traffic", ("bridge_id", "year"))
+
+    def to_deck(of: pd.Series, shapes: np.ndarray[Any, np.dtype[np.object_]]) -> np.ndarray[Any, np.dtype[np.object_]]:
+        held = with_positions(store.current("deck"), store.current("bridge"))
+        return shapes_to_deck(place_decks(held), held.set_index("deck_id")["length_m"], of, shapes)
+
+    return Known(
+        bridges=bridges, decks=decks, surveys=surveys, ratings=ratings, counts=counts, to_deck=to_deck
+    )  # fmt: skip
+
+
+def _with(known: Known, reading: Reading) -> Known:
+    """What would be known once a reading is stored."""
+    parts = {}
+    for name, kind in (("bridges", "bridge"), ("decks", "deck"), ("surveys", "survey")):
+        now: pd.DataFrame = getattr(known, name)
+        new = reading.records.get(kind)
+        if new is not None and len(new):
+            both = pd.concat([now, new[now.columns.tolist()]], ignore_index=True)
+            key = RECORDS[kind].key[0]
+            # Of a bridge or deck the newest figure given in each column holds, of a survey the newest row.
+            now = (
+                both.drop_duplicates(key, keep="last")
+                if kind == "survey"
+                else both.groupby(key, as_index=False, sort=False).last()[now.columns.tolist()]
+            )
+        parts[name] = now
+    for name, kind in (("ratings", "rating"), ("counts", "traffic")):
+        held: pd.DataFrame = getattr(known, name)
+        more = reading.records.get(kind, held.iloc[:0])[held.columns.tolist()]
+        parts[name] = pd.concat([held, more], ignore_index=True)
+    return Known(**parts, to_deck=known.to_deck)
+
+
+# Rows refused or flagged so may be kept once another file of the same command is stored.
+_WAITING = frozenset(
+    {
+        "R-UNKNOWN-BRIDGE", "R-UNKNOWN-DECK", "R-UNKNOWN-SURVEY", "R-NO-DECK", "R-NO-AREA", "R-ON-GROUND",
+        "F-SURVEY-MADE",
+    }
+)  # fmt: skip
+
+
+def load(
+    path: Path, files: Sequence[Path], *, kind: str | None = None, mapping: Path | None = None,
+    options: Mapping[str, Any] | None = None, dry_run: bool = False, settings: Settings | None = None,
+    now: datetime, who: str,
+) -> Iterable[Loaded]:  # fmt: skip
+    """Bring files, folders and archives into a store, one intake a file; yields as it goes.
+
+    A file that cannot be read at all is yielded with its error, and the others are still brought in.
+    A file whose rows name bridges, decks or surveys that are not on record waits for the others.
+    """
+    with Store.open(path, read_only=dry_run) as store, tempfile.TemporaryDirectory(prefix="decknet-") as scratch:
+        known = _known(store)
+        grid = settings.grid if settings is not None else None
+        queue: list[tuple[Path, str]] = []
+        for n, file in enumerate(files):
+            try:
+                held, others = files_in(file, Path(scratch) / str(n))
+            except DecknetError as why:
+                yield Loaded(file, None, None, None, str(why))
+                continue
+            queue += held
+            for name, reason in others:
+                yield Loaded(Path(name), None, None, None, note=f"{name}: left alone: {reason}.")
+        last_try = len(queue) == 1
+        while queue:
+            waiting: list[tuple[bool, Path, str]] = []
+            for file, name in queue:
+                try:
+                    reading = read_file(
+                        file, known=known, today=now.date(), kind=kind, mapping=mapping, options=options, name=name,
+                        settings=grid,
+                    )  # fmt: skip
+                except DecknetError as why:
+                    yield Loaded(file, None, None, None, str(why))
+                    continue
+                found = set(reading.faults["code"].unique())
+                if not last_try and not _WAITING.isdisjoint(found):
+                    waiting.append((bool(found & {"F-SURVEY-MADE", "R-UNKNOWN-SURVEY"}), file, name))
+                    continue
+                known = _with(known, reading)
+                if dry_run:
+                    yield Loaded(Path(name), reading, None, None)
+                    continue
+                intake = store.add(
+                    file, reading.records, reading.faults, rows_read=reading.rows_read, rows_kept=reading.rows_kept,
+                    now=now, who=who, software=software(), name=name, stated=reading.stated.told(),
+                )  # fmt: skip
+                yield Loaded(Path(name), reading, intake, intake.already)
+            last_try = len(waiting) in (1, len(queue))
+            queue = [(file, name) for _, file, name in sorted(waiting, key=lambda w: w[0])]
+
+
+def save_mapping(path: Path, loaded: Loaded) -> None:
+    """Write the mapping that a reading used, to be used again."""
+    if loaded.reading is None:
+        raise DecknetError(f"{loaded.path}: was not read, so it has no mapping.")
+    write_whole(path, mapping_text(loaded.reading.stated, loaded.reading.mapping).encode("utf-8"))
+
+
+def undo(path: Path, intake_id: int, *, now: datetime, who: str) -> None:
+    """Take an intake back."""
+    with Store.open(path, read_only=False) as store:
+        store.undo(intake_id, now=now, who=who)
+
+
+def intake_log(path: Path) -> pd.DataFrame:
+    """The files brought in, one row each."""
+    with Store.open(path) as store:
+        return store.intakes()
+
+
+def intake_faults(path: Path, intake_id: int) -> pd.DataFrame:
+    """Every row refused, flagged, set aside or repeated in an intake, whole."""
+    with Store.open(path) as store:
+        known = store.intakes()["intake_id"].tolist()
+        if intake_id not in known:
+            raise DecknetError(
+                f"Intake {intake_id}: there is no such intake. Known: {', '.join(map(str, known)) or 'none'}."
+            )
+        return store.faults(intake_id)
