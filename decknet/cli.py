@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import typer
 
-from decknet.commands import answers, outputs, programme, records, trial
+from decknet.commands import answers, ask, keeping, outputs, programme, records, trial
 from decknet.errors import DecknetError
 
 __all__ = ["main"]
@@ -46,5 +46,5 @@ def main(argv: Sequence[str] | None = None) -> int:
     return 0
 
 
-for group in (records, answers, programme, outputs, trial):
+for group in (records, answers, ask, programme, outputs, keeping, trial):
     group.add_to(app)

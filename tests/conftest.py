@@ -23,3 +23,19 @@ def open_records() -> Path:
     if not folder.is_dir():
         pytest.skip("the folder of open national records is not beside this checkout")
     return folder
+
+
+@pytest.fixture(scope="session")
+def demo_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store of the invented district, brought in once; read it, or copy it before writing."""
+    from datetime import datetime
+
+    from decknet import flow
+    from decknet.demo import FILES, TODAY, demo_folder
+
+    path = tmp_path_factory.mktemp("demo") / "demo.duckdb"
+    now = datetime.combine(TODAY, datetime.min.time())
+    flow.create(path, title="Invented demo district", currency="USD", now=now)
+    for loaded in flow.load(path, [demo_folder() / name for name in FILES], now=now, who="test"):
+        assert loaded.reading is not None, loaded.error
+    return path

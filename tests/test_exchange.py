@@ -290,6 +290,68 @@ def test_the_command_says_what_is_left_out(odd, tmp_path, capsys, monkeypatch):
     assert "no such format" in capsys.readouterr().err
 
 
+LAYERS = [form for form in exchange.FORMATS if form in ("geojson", "geoparquet")]
+
+
+def without_places(records: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Records without what a layer's own geometry tells anew: a deck's position and direction, a base map's rings."""
+    deck = records["deck"].drop(columns=["longitude_deg", "latitude_deg", "bearing_deg"])
+    base = records["base"].assign(shape=[shapely.normalize(s) for s in records["base"]["shape"]])
+    repair = records["repair"]
+    opened = pd.to_datetime(repair["opened_at"], format="ISO8601")  # seconds may be added, and say the same
+    return records | {"deck": deck, "base": base, "repair": repair.assign(opened_at=opened)}
+
+
+@pytest.mark.parametrize("form", LAYERS)
+def test_layers_on_the_ground_carry_every_record_of_the_demo(demo, form, tmp_path):
+    before, (after, notes) = without_places(current(demo)), there_and_back(demo, form, tmp_path)
+    for kind, frame in without_places(after).items():
+        pd.testing.assert_frame_equal(frame, before[kind], check_exact=True)
+    assert any("Traffic: no places, written beside as CSV" in n for n in notes)
+
+
+@pytest.mark.parametrize("form", LAYERS)
+def test_layers_on_the_ground_carry_what_is_easily_lost(odd, form, tmp_path):
+    before, (after, notes) = current(odd), there_and_back(odd, form, tmp_path)
+    for kind in ("bridge", "traffic", "survey", "active_area", "rating", "element_quantity"):
+        pd.testing.assert_frame_equal(after[kind], before[kind], check_exact=True)
+    given = before["deck"].set_index("deck_id").loc["00A7"]
+    back = after["deck"].set_index("deck_id").loc["00A7"]
+    assert back["outline"].equals(given["outline"])
+    assert (back["bearing_deg"], back["length_m"], back["joints_m"]) == (47.3, 40.57, "12.5 25")
+    assert any("1 of 4 records of kind deck have no place on the ground" in n for n in notes)
+
+
+def test_layers_of_geojson_lie_where_the_decks_do(odd, tmp_path):
+    paths = {p.stem: p for p in exchange.export(odd, "geojson", tmp_path).paths}
+    decks = {
+        f["properties"]["deck_id"]: f["geometry"]
+        for f in json.loads(paths["deck"].read_text(encoding="utf-8"))["features"]
+    }
+    middle = shapely.centroid(shapely.geometry.shape(decks["00A7"]))
+    assert (middle.x, middle.y) == pytest.approx((-120.508333, 45.012778), abs=1e-4)
+    # A deck of which only a point is known has no direction, and is drawn as a point.
+    assert decks["007-N"] == {"type": "Point", "coordinates": [12.25, 55.5]}
+    assert decks["0123456789ABCDEFG"] is None
+
+
+@pytest.mark.basis("derived", "areas on the deck and on the ellipsoid agree to the length of a deck")
+def test_defects_keep_their_area_on_the_ground(demo, tmp_path):
+    from pyproj import Geod
+
+    layer = json.loads((exchange.export(demo, "geojson", tmp_path).paths[3]).read_text(encoding="utf-8"))
+    assert layer["name"] == "defect"
+    drawn = current(demo)["defect"]["shape"]
+    globe, checked = Geod(ellps="WGS84"), 0
+    for feature, shape in list(zip(layer["features"], drawn, strict=True))[::40]:
+        if shape is None or feature["geometry"] is None:
+            continue
+        area = globe.geometry_area_perimeter(shapely.geometry.shape(feature["geometry"]))[0]
+        assert area == pytest.approx(shape.area, rel=0.02, abs=1e-3)  # offset lines of a bend are wider outside
+        checked += 1
+    assert checked > 40
+
+
 def test_an_empty_store_has_nothing_to_write(tmp_path):
     flow.create(tmp_path / "empty.duckdb", title="Empty", currency="USD", now=NOW)
     for form in exchange.FORMATS:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from datetime import datetime
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,10 @@ import pytest
 from decknet import flow
 from decknet.cli import main
 from decknet.demo import FILES, TODAY, demo_folder
+from decknet.flow import forecast
+from decknet.predict import forecast_states
+from decknet.predict.states import chain
+from decknet.settings import Settings
 
 
 @pytest.fixture(scope="module")
@@ -57,12 +62,72 @@ def test_survival_compares_and_draws(store, tmp_path, capsys):
     assert main(["survival", store, "--by", "material", "-o", str(picture)]) == 0
     text = " ".join(capsys.readouterr().out.split())
     assert "patches were looked at again" in text
-    assert "do not choose by this" in text
+    assert "do not choose by such a group" in text
     assert picture.exists()
     assert main(["survival", store, "--json"]) == 0
     answer = json.loads(capsys.readouterr().out)
     assert answer["counts"]["followed"] == len(answer["patches"])
     assert answer["counts"]["followed"] + answer["counts"]["not_looked_at"] == answer["counts"]["patches"]
+
+
+def test_groups_stand_in_their_natural_order(store, capsys):
+    for by, order in (
+        ("season", ["winter", "spring", "summer", "autumn"]),
+        ("temperature", ["under", "5 to", "10 to"]),
+    ):
+        assert main(["survival", store, "--by", by, "--json"]) == 0
+        groups = [g["group"] for g in json.loads(capsys.readouterr().out)["groups"]]
+        assert [next(o for o in order if g.startswith(o)) for g in groups[1:]] == order[: len(groups) - 1]
+
+
+def test_past_forecasts_and_the_years_ahead_in_one_call_each(store):
+    past = forecast.past_forecasts(Path(store), settings=Settings())
+    assert past.surveys == past.methods.set_index("method").loc["decknet", "surveys"]
+    assert past.covered_80 == past.methods.set_index("method").loc["decknet", "covered_80"]
+    assert past.levels["surveys"].sum() == past.surveys
+    assert past.plot.startswith(b"<?xml")
+    assert len(past.worst) == 10
+    ahead = forecast.look_ahead(Path(store), today=TODAY, settings=Settings(), years=10)
+    assert ahead.nothing.shape == (185, 11)
+    assert 5 < ahead.patch_life[0] < 25
+
+
+def test_elements_worsen_by_family_and_say_so(tmp_path, capsys):
+    rng = np.random.default_rng(2)
+    path = tmp_path / "elements.duckdb"
+    when = datetime(2026, 1, 1)
+    flow.create(path, title="Elements", currency="USD", now=when)
+    n = 90
+    ids = [f"b{i:03d}" for i in range(n)]
+    pd.DataFrame({"bridge_id": ids, "built_year": 1980}).to_csv(tmp_path / "bridges.csv", index=False)
+    kinds = ["bare"] * 45 + ["epoxy"] * 45
+    decks = {"deck_id": ids, "bridge_id": ids, "deck length (m)": 20, "deck width (m)": 8, "bar_kind": kinds}
+    pd.DataFrame(decks).to_csv(tmp_path / "decks.csv", index=False)
+    rows = []
+    for b, kind in zip(ids, kinds, strict=True):
+        yearly = chain(np.array([0.08, 0.05, 0.1]) * (1.0 if kind == "bare" else 0.3))
+        area, age = round(float(rng.uniform(300, 900))), int(rng.integers(5, 25))
+        for year in (2016, 2018, 2020, 2022):
+            share = rng.dirichlet(100 * forecast_states(np.eye(4)[0], yearly, age + year - 2016) + 0.01)
+            rows.append((b, f"{year}-07-01", "12", "", area, *np.round(area * share, 1)))
+    names = ["bridge_id", "quantity_date", "element", "parent_element", "total", "cs1", "cs2", "cs3", "cs4"]
+    pd.DataFrame(rows, columns=names).to_csv(tmp_path / "quantities.csv", index=False)
+    files = [tmp_path / f"{name}.csv" for name in ("bridges", "decks", "quantities")]
+    for loaded in flow.load(path, files, now=when, who="test"):
+        assert not loaded.error
+    assert main(["growth", str(path), "--elements", "--today", "2026-01-01", "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    chance = {(r["family"], r["state"]): r["leave_per_yr"] for r in answer["states"]}
+    assert chance["environment not known, bare", 1] == pytest.approx(0.08, rel=0.2)
+    assert chance["environment not known, epoxy", 1] == pytest.approx(0.024, rel=0.35)
+    assert chance["all", 4] is None
+    sums = [r["cs1"] + r["cs2"] + r["cs3"] + r["cs4"] for r in answer["ahead"]]
+    assert sums == pytest.approx([1.0] * len(sums))
+    assert main(["growth", str(path), "--elements", "--today", "2026-01-01"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "Element 12, reinforced concrete deck; all bridges: 90 bridges" in text
+    assert "in 20 years" in text
+    assert "does not say that a deck is safe" in text
 
 
 def test_ratings_alone_give_the_pace_of_worsening(tmp_path, capsys):
@@ -107,3 +172,6 @@ def test_misuse_is_told_from_refused_data(store, tmp_path, capsys):
     assert main(["growth", str(empty)]) == 1
     assert main(["survival", str(empty)]) == 1
     assert main(["growth", store, "--ratings"]) == 1
+    assert main(["growth", store, "--elements"]) == 1
+    assert "holds no element quantities" in capsys.readouterr().err
+    assert main(["growth", store, "--elements", "--check"]) == 2

@@ -57,7 +57,10 @@ def test_pins_bars_and_what_they_cost(capsys, store):
     assert lines[waits]["pinned"]
     assert decks[0] not in lines
     assert [d["demand"] for d in made["demands"]] == [f"pin {waits} in 2028", f"bar {decks[0]}", "all together"]
-    assert made["demands"][2]["lost"] > 0
+    lost = [d["lost"] for d in made["demands"]]
+    assert lost[2] > 0
+    assert lost[2] >= max(lost[:2])
+    assert all(d["most_share"] >= d["lost_share"] for d in made["demands"])
     assert made["facts"]["value"] + made["demands"][2]["lost"] <= free["facts"]["bound"] + 1e-6
     for year in made["years"]:
         mine = [line for line in made["lines"] if line["year"] == year["year"]]
@@ -148,3 +151,120 @@ def test_a_year_kept_is_held_against_repairs_recorded_since(capsys, store, tmp_p
     code, _, err = _run(capsys, "done", store, "agreed", "--year", "2040")
     assert code == 1
     assert "runs from 2027 to 2029" in err
+
+
+def test_doubt_is_told_in_words_and_columns_and_kept(capsys, store, tmp_path):
+    csv = tmp_path / "lines.csv"
+    made = _asked(capsys, store, "--draws", "6", "--csv", csv, "--save", "agreed")
+    assert made["doubt"]["draws"] == 6
+    measures = {row["measure"]: row for row in made["doubt"]["outcome"]}
+    assert measures["value"]["low"] < measures["value"]["high"]
+    assert [year["year"] for year in made["doubt"]["years"]] == [2027, 2028, 2029]
+    lines = pd.read_csv(csv, dtype={"deck_id": "str"})
+    for name in ("sure_year", "sure_any"):
+        assert lines[name].tolist() == pytest.approx([line[name] for line in made["lines"]])
+        assert lines[name].between(0, 1).all()
+    assert all(0 <= deck["chance_in"] <= 1 for deck in made["waiting"])
+    text = _run(capsys, "programme", store, "--budget", "400000", "--years", "3", *TODAY, "--doubt")[1]
+    assert "Over 20 draws of them" in text
+    assert "Stays %" in text
+
+
+def test_closures_are_kept_with_a_programme_and_read_again(capsys, store, tmp_path):
+    made = _asked(capsys, store, "--save", "agreed")
+    listed = json.loads(_run(capsys, "programmes", store, "--json")[1])["programmes"][0]
+    assert listed["closure_h"] == pytest.approx(sum(line["closure_h"] for line in made["lines"]))
+    assert listed["user_cost"] == pytest.approx(made["facts"]["user_cost_total"])
+    assert listed["queue_veh"] == max(line["queue_veh"] for line in made["lines"])
+    first = made["lines"][0]
+    (tmp_path / "repairs.csv").write_text(
+        "repair id,deck id,repair date,treatment,closure h\n"
+        f"J1,{first['deck_id']},{first['year']}-06-04,{first['treatment']},{first['closure_h'] * 1.5:.2f}\n",
+        encoding="utf-8",
+    )
+    from datetime import datetime
+
+    from decknet import flow
+    from decknet.flow import planning
+    from decknet.keep import Store
+
+    list(flow.load(store, [tmp_path / "repairs.csv"], now=datetime(2030, 12, 1), who="test"))
+    answer = json.loads(_run(capsys, "done", store, "agreed", "--json")[1])
+    assert answer["facts"]["closure_ratio"] == pytest.approx(1.5, rel=1e-3)
+    said = planning.planned_closures(store, "agreed", first["year"])[first["deck_id"]]
+    assert f"{first['closure_h']:,.0f} h in all, {first['material']} material" in said
+    with Store.open(store) as held:
+        kept = held.programme_lines("agreed").set_index("deck_id")
+    for line in made["lines"]:
+        for name in ("window", "material", "closures", "closure_h", "queue_veh", "user_cost"):
+            assert kept.loc[line["deck_id"], name] == line[name]
+
+
+def test_a_programme_follows_the_forecasts_of_growth(capsys, store):
+    from datetime import date
+
+    from decknet import flow
+    from decknet.flow import planning
+    from decknet.settings import Settings
+
+    made = _asked(capsys, store)
+    network = flow.read_network(store, today=date(2026, 11, 25), settings=Settings())
+    _, grounds, _ = planning.with_works(store, network)
+    paths = grounds.paths(network.today, 2027, 3, 20)
+    ahead = pd.DataFrame(paths.nothing, index=paths.deck_id)
+    for line in made["lines"]:
+        assert line["share_before"] == pytest.approx(ahead.loc[line["deck_id"], line["year"] - 2027])
+    area = network.status.set_index("deck_id")["area_m2"].reindex(paths.deck_id).to_numpy()
+    assert made["facts"]["unsound_end_nothing_m2"] == pytest.approx((area * paths.nothing[:, 3]).sum())
+
+
+@pytest.mark.basis("derived", "two ways to the same forecast, both of our own making")
+def test_paths_of_the_programme_are_the_forecasts_after_works(store):
+    from datetime import date
+
+    from decknet.flow import forecast, planning
+    from decknet.predict import forecast_after
+    from decknet.settings import Settings
+
+    settings, today = Settings(), date(2027, 1, 1)  # so that whole years from today are those of the programme
+    ahead = forecast.look_ahead(store, today=today, settings=settings, years=26)
+    paths = planning.Grounds(pd.DataFrame(), ahead).paths(today, 2027, 3, 20)
+    assert paths.nothing == pytest.approx(ahead.nothing[:, :22])
+    for name, kind in settings.treatment.items():
+        assert paths.after(name, kind, 2) == pytest.approx(ahead.after(name, 2)[:, :20])
+        after = forecast_after(
+            ahead.growth, ahead.deck_id.tolist(), name, settings.treatment, done=date(2029, 1, 1), on=date(2034, 1, 1),
+            patch_life=ahead.patch_life,
+        )  # fmt: skip
+        assert paths.after(name, kind, 2)[:, 5] == pytest.approx(after["unsound_share"].to_numpy(), abs=2e-4)
+
+
+def test_lines_add_up_to_the_totals_in_every_output(capsys, store, tmp_path):
+    import geopandas as gpd
+    from python_calamine import CalamineWorkbook
+
+    csv = tmp_path / "lines.csv"
+    made = _asked(capsys, store, "--doubt", "--draws", "4", "--csv", csv, "--save", "agreed")
+    total = made["facts"]["cost_total"]
+    folder = tmp_path / "report"
+    money = ("--budget", "400000", "--years", "3", *TODAY)
+    code, _, err = _run(capsys, "report", store, *money, "--doubt", "--save-to", folder)
+    assert code == 0, err
+    sheets = CalamineWorkbook.from_path(folder / "programme.xlsx")
+    rows = sheets.get_sheet_by_name("Programme").to_python()
+    head = next(i for i, row in enumerate(rows) if any(str(c).startswith("Deck") for c in row) and "Year" in row)
+    columns = {str(name).split(" (")[0]: k for k, name in enumerate(rows[head])}
+    lines = [row for row in rows[head + 1 :] if str(row[columns["Year"]]).startswith("20")]
+    assert len(lines) == len(made["lines"])
+    cost = next(k for name, k in columns.items() if name.startswith("Cost"))
+    assert sum(float(row[cost]) for row in lines) == pytest.approx(total)
+    assert any(name.startswith("Draws with a line in any year") for name in columns)
+    layer = gpd.read_file(folder / "network.gpkg", layer="programme")
+    assert layer["cost"].sum() == pytest.approx(total)
+    assert pd.read_csv(csv)["cost"].sum() == pytest.approx(total)
+    assert sum(year["cost"] for year in made["years"]) == pytest.approx(total)
+    listed = json.loads(_run(capsys, "programmes", store, "--json")[1])["programmes"]
+    assert listed[0]["cost"] == pytest.approx(total)
+    assert listed[0]["lines"] == len(made["lines"])
+    text = _run(capsys, "programme", store, *money)[1]
+    assert f"for {total:,.0f} of" in " ".join(text.split())

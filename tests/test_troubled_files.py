@@ -664,17 +664,36 @@ def test_a_survey_of_one_lane_is_a_share_of_what_was_surveyed(district):
 def test_counts_of_0_old_counts_and_counts_without_a_year(district):
     district.decks("Q1,a,40,10,1980", "Q2,b,40,10,1980", "Q3,c,40,10,1980")
     text = "bridge id,count year,AADT\nQ1,2019,13650\nQ1,2022,14200\nQ1,2023,0\nQ2,2009,2100\nQ3,,5400\n"
-    assert district.load("traffic.csv", text) == 1
-    assert district["traffic"].set_index(["bridge_id", "year"])["aadt"].to_dict() == {
+    assert district.load("traffic.csv", text) == 0
+    counts = district["traffic"]
+    assert counts[counts["year"].notna()].set_index(["bridge_id", "year"])["aadt"].to_dict() == {
         ("Q1", 2019): 13650.0, ("Q1", 2022): 14200.0, ("Q2", 2009): 2100.0,
     }  # fmt: skip
+    assert counts[counts["year"].isna()][["bridge_id", "aadt"]].to_numpy().tolist() == [["Q3", 5400.0]]
     assert "S-ZERO-TRAFFIC" in district.said
     assert "F-OLD-COUNT" in district.said
-    assert "line 6, count year" in district.said
-    assert district.load("more.csv", "bridge id,name,AADT\nQ3,c,5400\n") == 0
-    assert "5400 is not stored" in district.said
-    assert district.load("more.csv", None, "--set", "year=2018") == 0
-    assert district.column("traffic", "aadt")["Q3"] == 5400.0
+    assert "line 6, count year: 5400 comes without its year" in district.said
+
+
+@pytest.mark.parametrize("name", ["more.csv", "traffic.csv"])
+def test_a_count_without_a_year_stands_until_a_dated_one_comes(district, name):
+    district.decks("Q3,c,40,10,1980", "Q4,d,40,10,1980")
+    text = "bridge id,name,AADT\nQ3,c,5400\n" if name == "more.csv" else "bridge id,AADT\nQ3,5400\n"
+    assert district.load(name, text) == 0
+    assert "5400 comes without its year" in district.said
+    assert district.load(name, text.replace("5400", "5600") + "\n") == 0
+    assert district["traffic"][["aadt", "year"]].to_numpy().tolist() == [[5600.0, pd.NA]]
+    assert district.load("undated.csv", "bridge id,AADT\nQ3,5600\n") == 0
+    assert "0 new, 0 corrected" in district.said or "known 1" in district.said or "1 known" in district.said
+    assert district.run("rank", district.path) == 0
+    assert "5,600 vehicles a day, counted in a year not given" in district.said
+    assert district.run("check", district.path) in (0, 1)
+    assert "its only count comes without a year" in district.said
+    assert district.load("dated.csv", "bridge id,count year,AADT\nQ3,2024,5000\n") == 0
+    assert district.run("rank", district.path) == 0
+    assert "5,000" in district.said
+    assert "5,600" not in district.said
+    assert "not given" not in district.said
 
 
 # ---- the store ----------------------------------------------------------------------------------

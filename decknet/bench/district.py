@@ -90,7 +90,7 @@ def district(
         made, seconds = timed(lambda: flow.plan(network, [budget_per_deck * decks] * 5, first_year=TODAY.year + 1))
         total += seconds
         yield "programme, 5 years", seconds, f"{len(made.lines):,} lines, proven gap {made.facts['gap']:.3%}"
-        for what, path in flow.report(network, made, folder / "report").items():
+        for what, path in flow.report(network, made, folder / "report").files.items():
             yield f"  {what}", 0.0, f"{path.stat().st_size / 1e6:,.2f} MB"
         _, seconds = timed(lambda: flow.report(network, made, folder / "report"))
         total += seconds

@@ -5,12 +5,15 @@ from __future__ import annotations
 import time
 import warnings
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from decknet.demo import TODAY, make_records
 from decknet.settings import Settings
+
+if TYPE_CHECKING:
+    from decknet.predict import BackTest
 
 __all__ = ["growth"]
 
@@ -33,6 +36,36 @@ def _histories(decks: int, surveys: int, seed: int) -> Any:
     return Histories(deck, when, found, none, none + 1.0, observer, 5, built, decks)
 
 
+def _bias(test: BackTest) -> str:
+    return "; ".join(f"{r.level} {r.too_high:+.2f} ± {1.28 * r.too_high_se:.2f}" for r in test.levels().itertuples())
+
+
+def _bounds(decks: int, years: int, seed: int) -> Iterator[tuple[str, float, str]]:
+    """How good any forecast could be on the demo's own truth, without works; and ours against that truth."""
+    from decknet.bench.oracle import ORACLES, against_truth, oracle_scores, told_district
+    from decknet.predict.backtest import back_test
+
+    growth = Settings().growth
+    for every in (1.0, 2.0, 3.0):
+        told = told_district(decks, years, seed, every)
+        h = told.histories
+        test = back_test(h, told.families, growth, np.full(h.decks, growth.network_per_yr)).of("last survey")
+        start = time.perf_counter()
+        scores = oracle_scores(told, seed)
+        seconds = time.perf_counter() - start
+        line = float(test.surveys["crps_own line"].mean())
+        ours = {"decknet": float(test.surveys["crps_decknet"].mean())} | {m: float(scores[m].mean()) for m in ORACLES}
+        words = "; ".join(f"{m} {v * 100:.3f} ({1 - v / line:.1%} below)" for m, v in ours.items())
+        yield (
+            f"best possible, every {every:g} yr, seed {seed}",
+            seconds,
+            f"CRPS own line {line * 100:.3f}; {words}; ours {ours['decknet'] / ours[ORACLES[2]] - 1:.1%} over the best",
+        )
+        start = time.perf_counter()
+        held = against_truth(told, growth)
+        yield "  share and pace against the truth", time.perf_counter() - start, held
+
+
 def growth(*, decks: int = 3000, years: int = 15, seed: int = 11) -> Iterator[tuple[str, float, str]]:
     """How good the forecasts are on made-up truths, and how fast growth is fitted.
 
@@ -46,6 +79,7 @@ def growth(*, decks: int = 3000, years: int = 15, seed: int = 11) -> Iterator[tu
     import resource
     from datetime import timedelta
 
+    from decknet.bench.oracle import scatter_alone
     from decknet.measure import survey_shares
     from decknet.predict import damage_account, hold_to_surveys, skill
     from decknet.predict.backtest import back_test
@@ -72,7 +106,12 @@ def growth(*, decks: int = 3000, years: int = 15, seed: int = 11) -> Iterator[tu
         )
         note = f"{len(last):,} hidden; in 80 %: {last['in_decknet'].mean():.1%}, families over 100: {big.min():.0%} to "
         note += f"{big.max():.0%}; CRPS {last['crps_decknet'].mean() * 100:.3f}, below: {against}"
+        floor = float(scatter_alone(last, damage, records["truth"], seed).mean())
+        note += f"; knowing the truth of the hidden day {floor * 100:.3f} "
+        note += f"({1 - floor / float(last['crps_own line'].mean()):.1%} below own line)"
         yield f"gamma truth, crews, every {every:g} yr, seed {seed}", seconds, note
+        yield "  too high, by share expected", 0.0, _bias(test.of("last survey"))
+    yield from _bounds(decks, years, seed)
     for truth in TRUTHS:
         h = made_up_histories(truth, decks, np.random.Generator(np.random.PCG64(seed)))
         one = np.zeros(h.decks, dtype=np.int64)
@@ -132,7 +171,7 @@ def growth(*, decks: int = 3000, years: int = 15, seed: int = 11) -> Iterator[tu
     models = fit_models(h, families, settings.growth, assumed)
     rows = np.arange(h.decks)
     today = np.full(h.decks, (TODAY + timedelta(days=5 * 365)).year - 2000.0)
-    models.fan(rows, today, blend.curved_part[of], np.zeros(h.decks), blend.width[of])
+    models.fan(rows, today, blend.curved_part[of], np.zeros(h.decks), blend.reach(of, models.level()))
     seconds = time.perf_counter() - start
     most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
     yield (

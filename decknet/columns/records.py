@@ -104,6 +104,13 @@ BRIDGE = Record(
         ),
         Column("posted", FLAG, "", "Whether a load limit is posted.", also=("load posted", "posted for load")),
         Column("owner", TEXT, "", "Who owns it.", also=("owner name", "agency")),
+        Column(
+            "state_code",
+            TEXT,
+            "",
+            "Code of its state in a national inventory, by which equal numbers of two states are told apart.",
+            also=("state code",),
+        ),
     ),
 )
 
@@ -223,10 +230,9 @@ TRAFFIC = Record(
             "year",
             WHOLE,
             "yr",
-            "Year the count stands for.",
+            "Year the count stands for; missing where it was not given.",
             1900,
             2100,
-            required=True,
             also=("count year", "traffic year", "aadt year", "year of count", "adt year"),
         ),
         Column(

@@ -75,6 +75,9 @@ def growth(
     ratings: Annotated[
         bool, typer.Option("--ratings", help="Instead: how deck ratings worsen, where there are few surveys.")
     ] = False,
+    elements: Annotated[
+        bool, typer.Option("--elements", help="Instead: how element quantities in condition states worsen.")
+    ] = False,
     first: Annotated[int, typer.Option("--first", min=0, help="Decks to print; 0 for all.")] = 20,
     deck: Annotated[str | None, typer.Option("--deck", metavar="DECK", help="Draw this deck into --output.")] = None,
     output: Annotated[
@@ -86,32 +89,44 @@ def growth(
 ) -> None:
     """What each deck will do if nothing is done, with 10 and 90 % quantiles; or how past forecasts came out."""
     from decknet import flow
-    from decknet.flow import forecast
+    from decknet.commands import say_growth
+    from decknet.flow import condition, forecast
 
     if output is not None and deck is None and not check:
         raise typer.BadParameter("say which drawing: --deck 01059, or --check.", param_hint="--output")
+    if check + ratings + elements > 1:
+        raise typer.BadParameter("ask for one of --check, --ratings, --elements.", param_hint="growth")
     chosen, out = settings_of(settings), say.console()
+    if elements:
+        found = condition.elements(store, today=day_of(today), settings=chosen)
+        if as_json:
+            tables = {"states": say.plain(found.states), "ahead": say.plain(found.ahead)}
+            say.echo_json({"pairs": found.pairs, "left_out": found.left_out, **tables})
+        else:
+            say_growth.elements(out, found)
+        return
     if ratings:
-        states = forecast.condition_states(store, settings=chosen)
+        states = condition.condition_states(store, settings=chosen)
         if as_json:
             say.echo_json({"ratings": say.plain(states)})
         else:
-            say.condition_states(out, states)
+            say_growth.condition_states(out, states)
         return
     if check:
         test, words = forecast.check_growth(store, settings=chosen)
         if as_json:
             tables = {by or "all": say.plain(test.table(by)) for by in (None, "trial", "family", "horizon")}
-            say.echo_json({"verdict": words, **tables, "worst": say.plain(test.worst())})
+            levels = say.plain(test.of("last survey").levels())
+            say.echo_json({"verdict": words, **tables, "levels": levels, "worst": say.plain(test.worst())})
         else:
-            say.growth_check(out, test, words)
+            say_growth.check(out, test, words)
         data = forecast.draw_check(test) if output else b""
     else:
         made = forecast.forecast_growth(store, today=day_of(today), settings=chosen)
         if as_json:
             say.echo_json({"decks": say.plain(made.decks), "families": say.plain(made.growth.families_table())})
         else:
-            say.growth(out, made, first, chosen.urgent.danger_share)
+            say_growth.growth(out, made, first, chosen.urgent.danger_share)
         data = forecast.draw_deck(made, deck or "") if output else b""
     if output is not None:
         flow.write_whole(output, data)
@@ -129,6 +144,7 @@ def survival(
 ) -> None:
     """Did patches hold? Each is followed through later surveys; curves by material, depth, season and so on."""
     from decknet import flow
+    from decknet.commands import say_growth
     from decknet.flow import forecast
 
     if by is not None and by not in forecast.GROUPS:
@@ -139,7 +155,7 @@ def survival(
         rows = {"groups": say.plain(answer.table), "patches": say.plain(answer.followed)}
         say.echo_json({"counts": answer.counts, **rows})
     else:
-        say.survival(say.console(), answer)
+        say_growth.survival(say.console(), answer)
     if output is not None:
         flow.write_whole(output, forecast.draw_held(answer, chosen))
         typer.echo(f"{output}: drawn.", err=as_json)

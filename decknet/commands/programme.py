@@ -21,6 +21,7 @@ from decknet.commands.options import (
     day,
     sums,
 )
+from decknet.commands.progress import progress
 
 __all__ = ["add_to"]
 
@@ -38,6 +39,11 @@ KeepOpt = Annotated[
 CompareOpt = Annotated[
     str | None, typer.Option("--compare", metavar="TIMES", help="What more or less money buys, as 0.5,1,1.5,2 times.")
 ]
+DoubtOpt = Annotated[
+    bool,
+    typer.Option("--doubt", help="Also over draws of share and growth: what it comes to, and which lines stay."),
+]
+DrawsOpt = Annotated[int | None, typer.Option("--draws", min=2, help="How many draws; else as the settings say.")]
 CrewOpt = Annotated[float | None, typer.Option("--crew-days", min=0, help="Crew days a year; 0: no limit.")]
 NameArg = Annotated[str, typer.Argument(metavar="NAME", help="A programme kept, as decknet programmes lists it.")]
 
@@ -95,6 +101,8 @@ def programme(
     keep: KeepOpt = None,
     crew_days: CrewOpt = None,
     compare: CompareOpt = None,
+    doubt: DoubtOpt = False,
+    draws: DrawsOpt = None,
     save: Annotated[str | None, typer.Option("--save", metavar="NAME", help="Keep the programme in the store.")] = None,
     csv: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="Also write the lines to a CSV file.")
@@ -112,18 +120,31 @@ def programme(
     from decknet.flow import planning
     from decknet.settings import load_settings
 
-    network = flow.read_network(store, today=day(today), settings=load_settings(settings))
-    network, drawn, note = planning.with_works(store, network, crew_days=crew_days)
-    first = first_year or network.today.year + 1
-    budgets = flow.budgets_for(money, years)
     demands = planning.Demands(pins, bar or (), kept)
-    made = planning.plan(network, budgets, first_year=first, demands=demands, drawn=drawn)
-    cost = None
-    if demands.any():
-        cost = planning.what_demands_cost(network, budgets, made, first_year=first, demands=demands, drawn=drawn)
-    found = None
-    if times is not None:
-        found = planning.curve(network, budgets, times, first_year=first, demands=demands, drawn=drawn)
+    cost = doubted = found = None
+    steps = {"Reading the records": 1.0, "Choosing the programme": 8.0}
+    steps |= {"Reckoning what the demands cost": 8.0} if demands.any() else {}
+    steps |= {"Drawing shares and growth anew": 10.0} if doubt or draws else {}
+    steps |= {"Trying other sums of money": 8.0 * len(times)} if times is not None else {}
+    with progress(steps, quiet=as_json) as step:
+        step("Reading the records")
+        network = flow.read_network(store, today=day(today), settings=load_settings(settings))
+        network, drawn, note = planning.with_works(store, network, crew_days=crew_days)
+        first = first_year or network.today.year + 1
+        budgets = flow.budgets_for(money, years)
+        step("Choosing the programme")
+        made = planning.plan(network, budgets, first_year=first, demands=demands, drawn=drawn)
+        if demands.any():
+            step("Reckoning what the demands cost")
+            cost = planning.what_demands_cost(network, budgets, made, first_year=first, demands=demands, drawn=drawn)
+        if doubt or draws:
+            step("Drawing shares and growth anew")
+            made, doubted = planning.in_doubt(
+                network, budgets, made, first_year=first, demands=demands, drawn=drawn, draws=draws
+            )
+        if times is not None:
+            step("Trying other sums of money")
+            found = planning.curve(network, budgets, times, first_year=first, demands=demands, drawn=drawn)
     if as_json:
         answer: dict[str, Any] = {
             name: say.plain(getattr(made, name)) for name in ("lines", "years", "waiting", "yardsticks")
@@ -131,6 +152,9 @@ def programme(
         answer |= {"facts": made.facts, "currency": network.settings.currency}
         answer |= {} if cost is None else {"demands": say.plain(cost)}
         answer |= {} if found is None else {"money": say.plain(found)}
+        if doubted is not None:
+            answer["doubt"] = {"draws": doubted.draws, "unfit": doubted.unfit}
+            answer["doubt"] |= {name: say.plain(getattr(doubted, name)) for name in ("outcome", "years")}
         say.echo_json(answer)
     else:
         out, coin = say.console(), network.settings.currency
@@ -138,6 +162,8 @@ def programme(
         say_programme.meaning(out, made, coin)
         if note:
             out.print(note)
+        if doubted is not None:
+            say_programme.doubt(out, doubted, coin)
         if cost is not None:
             say_programme.demands(out, cost)
         if found is not None:

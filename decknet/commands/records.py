@@ -17,6 +17,7 @@ from decknet.commands.options import (
     stated,
 )  # fmt: skip
 from decknet.commands.options import day as day_of
+from decknet.commands.progress import progress
 from decknet.commands.shared import settings_of
 from decknet.errors import DecknetError
 
@@ -41,10 +42,19 @@ def new(
     store: StoreArg,
     title: Annotated[str | None, typer.Option(help="What the district is called; shown on every output.")] = None,
     currency: Annotated[str, typer.Option(help="Currency of costs and budgets.")] = "USD",
+    source: Annotated[
+        Path | None,
+        typer.Option("--from", metavar="DIR|FILE", help="Instead of an empty store: bring back a snapshot or a backup."),
+    ] = None,
 ) -> None:
-    """Make a new, empty store."""
+    """Make a new store: empty, or brought back from a snapshot or a backup."""
     from decknet import flow
+    from decknet.flow import keeping
 
+    if source is not None:
+        proof = keeping.bring_back(source, store)
+        typer.echo(f"{store}: brought back whole from {source}: {proof.intakes:,} intakes, {proof.rows:,} records.")
+        return
     flow.create(store, title=title or store.stem, currency=currency, now=datetime.now())
     typer.echo(f"{store}: made. Bring records in with: decknet load {store} FILE")
 
@@ -100,12 +110,18 @@ def load(
     refused = False
     options = stated(dates, decimal, crs, fixed)
     maps = []
-    for loaded in flow.load(
-        store, files, kind=kind, mapping=mapping, options=options, dry_run=dry_run, settings=settings_of(settings),
-        now=datetime.now(), who=flow.who_am_i(),
-    ):  # fmt: skip
-        refused |= say.loaded(out, loaded, store, dry_run=dry_run, every=every)
-        maps += [loaded] if loaded.reading is not None else []
+    sizes = {f"Bringing in {f.name}": float(f.stat().st_size) if f.is_file() else 1.0 for f in files}
+    with progress(sizes) as step:
+        ahead = iter(sizes)
+        step(next(ahead, ""))
+        for loaded in flow.load(
+            store, files, kind=kind, mapping=mapping, options=options, dry_run=dry_run, settings=settings_of(settings),
+            now=datetime.now(), who=flow.who_am_i(),
+        ):  # fmt: skip
+            refused |= say.loaded(out, loaded, store, dry_run=dry_run, every=every)
+            maps += [loaded] if loaded.reading is not None else []
+            if (following := next(ahead, None)) is not None:
+                step(following)
     if save_map is not None:
         if len(maps) != 1:
             raise DecknetError(f"--save-map: {len(maps)} files were read, and a mapping is of one. Name one file.")
@@ -194,10 +210,14 @@ def export(
         typer.Option(
             "--as",
             metavar="FORMAT",
-            help="national, national-fixed, elements, successor, csv (a folder of tables) or geopackage.",
+            help="national, national-fixed, elements, successor, csv (a folder of tables), geopackage, or geojson or "
+            "geoparquet (a folder, one file a layer).",
         ),
     ],
-    output: Annotated[Path | None, typer.Option("-o", "--output", help="File, or folder for csv, to write.")] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option("-o", "--output", help="File to write; for csv, geojson and geoparquet a folder."),
+    ] = None,
     state: Annotated[str, typer.Option(help="Code of the state, for the national formats.")] = "",
 ) -> None:
     """Write what the store holds in an open format, and say what the format cannot carry."""

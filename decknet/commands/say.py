@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
@@ -17,26 +16,20 @@ if TYPE_CHECKING:
 
     from decknet.flow import Loaded, Network
     from decknet.flow.clerk import Check
-    from decknet.flow.forecast import Forecast, Held
-    from decknet.predict import BackTest
     from decknet.schedule import Programme
 
 __all__ = [
     "as_csv",
-    "condition_states",
     "console",
     "echo_json",
     "facts",
     "faults",
-    "growth",
-    "growth_check",
     "intakes",
     "loaded",
     "plain",
     "programme",
     "ranking",
     "soundings",
-    "survival",
     "urgent",
 ]
 
@@ -150,8 +143,23 @@ def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool
             f"{one.intake.known:,} known already."
             + (f" {one.intake.closed:,} open entries of earlier files are put right." if one.intake.closed else "")
         )
+    if not dry_run:
+        _left_out(out, reading.mapping)
     faults(out, reading.faults, every=every, number=number, store=store)
     return bool(rows.get("refuse", 0))
+
+
+def _left_out(out: Console, mapping: pd.DataFrame, most: int = 8) -> None:
+    """Print the headers of a file that are not used, and the sheets in which nothing is recognised."""
+    unused = mapping[(mapping["column"] == "") & (mapping["header"] != "") & (mapping["header"] != "(shape)")]
+    used = set(mapping.loc[mapping["column"] != "", "header"])
+    heads = [repr(h) for h in unused["header"].drop_duplicates() if h not in used]
+    if heads:
+        more = f" and {len(heads) - most:,} more" if len(heads) > most else ""
+        out.print(f"  Columns not used: {', '.join(heads[:most])}{more}. Why, and how to state them: --dry-run.")
+    for note in mapping[(mapping["header"] == "") & (mapping["kind"] == "")].itertuples():
+        if note.why != "nothing is written here.":
+            out.print(f"  Not read{f', sheet {note.sheet!r}' if note.sheet else ''}: {note.why.rstrip('.')}.")
 
 
 def _first_rows(out: Console, kind: str, frame: pd.DataFrame, rows: int = 3) -> None:
@@ -324,12 +332,18 @@ def programme(out: Console, network: Network, made: Programme) -> None:
             f"{year.year}: {year.cost:,.0f} of {year.budget:,.0f} {money} for {year.decks:,} decks, "
             f"{year.crew_days:,.0f} crew days, {year.repair_m2:,.0f} m² broken out"
         )
+        sure = "sure_any" in lines
         rows = [
-            (r.deck_id, r.label, f"{r.cost:,.0f}", f"{r.crew_days:,.1f}", f"{_name(r)}{r.why} ({r.based_on})")
+            (
+                r.deck_id, r.label, f"{r.cost:,.0f}", f"{r.crew_days:,.1f}",
+                *((f"{100 * r.sure_any:.0f}", f"{100 * r.sure_year:.0f}") if sure else ()),
+                f"{_name(r)}{r.why} ({r.based_on})",
+            )
             for r in lines[lines["year"] == year.year].itertuples()
-        ]
+        ]  # fmt: skip
         if rows:
-            _table(out, ("Deck", "Treatment", f"Cost {money}>", "Crew days>", "Why~"), rows)
+            stays = ("Stays %>", "Same year %>") if sure else ()
+            _table(out, ("Deck", "Treatment", f"Cost {money}>", "Crew days>", *stays, "Why~"), rows)
     facts = made.facts
     out.print(
         f"{len(made.lines):,} jobs for {facts['cost_total']:,.0f} of {facts['budget_total']:,.0f} {money} "
@@ -368,140 +382,3 @@ def facts(out: Console, network: Network, made: Programme) -> None:
             f"  Urgent: {network.urgent['deck_id'].nunique()} decks cannot wait; "
             f"first {first['deck_id']}, {first['why']}, due {first['due']:%Y-%m-%d}."
         )
-
-
-# ---- growth and survival --------------------------------------------------------------------------
-
-
-def _years(value: float) -> str:
-    return "past" if value == 0 else "over 100" if value > 100 else f"{value:.0f}"
-
-
-def growth(out: Console, made: Forecast, first: int, limit: float) -> None:
-    """Print forecasts without works, the fastest decks first, and how each family was fitted."""
-    decks = made.decks.sort_values("growth_per_yr", ascending=False, kind="stable")
-    rows = [
-        (
-            r.deck_id,
-            f"{r.share_now * 100:.1f}",
-            f"{r.growth_per_yr * 100:.2f} ({r.growth_low * 100:.2f} to {r.growth_high * 100:.2f})",
-            f"{r.unsound_10yr * 100:.1f} ({r.unsound_10yr_low * 100:.1f} to {r.unsound_10yr_high * 100:.1f})",
-            f"{_years(r.years_to)} ({_years(r.soonest)} to {_years(r.latest)})",
-        )
-        for r in (decks.head(first) if first else decks).itertuples()
-    ]
-    names = ("Deck", "Now %>", "Growth points/yr>", "In 10 yr %>", f"Years to {limit:.0%}>")
-    _table(out, names, rows)
-    families = made.growth.families_table()
-    _table(
-        out,
-        ("Family~", "Decks>", "Surveys>", "Lines from~", "Curved part>", "Width>", "Fitted"),
-        [
-            (
-                r.family, r.decks, f"{r.surveys:,}", "" if r.lines_from == r.family else r.lines_from,
-                f"{r.curved_part:.1f}", f"{r.width:.2f}", f"{r.steps} steps" if r.converged else "did not settle",
-            )
-            for r in families.itertuples()
-        ],
-    )  # fmt: skip
-    out.print(
-        "In brackets: from the 10 % to the 90 % quantile, if no works are done. A forecast does not say that a deck is "
-        "safe: a licensed engineer judges that. How past forecasts came out: decknet growth STORE --check"
-    )
-
-
-def growth_check(out: Console, test: BackTest, words: str) -> None:
-    """Print what came of forecasts of hidden surveys."""
-    out.print(words)
-    if test.surveys.empty:
-        return
-    for by, title in ((None, "All hidden surveys"), ("trial", "By trial"), ("horizon", "By years ahead")):
-        frame = test.table(by)
-        if by is not None:
-            frame = frame[frame["method"].isin(("decknet", "last value", "own line"))]
-        heads = ((str(by).capitalize(),) if by else ()) + ("Method", "Surveys>", "In 80 %>", "CRPS>", "Mean miss>")
-        out.print(title)
-        _table(
-            out,
-            heads,
-            [
-                (
-                    *((getattr(r, by),) if by else ()), r.method, f"{r.surveys:,}", f"{r.covered_80:.0%}",
-                    f"{r.crps:.3f}", f"{r.mean_miss:.3f}",
-                )
-                for r in frame.itertuples()
-            ],
-        )  # fmt: skip
-    family = test.table("family")
-    out.print("By family")
-    _table(
-        out,
-        ("Family~", "Surveys>", "In 80 %>", "CRPS>", "Mean miss>"),
-        [
-            (r.family, f"{r.surveys:,}", f"{r.covered_80:.0%}", f"{r.crps:.3f}", f"{r.mean_miss:.3f}")
-            for r in family[family["method"] == "decknet"].itertuples()
-        ],
-    )
-    out.print("The ten worst misses")
-    _table(
-        out,
-        ("Deck", "Survey", "Method", "Crew~", "Found %>", "Expected %>"),
-        [
-            (
-                r.deck_id, f"{r.survey_date:%Y-%m-%d}", getattr(r, "method", ""), getattr(r, "crew", ""),
-                f"{r.found * 100:.1f}", f"{r.expected * 100:.1f} ({r.low * 100:.1f} to {r.high * 100:.1f})",
-            )
-            for r in test.worst().itertuples()
-        ],
-    )  # fmt: skip
-    out.print("CRPS and mean miss in points of deck share; lower is better. Shares are of damage ever.")
-
-
-def condition_states(out: Console, states: pd.DataFrame) -> None:
-    """Print how ratings worsen, by family."""
-    for family, part in states.groupby("family", sort=False):
-        one = part.iloc[0]
-        out.print(
-            f"{family}: {one['bridges']:,} bridges, {one['steps']:,} steps; a rating is off by one with a chance of "
-            f"{one['misread']:.0%}"
-        )
-        _table(
-            out,
-            ("Rating>", "Leaves it a year>", "Years in it>"),
-            [
-                (r.rating, f"{-math.expm1(-r.leave_per_yr):.1%}", f"{r.years:.0f}" if r.years < 200 else "over 200")
-                for r in part.itertuples()
-            ],
-        )
-    out.print("Ratings that rise by two or more, or across a repair, begin anew: they are works, not healing.")
-
-
-def survival(out: Console, answer: Held) -> None:
-    """Print how long patches held, by group."""
-    c = answer.counts
-    out.print(
-        f"{c['followed']:,} of {c['patches']:,} patches were looked at again: {c['by_polygons']:,} by their limits, "
-        f"{c['by_deck']:,} by the deck's area of failed patches. {c['not_looked_at']:,} have not been looked at since."
-    )
-
-    def part(value: float) -> str:
-        return "" if value != value else f"{value:.0%}"
-
-    def years(r: Any) -> str:
-        return "" if r.half_yr != r.half_yr else f"{r.half_yr:.1f} ({r.half_low:.1f} to {r.half_high:.1f})"
-
-    _table(
-        out,
-        ("Group~", "Patches>", "Decks>", "Failed>", "Hold 5 yr>", "10 yr>", "Half failed by, yr>", "Note~"),
-        [
-            (
-                r.group, f"{r.repairs:,}", f"{r.decks:,}", f"{r.failed:,}", part(r.holding_5), part(r.holding_10),
-                years(r), r.note,
-            )
-            for r in answer.table.itertuples()
-        ],
-    )  # fmt: skip
-    out.print(
-        "Failures lie between two surveys: (last seen to hold, first seen failed]. Years are of a Weibull curve, in "
-        "brackets 10 to 90 %, patches of a deck taken together. Groups differ in more than their name."
-    )

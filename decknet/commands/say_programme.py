@@ -11,9 +11,15 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
-    from decknet.schedule import Programme
+    from decknet.schedule import Doubt, Programme
 
-__all__ = ["changes", "curve", "demands", "done", "kept", "meaning"]
+__all__ = ["changes", "curve", "demands", "done", "doubt", "kept", "meaning"]
+
+NEARLY_ALWAYS = 0.9
+
+
+def _number(value: float) -> str:
+    return "" if value != value else f"{value:,.0f}"
 
 
 def meaning(out: Console, made: Programme, money: str) -> None:
@@ -39,6 +45,8 @@ def meaning(out: Console, made: Programme, money: str) -> None:
         for r in made.yardsticks.itertuples()
     ]
     if rows:
+        if why := _why_better(made):
+            out.print(why)
         out.print("The same money spent otherwise, on the same forecast:")
         table(
             out,
@@ -60,11 +68,57 @@ def meaning(out: Console, made: Programme, money: str) -> None:
         )
 
 
+def _why_better(made: Programme) -> str:
+    """Where the programme's money goes, and where the worst-first rule's goes; empty where either spends nothing."""
+    if made.yardsticks.empty:
+        return ""
+    ways = made.yardsticks.set_index("way")
+    if not (ways.loc[["programme", "worst first"], "cost"] > 0).all():
+        return ""
+    own, other = ways.loc["programme"], ways.loc["worst first"]
+    return (
+        f"Worst first spends on decks {100 * other.spent_share:.0f} % unsound that carry {other.spent_aadt:,.0f} "
+        f"vehicles a day, on works that last {other.spent_life_yr:.0f} years; the programme on decks "
+        f"{100 * own.spent_share:.0f} % unsound that carry {own.spent_aadt:,.0f}, on works that last "
+        f"{own.spent_life_yr:.0f} (means by money)."
+    )
+
+
+def doubt(out: Console, found: Doubt, money: str) -> None:
+    """Print what a programme comes to over the draws, and how many of its lines stay."""
+    at = found.outcome.set_index("measure")
+
+    def between(measure: str) -> str:
+        one = at.loc[measure]
+        return f"{one.low:,.0f} to {one.high:,.0f} (middle {one.middle:,.0f})"
+
+    out.print(
+        f"Shares and growth are not known for sure. Over {found.draws:,} draws of them, eight in ten between: this "
+        f"programme avoids {between('value')} m²·yr; its works cost {between('cost')} {money}; unsound area at the "
+        f"end is {between('unsound_end_m2')} m², with nothing done {between('unsound_end_nothing_m2')} m². The figures "
+        "above take each deck's middle forecast; shares can turn out further above it than below, so sums over draws "
+        "are larger."
+    )
+    over = "; ".join(f"{r.year}: {100 * r.over:.0f} %" for r in found.years.itertuples() if r.over > 0)
+    if over:
+        out.print(f"Works of a year cost more than its money in this part of the draws: {over}.")
+    sure = found.lines["sure_any"] >= NEARLY_ALWAYS
+    same = found.lines["sure_year"] >= NEARLY_ALWAYS
+    out.print(
+        f"Chosen anew for each draw, {sure.sum():,} of {len(found.lines):,} lines stay nearly always (in nine of ten), "
+        f"{same.sum():,} of them in the same year. {(found.waiting['chance_in'] >= 0.5).sum():,} waiting decks get a "
+        "line in half of the draws or more."
+    )
+    if found.unfit:
+        out.print(f"In {found.unfit:,} draws the pinned lines cost more than there is, and nothing was chosen.")
+
+
 def demands(out: Console, cost: pd.DataFrame) -> None:
     """Print what pins, bars and money kept cost."""
+    out.print("What is asked costs, against the programme without it:")
     for r in cost.itertuples():
-        word = f"{r.lost:,.0f} m²·yr less avoided ({100 * r.lost_share:.2f} %)" if r.lost > 0.5 else "nothing"
-        out.print(f"  {r.demand} costs {word}.")
+        word = f"{r.lost:,.0f} m²·yr less avoided ({100 * r.lost_share:.2f} %)" if r.lost > 0.5 else "nothing found"
+        out.print(f"  {r.demand}: {word}; {100 * r.most_share:.2f} % at most.")
 
 
 def curve(out: Console, found: pd.DataFrame, money: str) -> None:
@@ -116,6 +170,12 @@ def kept(out: Console, found: pd.DataFrame, money: str) -> None:
     ]
     head = ("Name~", "Made", "By", "Years", "Lines>", f"Cost {money}>", f"Budget {money}>", "Avoided m²·yr>")
     table(out, head, rows)
+    for r in found.itertuples(index=False):
+        if r.closure_h == r.closure_h:
+            out.print(
+                f"{r.name}: lanes closed {r.closure_h:,.0f} h in all, longest queue {_number(r.queue_veh)} vehicles; "
+                f"road users lose about {_number(r.user_cost)} {money}, in no budget."
+            )
 
 
 def changes(out: Console, found: pd.DataFrame) -> None:
@@ -124,16 +184,19 @@ def changes(out: Console, found: pd.DataFrame) -> None:
         out.print("Both hold the same works.")
         return
 
-    def work(year: Any, treatment: Any, cost: Any) -> str:
-        return "" if year != year or treatment != treatment else f"{year}: {treatment}, {cost:,.0f}"
+    def work(year: Any, treatment: Any, cost: Any, window: Any, material: Any) -> str:
+        if year != year or treatment != treatment:
+            return ""
+        closed = "" if window != window or window is None else f"; {window}, {material}"
+        return f"{year}: {treatment}, {cost:,.0f}{closed}"
 
     plain = found.astype({"year_one": "float64", "year_other": "float64"})
     rows = [
         (
             r.deck_id,
             r.change,
-            work(r.year_one, r.treatment_one, r.cost_one).replace(".0:", ":"),
-            work(r.year_other, r.treatment_other, r.cost_other).replace(".0:", ":"),
+            work(r.year_one, r.treatment_one, r.cost_one, r.window_one, r.material_one).replace(".0:", ":"),
+            work(r.year_other, r.treatment_other, r.cost_other, r.window_other, r.material_other).replace(".0:", ":"),
         )
         for r in plain.itertuples(index=False)
     ]
@@ -142,10 +205,6 @@ def changes(out: Console, found: pd.DataFrame) -> None:
 
 def done(out: Console, held: pd.DataFrame, others: pd.DataFrame, facts: Mapping[str, float], money: str) -> None:
     """Print a kept programme against the repairs recorded."""
-
-    def number(value: float) -> str:
-        return "" if value != value else f"{value:,.0f}"
-
     rows = [
         (
             r.year,
@@ -153,19 +212,24 @@ def done(out: Console, held: pd.DataFrame, others: pd.DataFrame, facts: Mapping[
             r.treatment,
             r.fate,
             "" if r.done_date != r.done_date else f"{r.done_treatment}, {r.done_date:%Y-%m-%d}",
-            number(r.cost),
-            number(r.done_cost),
-            number(r.repair_m2),
-            number(r.done_m2),
+            _number(r.cost),
+            _number(r.done_cost),
+            _number(r.repair_m2),
+            _number(r.done_m2),
+            _number(r.closure_h),
+            _number(r.done_closure_h),
         )
         for r in held.itertuples(index=False)
     ]
-    head = ("Year>", "Deck", "Planned", "Fate", "Recorded~", f"Cost {money}>", "Was>", "Area m²>", "Was>")
+    head = (
+        *("Year>", "Deck", "Planned", "Fate", "Recorded~", f"Cost {money}>", "Was>", "Area m²>", "Was>"),
+        *("Closed h>", "Was>"),
+    )
     table(out, head, rows)
     out.print(
         f"{facts['lines']:,.0f} lines: {facts['done']:,.0f} done, {facts['changed']:,.0f} changed, "
         f"{facts['not_done']:,.0f} not done. {len(others):,} repairs on decks that have no line."
     )
-    for name, word in (("cost_ratio", "Cost"), ("area_ratio", "Area broken out")):
+    for name, word in (("cost_ratio", "Cost"), ("area_ratio", "Area broken out"), ("closure_ratio", "Hours closed")):
         if facts[name] == facts[name]:
             out.print(f"{word} against estimate, over the lines done: {100 * facts[name]:.0f} %.")

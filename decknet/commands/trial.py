@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -13,7 +14,8 @@ from decknet.commands.options import (
     YearsOpt,
 )  # fmt: skip
 from decknet.commands.options import sums as sums_of
-from decknet.commands.shared import plan_of, settings_of
+from decknet.commands.progress import REPORT, progress
+from decknet.commands.shared import report_of, settings_of
 from decknet.errors import DecknetError
 
 if TYPE_CHECKING:
@@ -34,11 +36,8 @@ def demo(
     years: YearsOpt = 5,
 ) -> None:
     """See it work on an invented district: records in, ranking, programme, map, report."""
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
     from decknet import flow
     from decknet.demo import FILES, TODAY, demo_folder
-    from decknet.flow import works
 
     out, sums = say.console(), sums_of(budget)
     store = folder / "demo.duckdb"
@@ -46,28 +45,18 @@ def demo(
     folder.mkdir(parents=True, exist_ok=True)
     for old in (store, store.with_name(store.name + ".wal")):
         old.unlink(missing_ok=True)
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
     loads = []
-    with Progress(*columns, console=out, transient=True) as progress:
-        task = progress.add_task("Making the store", total=len(files) + 6)
+    with progress({**{f"Bringing in {name}": 0.4 for name in FILES}, **REPORT}) as step:
         now = datetime.combine(TODAY, datetime.min.time())
         flow.create(store, title="Invented demo district", currency="USD", now=now)
-        for loaded in flow.load(store, files, now=now, who="demo"):
+        step(f"Bringing in {FILES[0]}")
+        for loaded, name in zip_longest(flow.load(store, files, now=now, who="demo"), FILES[1:]):
             loads.append(loaded)
-            progress.update(task, advance=1, description=f"Brought in {loaded.path.name}")
-        progress.update(task, description="Ranking")
+            if name is not None:
+                step(f"Bringing in {name}")
+        step("Reading the records")
         network = flow.read_network(store, today=TODAY, settings=settings_of(None))
-        progress.update(task, advance=1, description="Choosing the programme")
-        made, network = plan_of(store, network, sums, years, None)
-        progress.update(task, advance=1, description="Setting out repair limits")
-        limits = works.limits_of(store, made.lines["deck_id"].tolist(), settings=network.settings)
-        written = flow.report(
-            network,
-            made,
-            folder,
-            limits=limits,
-            done=lambda what: progress.update(task, advance=1, description=f"Wrote the {what}"),
-        )
+        written, made, network = report_of(store, network, sums, years, None, folder, step=step)
     for loaded in loads:
         if loaded.reading is None:
             raise DecknetError(loaded.error)
@@ -77,26 +66,37 @@ def demo(
     out.print("\nThree facts that matter (an invented district: every name and figure is made up)")
     say.facts(out, network, made)
     out.print("\nOpen:")
-    for what, path in written.items():
+    for what, path in written.files.items():
         out.print(f"  {what}: {path}")
     out.print(f"  the store, to ask yourself: decknet rank {store}")
 
 
 def bench(
     what: Annotated[
-        Literal["district", "load", "limits", "growth", "ranking", "programme"],
+        Literal["district", "load", "limits", "growth", "map", "ranking", "programme"],
         typer.Argument(
-            metavar="[WHAT]", help="district (files to everything), load, limits, growth, ranking or programme."
+            metavar="[WHAT]", help="district (files to everything), load, limits, growth, map, ranking or programme."
         ),
     ] = "district",
-    decks: Annotated[int, typer.Option(min=10, help="Decks in the made-up network.")] = 3000,
+    decks: Annotated[
+        int | None,
+        typer.Option(
+            min=10,
+            help="Decks in the made-up network; 3000, and for map 1,000, 10,000 and 600,000.",
+            show_default=False,
+        ),
+    ] = None,
     years: Annotated[int, typer.Option(min=2, max=60, help="Years of records.")] = 15,
 ) -> None:
     """Measure speed, and how good the forecasts are, on made-up records, step by step."""
     from decknet import bench as measure
 
-    sizes = {"decks": decks} if what in {"limits", "ranking"} else {"decks": decks, "years": years}
-    sizes = {} if what in {"programme", "load"} else sizes
-    steps = getattr(measure, what)(**sizes)
+    if what == "map":
+        steps = measure.map_page(decks=decks)
+    else:
+        size = 3000 if decks is None else decks
+        sizes = {"decks": size} if what in {"limits", "ranking"} else {"decks": size, "years": years}
+        sizes = {} if what in {"programme", "load"} else sizes
+        steps = getattr(measure, what)(**sizes)
     for step, seconds, note in steps:
         typer.echo(f"{step:<42} {f'{seconds:9.2f} s' if seconds else ' ' * 11}  {note}")

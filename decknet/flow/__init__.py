@@ -4,6 +4,7 @@ The door gives what every use needs; ``works`` (crew sheets), ``forecast``, ``pl
 are modules of their own.
 """
 
+from decknet.flow.atlas import draw_map
 from decknet.flow.files import software, who_am_i, write_whole
 from decknet.flow.intake import Loaded, create, intake_faults, intake_log, load, save_mapping, undo
 from decknet.flow.network import (
@@ -16,7 +17,7 @@ from decknet.flow.network import (
     save_programme,
     weight_ranges,
 )
-from decknet.flow.report import draw_map, report
+from decknet.flow.report import report
 
 __all__ = [
     "Loaded", "Network", "budgets_for", "create", "draw_map", "intake_faults", "intake_log", "load", "network_from",

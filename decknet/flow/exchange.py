@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import geopandas as gpd
+import pandas as pd
+
 from decknet.columns import RECORDS
 from decknet.errors import DecknetError
 from decknet.flow import write_whole
+from decknet.flow.ground import CRS, Ground
 from decknet.keep import Store
 from decknet.show.exports import element_records, inventory, successor
-from decknet.show.tables import csv_tables, record_layers
+from decknet.show.layers import geojson, geoparquet
+from decknet.show.tables import as_text, csv_tables, record_layers
 
 __all__ = ["FORMATS", "Exported", "export"]
 
@@ -22,7 +27,11 @@ FORMATS = {
     "successor": ".json",
     "csv": "",
     "geopackage": ".gpkg",
+    "geojson": "",
+    "geoparquet": "",
 }
+# Formats of one layer a file, with the files' ending.
+_LAYERS = {"geojson": (".geojson", geojson), "geoparquet": (".parquet", geoparquet)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +58,7 @@ def export(path: Path, form: str, output: Path | None = None, *, state: str = ""
         The store; it is only read.
     form : str
     output : Path, optional
-        File to write, or folder for CSV; else named for the store, where the command is run.
+        File to write, or folder where the format is several files; else named for the store, where the command is run.
     state : str
         Code of the state for the national formats; they are read without it too.
 
@@ -75,6 +84,14 @@ def export(path: Path, form: str, output: Path | None = None, *, state: str = ""
         for name, content in files.items():
             write_whole(to / name, content)
         return Exported([to / name for name in files], notes)
+    if form in _LAYERS:
+        ending, write = _LAYERS[form]
+        layers, notes = _on_ground(records)
+        tables, _ = csv_tables({kind: frame for kind, frame in records.items() if kind not in _PLACED})
+        contents = {f"{kind}{ending}": write(layer, kind) for kind, layer in layers.items()} | tables
+        for name, content in contents.items():
+            write_whole(to / name, content)
+        return Exported([to / name for name in contents], notes)
     if form == "geopackage":
         content, notes = record_layers(records)
     else:
@@ -88,3 +105,56 @@ def export(path: Path, form: str, output: Path | None = None, *, state: str = ""
         content, notes = made.content, made.notes
     write_whole(to, content)
     return Exported([to], notes)
+
+
+# ---- layers on the ground -------------------------------------------------------------------------
+
+_PLACED = ("bridge", "deck", "survey", "defect", "active_area", "repair", "base")
+
+
+def _on_ground(records: dict[str, pd.DataFrame]) -> tuple[dict[str, gpd.GeoDataFrame], list[str]]:
+    """Each kind of record that has a place as a layer in longitude and latitude; and what has none.
+
+    Shapes on decks also stand beside as drawn, as text in station and offset, so that nothing is lost by laying them
+    on the ground.
+    """
+    ground = Ground(records)
+    surveys = records["survey"].set_index("survey_id")["deck_id"]
+    out: dict[str, gpd.GeoDataFrame] = {}
+    for kind in _PLACED:
+        frame = records[kind].reset_index(drop=True)
+        if frame.empty:
+            continue
+        own = [c for c in RECORDS[kind].columns if c.name in frame.columns]
+        match kind:
+            case "bridge":
+                laid = ground.bridges().geometry
+            case "deck":
+                laid = ground.decks().geometry
+            case "survey":
+                laid = gpd.GeoSeries(ground.points(frame["deck_id"]), crs=CRS)
+            case "base":
+                laid = gpd.GeoSeries(frame["shape"].to_numpy(), crs=CRS)
+            case _:
+                decks = frame["deck_id"] if kind == "repair" else frame["survey_id"].map(surveys)
+                laid = ground.drawn(pd.DataFrame({"deck_id": decks, "shape": frame["shape"]})).geometry
+        plain = pd.DataFrame(index=frame.index)
+        for column in own:
+            drawn = column.kind == "shape"
+            if kind == "base" and drawn:
+                continue
+            texts = [as_text(v, column) or None for v in frame[column.name]] if drawn else None
+            plain[column.name] = frame[column.name] if texts is None else pd.Series(texts, dtype="str")
+        empty = [n for n in plain.columns if plain[n].isna().all()]
+        out[kind] = gpd.GeoDataFrame(plain.drop(columns=empty), geometry=laid.array, crs=CRS)
+    lost = {kind: int(layer.geometry.isna().sum()) for kind, layer in out.items()}
+    notes = [
+        f"{count:,} of {len(out[kind]):,} records of kind {kind.replace('_', ' ')} have no place on the ground and "
+        "stand without a shape."
+        for kind, count in lost.items()
+        if count
+    ]
+    rest = [k.replace("_", " ") for k in RECORDS if k not in _PLACED and len(records.get(k, ()))]
+    if rest:
+        notes.append(f"{', '.join(rest).capitalize()}: no places, written beside as CSV.")
+    return out, notes

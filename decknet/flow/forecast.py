@@ -16,19 +16,21 @@ from decknet.errors import DecknetError, RecordError
 from decknet.keep import Store
 from decknet.measure import survey_shares
 from decknet.predict import (
+    SEASONS,
     BackTest,
     Growth,
+    YearsAhead,
     compare,
     damage_account,
     fit_growth_model,
-    fit_ratings,
     fit_weibull,
     followed_repairs,
     hold_to_surveys,
     nonparametric,
-    rating_sequences,
     resampled_band,
+    temperature_classes,
     verdict,
+    years_ahead,
 )
 from decknet.settings import Settings
 from decknet.show.growth_plot import calibration_plot, deck_plot, holding_plot
@@ -37,13 +39,15 @@ __all__ = [
     "GROUPS",
     "Forecast",
     "Held",
+    "PastForecasts",
     "check_growth",
-    "condition_states",
     "draw_check",
     "draw_deck",
     "draw_held",
     "forecast_growth",
     "held",
+    "look_ahead",
+    "past_forecasts",
 ]
 
 GROUPS = ("material", "depth", "season", "temperature", "crew")
@@ -99,6 +103,38 @@ class Held:
     table: pd.DataFrame
 
 
+@dataclass(frozen=True, slots=True)
+class PastForecasts:
+    """How good forecasts have been in this district.
+
+    Attributes
+    ----------
+    words : str
+        The verdict, in two sentences.
+    surveys : int
+        Surveys that were hidden and predicted (each deck's last).
+    covered_80 : float, 0 to 1
+        Part of them inside the 80 % interval; NaN where there are none.
+    methods, families, horizons, levels, worst : DataFrame
+        ``BackTest.table`` of each deck's last survey: by method, by family and by years ahead; ``BackTest.levels``;
+        ``BackTest.worst``. All empty where no survey could be hidden.
+    plot : bytes
+        The calibration plot as SVG; empty where there is none.
+    test : BackTest
+    """
+
+    words: str
+    surveys: int
+    covered_80: float
+    methods: pd.DataFrame
+    families: pd.DataFrame
+    horizons: pd.DataFrame
+    levels: pd.DataFrame
+    worst: pd.DataFrame
+    plot: bytes
+    test: BackTest
+
+
 def _records(path: Path) -> tuple[str, dict[str, pd.DataFrame], pd.DataFrame]:
     with Store.open(path) as store:
         title = store.about().get("title", path.stem)
@@ -152,6 +188,38 @@ def check_growth(path: Path, *, settings: Settings) -> tuple[BackTest, str]:
     return test, verdict(test)
 
 
+def past_forecasts(path: Path, *, settings: Settings) -> PastForecasts:
+    """Everything a page on past forecasts shows, from one back-test."""
+    test, words = check_growth(path, settings=settings)
+    last = test.of("last survey")
+    if last.surveys.empty:
+        none = pd.DataFrame()
+        return PastForecasts(words, 0, float("nan"), none, none, none, none, none, b"", test)
+    return PastForecasts(
+        words, len(last.surveys), float(last.surveys["in_decknet"].mean()), last.table(), last.table("family"),
+        last.table("horizon"), last.levels(), last.worst(), draw_check(test), test,
+    )  # fmt: skip
+
+
+def look_ahead(path: Path, *, today: date, settings: Settings, years: int = 25) -> YearsAhead:
+    """Expected shares of every deck in the coming years, without works and after each treatment.
+
+    Patches fail again as this district's have, where enough of them have been followed.
+    """
+    made = forecast_growth(path, today=today, settings=settings)
+    try:
+        followed = held(path, by=None, settings=settings).followed
+    except RecordError:
+        life = None
+    else:
+        failed = np.isfinite(followed["right_yr"].to_numpy(dtype="float64"))
+        life = None
+        if failed.sum() >= settings.survival.few_failures:
+            fit = fit_weibull(followed["left_yr"].to_numpy(), followed["right_yr"].to_numpy())
+            life = (fit.scale_yr, fit.shape)
+    return years_ahead(made.growth, settings.treatment, years=years, patch_life=life)
+
+
 def draw_deck(forecast: Forecast, deck_id: str) -> bytes:
     """A deck's surveys, repairs and fan as SVG.
 
@@ -203,88 +271,45 @@ def held(path: Path, *, by: str | None, settings: Settings) -> Held:
         )
     table = compare(followed, None, settings.survival)
     if by is not None:
-        table = pd.concat([table, compare(followed, _COLUMN.get(by, by), settings.survival)], ignore_index=True)
+        groups = compare(followed, _COLUMN.get(by, by), settings.survival)
+        order = {"season": list(SEASONS), "temperature": temperature_classes(settings.survival)}.get(by)
+        place = groups["group"].map({n: i for i, n in enumerate(order)}) if order else -groups["repairs"]
+        groups = groups.iloc[place.to_numpy(dtype="float64", na_value=np.inf).argsort(kind="stable")]
+        table = pd.concat([table, groups], ignore_index=True)
     return Held(title, by, followed, counts, table)
 
 
 def draw_held(answer: Held, settings: Settings, *, seed: int = 0) -> bytes:
     """Survival curves as SVG: the nonparametric one with its band, and a Weibull curve for each group."""
+    few = settings.survival.few_failures
     left, right = (answer.followed[n].to_numpy(dtype="float64") for n in ("left_yr", "right_yr"))
-    last = float(max(left.max(), right[np.isfinite(right)].max(initial=0.0)))
+    looked = np.sort(np.where(np.isfinite(right), right, left))
+    # Where fewer are still followed, one patch more or less would move the curve.
+    last = float(looked[-min(few, len(looked))])
     at = np.linspace(0.0, last, 120)
     code = np.asarray(pd.factorize(answer.followed["deck_id"])[0], dtype=np.int64)
     curve = nonparametric(left, right)
     low, high = resampled_band(left, right, code, at, np.random.default_rng(seed), settings.survival.resamples)
     curves: list[tuple[str, Floats, Floats, Floats | None, Floats | None]] = [
-        ("all, no form assumed (steps)", at, curve.holding(at), low, high)
+        ("all, as seen (10 to 90 % shaded) (steps)", at, curve.holding(at), low, high)
     ]
     column = _COLUMN.get(answer.by or "", answer.by or "")
-    groups = [("all, Weibull", answer.followed)] if answer.by is None else list(answer.followed.groupby(column))
-    for name, part in sorted(groups, key=lambda g: -len(g[1]))[:_MOST_CURVES]:
-        l, r = (part[n].to_numpy(dtype="float64") for n in ("left_yr", "right_yr"))  # noqa: E741
-        if np.isfinite(r).sum() < 2:
-            continue
-        fit = fit_weibull(l, r, cluster=np.asarray(pd.factorize(part["deck_id"])[0], dtype=np.int64))
-        few = ", few" if np.isfinite(r).sum() < settings.survival.few_failures else ""
-        wide = answer.by is None
+    named = dict(list(answer.followed.fillna({column: "not known"}).groupby(column))) if answer.by else {}
+    groups = answer.table[answer.table["failed"] >= 2]
+    for row in (groups.iloc[:1] if answer.by is None else groups.iloc[1 : 1 + _MOST_CURVES]).itertuples():
+        part = answer.followed if answer.by is None else named[row.group]
+        own_left, own_right = (part[n].to_numpy(dtype="float64") for n in ("left_yr", "right_yr"))
+        fit = fit_weibull(own_left, own_right, cluster=np.asarray(pd.factorize(part["deck_id"])[0], dtype=np.int64))
+        upto = at if answer.by is None else np.linspace(0.0, min(float(row.last_yr), last), 120)
+        whole = answer.by is None
+        name = "all, smooth (Weibull)" if whole else f"{row.group}: {row.repairs} patches{', few' if row.note else ''}"
         curves.append(
             (
-                f"{name} ({len(part)} patches{few})",
-                at,
-                fit.holding(at),
-                fit.holding(at, -1.2816) if wide else None,
-                fit.holding(at, 1.2816) if wide else None,
+                name, upto, fit.holding(upto), fit.holding(upto, -1.2816) if whole else None,
+                fit.holding(upto, 1.2816) if whole else None,
             )
-        )
-    return holding_plot(f"{answer.title}: did patches hold?", curves)
-
-
-def condition_states(path: Path, *, settings: Settings) -> pd.DataFrame:
-    """How deck ratings worsen, by family: for districts with ratings and next to no surveys.
-
-    Returns
-    -------
-    DataFrame, one row a family and rating
-        family, bridges, steps (pairs of ratings), rating (9 to 1), leave_per_yr (rate of leaving it for
-        the next lower), years (mean time in it), misread (chance that a rater is off by one).
-
-    Raises
-    ------
-    RecordError
-        There are too few ratings to follow.
-    """
-    _, records, decks = _records(path)
-    ratings = records["rating"].sort_values(["bridge_id", "rated_year"]).reset_index(drop=True)
-    first = decks.drop_duplicates("bridge_id").set_index("bridge_id")
-    kinds = first[["environment", "bar_kind"]].astype("object").fillna("not known")
-    family = (kinds["environment"] + ", " + kinds["bar_kind"]).reindex(ratings["bridge_id"]).fillna("not known")
-    family = family.reset_index(drop=True)
-    size = ratings.groupby(family)["bridge_id"].transform("nunique")
-    family = family.where(size >= settings.growth.least_decks, "all other families")
-    works = records["repair"].merge(decks[["deck_id", "bridge_id"]], on="deck_id")
-    done = pd.DataFrame(
-        {"who": works["bridge_id"], "when_yr": works["repair_date"].dt.year + works["repair_date"].dt.day_of_year / 366}
-    )
-    out = []
-    for name in sorted(family.unique()):
-        mine = ratings[family == name].reset_index(drop=True)
-        state = 9 - mine["deck_rating"].to_numpy(dtype=np.int64)
-        when = mine["rated_year"].to_numpy(dtype=np.float64) + 0.5
-        run = rating_sequences(mine["bridge_id"], when, state.astype(np.float64), done)
-        if len(run) - run.max(initial=-1) - 1 < settings.growth.least_decks:
-            continue
-        fit = fit_ratings(run, when, state, 10)
-        bridges = mine["bridge_id"].nunique()
-        out += [
-            {
-                "family": name, "bridges": bridges, "steps": fit.pairs, "rating": 9 - better,
-                "leave_per_yr": fit.rates[better], "years": 1 / fit.rates[better], "misread": fit.misread,
-            }
-            for better in range(9)
-        ]  # fmt: skip
-    if not out:
-        raise RecordError(
-            f"{path}: too few deck ratings follow each other. Bring in inventories of several years: "
-            f"decknet load {path.name} FILE"
-        )
-    return pd.DataFrame(out)
+        )  # fmt: skip
+    years = np.arange(0.0, last + 1e-9, 2.0 if last > 5 else 1.0)
+    still = (years, (looked[None, :] > years[:, None]).sum(axis=1))
+    by = f", by {answer.by}" if answer.by else ""
+    return holding_plot(f"{answer.title}: did patches hold{by}?", curves, still=still)

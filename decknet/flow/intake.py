@@ -42,7 +42,7 @@ def create(path: Path, *, title: str, currency: str, now: datetime) -> None:
 
 
 def _known(store: Store) -> Known:
-    bridges = store.current("bridge", ("bridge_id", "built_year", "longitude_deg", "latitude_deg"))
+    bridges = store.current("bridge", ("bridge_id", "built_year", "longitude_deg", "latitude_deg", "state_code"))
     decks = store.current("deck", ("deck_id", "bridge_id", "length_m", "width_m", "deck_built_year"))
     surveys = store.current("survey", ("survey_id", "deck_id", "survey_date"))
     ratings = store.current("rating", ("bridge_id", "rated_year"))
@@ -113,9 +113,12 @@ def load(
             for name, reason in others:
                 yield Loaded(Path(name), None, None, None, note=f"{name}: left alone: {reason}.")
         last_try = len(queue) == 1
+        fresh: Reading | None = None  # joined to what is known only where another file is read
         while queue:
             waiting: list[tuple[bool, Path, str]] = []
             for file, name in queue:
+                if fresh is not None:
+                    known, fresh = _with(known, fresh), None
                 try:
                     reading = read_file(
                         file, known=known, today=now.date(), kind=kind, mapping=mapping, options=options, name=name,
@@ -128,7 +131,7 @@ def load(
                 if not last_try and not _WAITING.isdisjoint(found):
                     waiting.append((bool(found & {"F-SURVEY-MADE", "R-UNKNOWN-SURVEY"}), file, name))
                     continue
-                known = _with(known, reading)
+                fresh = reading
                 if dry_run:
                     yield Loaded(Path(name), reading, None, None)
                     continue

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from decknet.flow.files import software
 from decknet.keep import Store
 from decknet.locate import deck_outlines, place_decks, with_positions
 from decknet.measure import survey_shares
-from decknet.predict import damage_account, fit_growth
+from decknet.predict import Growth, damage_account, fit_growth_model
 from decknet.rank import (
     act_now,
     rank_decks,
@@ -62,6 +62,14 @@ class Network:
         The district's own base map (kind, name).
     urgent : DataFrame
         As ``rank.act_now`` gives.
+    decks, repairs : DataFrame
+        Their records, decks with the columns of their bridges.
+    surveys : DataFrame
+        As ``measure.survey_shares`` gives.
+    sketches : DataFrame
+        The defects of each deck's last survey as drawn, in station and offset (deck_id, kind, survey_date, shape).
+    growth : Growth or None
+        What forecasts of any date are read from.
     """
 
     title: str
@@ -72,6 +80,11 @@ class Network:
     defects: gpd.GeoDataFrame
     base: gpd.GeoDataFrame
     urgent: pd.DataFrame
+    decks: pd.DataFrame = field(default_factory=pd.DataFrame)
+    repairs: pd.DataFrame = field(default_factory=pd.DataFrame)
+    surveys: pd.DataFrame = field(default_factory=pd.DataFrame)
+    sketches: pd.DataFrame = field(default_factory=pd.DataFrame)
+    growth: Growth | None = None
 
 
 def read_network(path: Path, *, today: date, settings: Settings) -> Network:
@@ -131,10 +144,11 @@ def network_from(records: Mapping[str, pd.DataFrame], *, title: str, today: date
     damage, sound = damage_account(
         shares, repairs, decks, overbreak=settings.programme.overbreak, defects=defects
     )  # fmt: skip
-    growth = fit_growth(
-        damage, decks, repairs, records["rating"], today=today, settings=settings.growth, treatments=settings.treatment,
-        sound=sound,
+    model = fit_growth_model(
+        damage, sound, decks, repairs, records["rating"], today=today, settings=settings.growth,
+        treatments=settings.treatment,
     )  # fmt: skip
+    growth = model.status()
     lanes = decks.groupby("bridge_id")["lanes"].max().reindex(bridges["bridge_id"])
     traffic = traffic_in_use(
         bridges.assign(lanes=lanes.array), records["traffic"], floor=settings.programme.traffic_floor, year=today.year,
@@ -194,7 +208,10 @@ def network_from(records: Mapping[str, pd.DataFrame], *, title: str, today: date
     base = gpd.GeoDataFrame(
         records["base"][["kind", "name"]], geometry=gpd.GeoSeries(records["base"]["shape"].to_numpy(), crs=CRS), crs=CRS
     )
-    return Network(title, today, settings, located, outlines, drawn, base, urgent)
+    sketches = shown[["deck_id", "kind", "survey_date", "shape"]]
+    return Network(
+        title, today, settings, located, outlines, drawn, base, urgent, decks, repairs, shares, sketches, model
+    )
 
 
 def budgets_for(budget: Sequence[float], years: int) -> list[float]:

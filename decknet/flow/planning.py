@@ -6,7 +6,7 @@ import dataclasses
 import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,24 +16,32 @@ import pandas as pd
 from decknet import flow
 from decknet.errors import BudgetError
 from decknet.flow import Network
+from decknet.flow.forecast import look_ahead
 from decknet.keep import Store
 from decknet.measure import repair_limits, survey_shares
-from decknet.schedule import Programme, make_programme, overbreak_found
+from decknet.predict import YearsAhead
+from decknet.schedule import Doubt, Paths, Programme, doubt_of, make_programme, overbreak_found
 from decknet.settings import Settings
 
 __all__ = [
     "Demands",
+    "Grounds",
     "compare",
     "currency_of",
     "curve",
     "done",
+    "in_doubt",
     "keep",
     "kept_programmes",
     "plan",
+    "planned_closures",
     "read_works",
     "what_demands_cost",
     "with_works",
 ]
+
+OVERLAYS = ("thin overlay", "rigid overlay")
+LATEST_START_YR = 6  # years from today to the first year for which forecasts are made; beyond, the last holds
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,13 +64,52 @@ class Demands:
         return bool(self.pins or self.bars or self.kept)
 
 
+@dataclass(frozen=True, slots=True)
+class Grounds:
+    """What a programme rests on beside the status of its decks.
+
+    Attributes
+    ----------
+    drawn : DataFrame
+        As `read_works` gives.
+    ahead : YearsAhead
+        Shares of the coming years, without works and after them.
+    """
+
+    drawn: pd.DataFrame
+    ahead: YearsAhead
+
+    def paths(self, today: date, first_year: int, years: int, horizon_yr: int) -> Paths:
+        """Forecasts in whole years from the start of the first year, or from today where that is later."""
+        ahead = self.ahead
+        start = max((date(first_year, 1, 1) - today).days / 365.25, 0.0)
+        at = np.minimum(start + np.arange(horizon_yr + 2.0), ahead.nothing.shape[1] - 1.0)
+        low = np.minimum(at.astype(np.intp), ahead.nothing.shape[1] - 2)
+        part = at - low
+        nothing = ahead.nothing[:, low] * (1 - part) + ahead.nothing[:, low + 1] * part
+        rows = np.arange(len(ahead.deck_id))
+        when = ahead.growth.today_yr + start
+        pace = np.stack([ahead.growth.pace(rows, np.full(len(rows), when + k))[0] for k in range(years)], axis=1)
+        since = np.arange(horizon_yr + 2.0)
+        fails = None
+        if ahead.patch_life is not None:
+            fails = -np.expm1(-((since / ahead.patch_life[0]) ** ahead.patch_life[1]))
+        anew = {}
+        for name, grown in ahead.anew.items():
+            longer = np.minimum(np.arange(horizon_yr + 2), grown.shape[1] - 1)
+            anew[name] = grown[:, longer]
+        return Paths(ahead.deck_id, nothing, ahead.family, anew, pace, fails)
+
+
 def read_works(path: Path, *, settings: Settings) -> tuple[pd.DataFrame, float | None, int]:
-    """Quantities of drawn repair limits, and the overbreak that closed repairs show.
+    """Quantities of drawn repair limits, depths and overlays, and the overbreak that closed repairs show.
 
     Returns
     -------
     drawn : DataFrame
-        deck_id, repair_m2, saw_cut_m of every deck whose last survey was drawn and has not been repaired since.
+        deck_id; repair_m2, saw_cut_m and full_part (part of the unsound area inside limits of full depth; missing
+        where no depth was given) where the last survey was drawn and the deck has not been repaired since;
+        overlay_year of decks with an overlay on record.
     overbreak : float or None
         Area broken out for each m2 that the survey before it found unsound; None with too few repairs.
     repairs : int
@@ -83,29 +130,46 @@ def read_works(path: Path, *, settings: Settings) -> tuple[pd.DataFrame, float |
     defects = records["defect"].drop(columns=["deck_id"], errors="ignore").merge(open_, on="survey_id")
     defects = defects[defects["shape"].notna()]
     limits = repair_limits(defects, decks, settings.limits)
-    drawn = limits.groupby("deck_id", as_index=False).agg(repair_m2=("area_m2", "sum"), saw_cut_m=("saw_cut_m", "sum"))
-    return drawn, overbreak, count
+    limits["full_m2"] = limits["unsound_m2"].where(limits["depth_class"] == "full", 0.0)
+    drawn = limits.groupby("deck_id").agg(
+        repair_m2=("area_m2", "sum"),
+        saw_cut_m=("saw_cut_m", "sum"),
+        full_m2=("full_m2", "sum"),
+        unsound_m2=("unsound_m2", "sum"),
+    )
+    told = defects.loc[defects["depth_mm"].notna() | (defects["kind"] == "hole"), "deck_id"].unique()
+    drawn["full_part"] = (drawn["full_m2"] / drawn["unsound_m2"]).where(drawn.index.isin(told))
+    life = repairs[repairs["treatment"].isin([*OVERLAYS, "new deck"])].sort_values(["repair_date", "repair_id"])
+    life = life.groupby("deck_id").tail(1)
+    laid = life[life["treatment"].isin(OVERLAYS)].set_index("deck_id")["repair_date"].dt.year
+    drawn = drawn[["repair_m2", "saw_cut_m", "full_part"]].join(laid.rename("overlay_year"), how="outer")
+    return drawn.reset_index(names="deck_id"), overbreak, count
 
 
-def with_works(path: Path, network: Network, *, crew_days: float | None = None) -> tuple[Network, pd.DataFrame, str]:
-    """The network with overbreak as closed repairs show it and crew days as asked, and quantities of drawn limits.
+def with_works(path: Path, network: Network, *, crew_days: float | None = None) -> tuple[Network, Grounds, str]:
+    """The network with overbreak as closed repairs show it and crew days as asked, and what its programme rests on.
 
     Returns
     -------
     network : Network
-    drawn : DataFrame, as `read_works`
-    note : str, where overbreak comes from if not from the settings
+    grounds : Grounds
+    note : str, where overbreak and the life of patches come from if not from the settings
     """
     drawn, overbreak, jobs = read_works(path, settings=network.settings)
+    far = network.settings.programme.horizon_yr + LATEST_START_YR
+    ahead = look_ahead(path, today=network.today, settings=network.settings, years=far)
     change: dict[str, Any] = {} if crew_days is None else {"crew_days_per_yr": crew_days}
     note = ""
+    if ahead.patch_life is not None:
+        half = ahead.patch_life[0] * np.log(2.0) ** (1 / ahead.patch_life[1])
+        note = f"Patches fail again as those followed here have: half of them within {half:.0f} years. "
     if overbreak is not None and network.settings.programme.overbreak_repairs > 0:
         change["overbreak"] = overbreak
-        note = f"Overbreak of {overbreak:.2f} is that of {jobs:,} closed repairs."
+        note += f"Overbreak of {overbreak:.2f} is that of {jobs:,} closed repairs."
     settings = network.settings
     programme = dataclasses.replace(settings.programme, **change)
     changed = dataclasses.replace(network, settings=dataclasses.replace(settings, programme=programme))
-    return changed, drawn, note
+    return changed, Grounds(drawn, ahead), note.strip()
 
 
 def plan(
@@ -114,24 +178,64 @@ def plan(
     *,
     first_year: int,
     demands: Demands | None = None,
-    drawn: pd.DataFrame | None = None,
+    drawn: Grounds | None = None,
     like: pd.DataFrame | None = None,
     explain: bool = True,
 ) -> Programme:
-    """The programme for the network under the engineer's demands."""
-    asked = demands or Demands()
+    """The programme for the network under the engineer's demands.
+
+    Without grounds every share climbs straight on at its growth.
+    """
     return make_programme(
-        pd.DataFrame(network.status.drop(columns="geometry")),
-        first_year=first_year,
-        budgets=budgets,
-        settings=network.settings,
-        pins=asked.pins,
-        bars=asked.bars,
-        kept=asked.kept,
-        drawn=drawn,
-        like=like,
-        explain=explain,
+        **_question(network, budgets, first_year, demands or Demands(), drawn), like=like, explain=explain
     )
+
+
+def _question(
+    network: Network, budgets: Sequence[float], first_year: int, asked: Demands, grounds: Grounds | None
+) -> dict[str, Any]:
+    """What a programme is made from, as `make_programme` takes it."""
+    horizon, known, paths = network.settings.programme.horizon_yr, None, None
+    if grounds is not None:
+        known, paths = grounds.drawn, grounds.paths(network.today, first_year, len(budgets), horizon)
+        if first_year > network.today.year + 1:
+            known = known.assign(repair_m2=np.nan, saw_cut_m=np.nan)  # by then more is unsound than was drawn
+    return {
+        "status": pd.DataFrame(network.status.drop(columns="geometry")),
+        "first_year": first_year,
+        "budgets": budgets,
+        "settings": network.settings,
+        "pins": asked.pins,
+        "bars": asked.bars,
+        "kept": asked.kept,
+        "drawn": known,
+        "paths": paths,
+    }
+
+
+def in_doubt(
+    network: Network,
+    budgets: Sequence[float],
+    made: Programme,
+    *,
+    first_year: int,
+    demands: Demands | None = None,
+    drawn: Grounds | None = None,
+    draws: int | None = None,
+) -> tuple[Programme, Doubt]:
+    """A programme over draws of share and growth.
+
+    Returns
+    -------
+    made : Programme
+        With sure_year and sure_any beside its lines and chance_in beside its waiting decks, 0 to 1.
+    doubt : Doubt
+    """
+    rng = np.random.default_rng(network.settings.rank.seed)
+    found = doubt_of(made, **_question(network, budgets, first_year, demands or Demands(), drawn), rng=rng, count=draws)
+    lines = made.lines.assign(sure_year=found.lines["sure_year"].array, sure_any=found.lines["sure_any"].array)
+    waiting = made.waiting.assign(chance_in=found.waiting["chance_in"].array)
+    return dataclasses.replace(made, lines=lines, waiting=waiting), found
 
 
 def what_demands_cost(
@@ -141,15 +245,16 @@ def what_demands_cost(
     *,
     first_year: int,
     demands: Demands,
-    drawn: pd.DataFrame | None = None,
+    drawn: Grounds | None = None,
 ) -> pd.DataFrame:
     """What each pin, bar and sum kept costs: the programme without it, against the programme with all.
 
     Returns
     -------
     DataFrame
-        demand (text), lost (m2·yr that could be avoided without it), lost_share (of the benefit without it); the
-        last row is all of them together where there are several.
+        demand (text), lost (m2·yr that could be avoided without it), lost_share (of the benefit without it) and
+        most_share (the same at the most: against the proven bound without it); the last row is all of them together
+        where there are several.
     """
     lots: list[tuple[str, Demands]] = []
     for deck, (year, treatment) in sorted(demands.pins.items()):
@@ -170,13 +275,17 @@ def what_demands_cost(
     if len(lots) > 1:
         lots.append(("all together", Demands()))
     rows = []
+    best = made
     for text, without in lots:
-        free = plan(
-            network, budgets, first_year=first_year, demands=without, drawn=drawn, like=made.lines, explain=False
-        )
+        # what is free of all is also free of each, so it starts from the best found so far
+        like = best.lines if without == Demands() else made.lines
+        free = plan(network, budgets, first_year=first_year, demands=without, drawn=drawn, like=like, explain=False)
+        best = free if free.facts["value"] > best.facts["value"] else best
         lost = max(free.facts["value"] - made.facts["value"], 0.0)
         part = lost / free.facts["value"] if free.facts["value"] > 0 else 0.0
-        rows.append({"demand": text, "lost": lost, "lost_share": part})
+        most = max(free.facts["bound"] - made.facts["value"], 0.0)
+        most_part = most / free.facts["value"] if free.facts["value"] > 0 else 0.0
+        rows.append({"demand": text, "lost": lost, "lost_share": part, "most_share": most_part})
     return pd.DataFrame(rows)
 
 
@@ -187,7 +296,7 @@ def curve(
     *,
     first_year: int,
     demands: Demands | None = None,
-    drawn: pd.DataFrame | None = None,
+    drawn: Grounds | None = None,
 ) -> pd.DataFrame:
     """What more or less money buys: one programme for each multiple of the budgets.
 
@@ -230,7 +339,14 @@ def curve(
 
 
 def kept_programmes(path: Path) -> pd.DataFrame:
-    """Programmes kept in a store: name, made_at, made_by, first_year, years, budget, lines, cost, value."""
+    """Programmes kept in a store.
+
+    Returns
+    -------
+    DataFrame
+        name, made_at, made_by, first_year, years, budget, lines, cost, value; closure_h (h, all closures), queue_veh
+        (longest queue, vehicles) and user_cost, missing where the programme was kept before these were.
+    """
     with Store.open(path) as store:
         kept = store.programmes()
     facts = [json.loads(text) for text in kept["facts"]]
@@ -246,6 +362,7 @@ def kept_programmes(path: Path) -> pd.DataFrame:
             "lines": kept["lines"],
             "cost": kept["cost"],
             "value": [float(f.get("value", float("nan"))) for f in facts],
+            **{name: kept[name].astype(float) for name in ("closure_h", "queue_veh", "user_cost")},
         }
     )
 
@@ -264,15 +381,17 @@ def compare(path: Path, one: str, other: str) -> tuple[pd.DataFrame, pd.DataFram
     sums : DataFrame, two rows
         As `kept_programmes`.
     changes : DataFrame, one row a deck whose works differ
-        deck_id, change (only in the first, only in the second, moved, other treatment, other quantities), then
-        year, treatment and cost of each, suffixed _one and _other.
+        deck_id, change (only in the first, only in the second, moved, other treatment, other closure, other
+        quantities), then year, treatment, cost, window, material, closure_h and user_cost of each, suffixed _one and
+        _other.
     """
     with Store.open(path) as store:
         a, b = store.programme_lines(one), store.programme_lines(other)
     kept = kept_programmes(path).set_index("name").loc[[one, other]].reset_index()
     for lines in (a, b):
         lines["turn"] = lines.groupby("deck_id").cumcount()
-    columns = ["deck_id", "turn", "year", "treatment", "cost"]
+    held = ["year", "treatment", "cost", "window", "material", "closure_h", "user_cost"]
+    columns = ["deck_id", "turn", *held]
     both = a[columns].merge(b[columns], on=["deck_id", "turn"], how="outer", suffixes=("_one", "_other"))
 
     def word(row: Any) -> str:
@@ -284,21 +403,34 @@ def compare(path: Path, one: str, other: str) -> tuple[pd.DataFrame, pd.DataFram
             return "other treatment"
         if row.year_one != row.year_other:
             return "moved"
+        for name in ("window", "material"):
+            one_, other_ = getattr(row, f"{name}_one"), getattr(row, f"{name}_other")
+            if pd.notna(one_) and pd.notna(other_) and one_ != other_:
+                return "other closure"
         return "" if row.cost_one == row.cost_other else "other quantities"
 
     both["change"] = [word(row) for row in both.itertuples(index=False)]
     changes = both[both["change"] != ""].drop(columns="turn").sort_values(["change", "deck_id"], ignore_index=True)
-    names = [
-        "deck_id",
-        "change",
-        "year_one",
-        "treatment_one",
-        "cost_one",
-        "year_other",
-        "treatment_other",
-        "cost_other",
-    ]
+    names = ["deck_id", "change", *(f"{name}_{which}" for which in ("one", "other") for name in held)]
     return kept, changes[names].astype({"year_one": "Int64", "year_other": "Int64"})
+
+
+def planned_closures(path: Path, name: str, year: int) -> dict[str, str]:
+    """What a kept programme says of the closure of each deck of a year, in words; nothing where it kept none."""
+    with Store.open(path) as store:
+        lines = store.programme_lines(name)
+        currency = str(store.about().get("currency", Settings().currency))
+    mine = lines[(lines["year"] == year) & lines["window"].notna()]
+    out = {}
+    for line in mine.itertuples(index=False):
+        how = "1 closure that stays" if line.window == "continuous" else f"{line.closures:,.0f} x {line.window}"
+        queue = f"queue up to {line.queue_veh:,.0f} vehicles" if line.queue_veh > 0 else "no queue expected"
+        out[str(line.deck_id)] = (
+            f"Planned as {line.treatment} in programme {name!r} for {line.year}: lanes closed {how}, "
+            f"{line.closure_h:,.0f} h in all, {line.material} material; {queue}; road users lose about "
+            f"{line.user_cost:,.0f} {currency}."
+        )
+    return out
 
 
 def done(path: Path, name: str, *, year: int | None = None) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, float]]:
@@ -315,13 +447,13 @@ def done(path: Path, name: str, *, year: int | None = None) -> tuple[pd.DataFram
     -------
     lines : DataFrame, one row a line
         year, deck_id, treatment, fate (done, changed, not done), done_treatment, done_date, cost, done_cost,
-        repair_m2, done_m2.
+        repair_m2, done_m2, window, material, closure_h (h), done_closure_h (h).
     others : DataFrame
         Repairs of the programme's years on decks that have no line in it: deck_id, repair_date, treatment, area_m2,
         cost.
     facts : dict
         lines, done, changed, not_done; cost_ratio (cost done against estimate, over lines with both),
-        area_ratio (m2 done against estimate, over lines with both).
+        area_ratio (m2 done against estimate, over lines with both), closure_ratio (hours closed, the same).
     """
     with Store.open(path) as store:
         lines = store.programme_lines(name)
@@ -344,7 +476,7 @@ def done(path: Path, name: str, *, year: int | None = None) -> tuple[pd.DataFram
         found = same if len(same) else mine
         found = found[found["repair_date"].dt.year == found["repair_date"].dt.year.min()] if len(found) else found
         used |= set(found["repair_id"])
-        costs, areas = found["cost"].dropna(), found["area_m2"].dropna()
+        costs, areas, hours = (found[name].dropna() for name in ("cost", "area_m2", "closure_h"))
         rows.append(
             {
                 "year": line.year,
@@ -357,13 +489,17 @@ def done(path: Path, name: str, *, year: int | None = None) -> tuple[pd.DataFram
                 "done_cost": float(costs.sum()) if len(costs) else float("nan"),
                 "repair_m2": line.repair_m2,
                 "done_m2": float(areas.sum()) if len(areas) else float("nan"),
+                "window": line.window,
+                "material": line.material,
+                "closure_h": line.closure_h,
+                "done_closure_h": float(hours.sum()) if len(hours) else float("nan"),
             }
         )
     held = pd.DataFrame(
         rows,
         columns=[
             *("year", "deck_id", "treatment", "fate", "done_treatment", "done_date", "cost", "done_cost"),
-            *("repair_m2", "done_m2"),
+            *("repair_m2", "done_m2", "window", "material", "closure_h", "done_closure_h"),
         ],
     )
     within = since["repair_date"].dt.year.between(int(about["first_year"]), last)
@@ -384,6 +520,7 @@ def done(path: Path, name: str, *, year: int | None = None) -> tuple[pd.DataFram
         "not_done": float(fate.get("not done", 0)),
         "cost_ratio": ratio("done_cost", "cost"),
         "area_ratio": ratio("done_m2", "repair_m2"),
+        "closure_ratio": ratio("done_closure_h", "closure_h"),
     }
     return held, others, facts
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -92,7 +92,7 @@ def read_sites(path: Path, deck_ids: Sequence[str], *, settings: Settings) -> tu
     traffic = traffic_in_use(bridges, records["traffic"], floor=settings.programme.traffic_floor)
     for name in traffic.columns:
         decks[name] = traffic[name].reindex(decks["bridge_id"]).array
-    last_count = records["traffic"].sort_values("year").groupby("bridge_id")["speed_kmh"].last()
+    last_count = records["traffic"].sort_values("year", na_position="first").groupby("bridge_id")["speed_kmh"].last()
     decks["speed_kmh"] = last_count.reindex(decks["bridge_id"]).array
     _lay_on_ground(decks)
     edges = dict(zip(decks["deck_id"], deck_outlines(decks), strict=True))
@@ -260,9 +260,10 @@ def programme_decks(path: Path, name: str, year: int, *, settings: Settings) -> 
 
 
 def sheets(
-    path: Path, deck_ids: Sequence[str], *, today: date, settings: Settings, paper: str = "a4"
-) -> tuple[bytes, dict[str, DeckSheet]]:
-    """Crew sheets of decks in one PDF, and what each was made from.
+    path: Path, deck_ids: Sequence[str], *, today: date, settings: Settings, paper: str = "a4",
+    planned: Mapping[str, str] | None = None,
+) -> tuple[bytes, dict[str, DeckSheet]]:  # fmt: skip
+    """Crew sheets of decks in one PDF, and what each was made from; with what was planned for a deck among its notes.
 
     Raises
     ------
@@ -284,7 +285,7 @@ def sheets(
             limits=limits[limits["deck_id"] == d].reset_index(drop=True),
             repairs=sites[d].repairs,
             totals=totals.loc[d].to_dict(),
-            notes=tuple(_notes(sites[d])),
+            notes=(*((planned[d],) if planned and d in planned else ()), *_notes(sites[d])),
         )
         for d in wanted
     }

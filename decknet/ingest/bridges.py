@@ -11,6 +11,7 @@ import shapely
 from decknet.columns import RECORDS
 from decknet.ingest import ground as ground_
 from decknet.ingest import shapes
+from decknet.ingest.traffic import undated
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Floats, Rows
@@ -63,6 +64,7 @@ def check_bridges(rows: Rows, register: Register, kind: str) -> dict[str, pd.Dat
     kind : str
         ``bridge`` for a table of bridges, ``deck`` for one of decks of bridges known.
     """
+    shapes.take_places(rows)
     bridge, deck = _ids(rows, register, kind)
     columns = _columns(rows)
     columns["bridge_id"], columns["deck_id"] = bridge, deck
@@ -124,20 +126,17 @@ def _ids(rows: Rows, register: Register, kind: str) -> tuple[pd.Series, pd.Serie
 def _restored(rows: Rows, register: Register, given: pd.Series) -> pd.Series:
     """Numbers of bridges on record, their lost zeros put back; what fits several is refused."""
     here = set(given)
-    odd = [i for i, name in enumerate(given) if name.isdigit() and name not in register.built]
-    if not odd or not register.built:
-        return given
-    fits: dict[str, list[str]] = {}
-    for name in register.built:
-        if name.isdigit():
-            fits.setdefault(name.lstrip("0"), []).append(name)
+    odd = [i for i, name in enumerate(given) if name and name not in register.built] if register.built else []
     out = given.copy()
     for i in odd:
-        likely = [b for b in fits.get(given.iloc[i].lstrip("0"), []) if b not in here and len(b) > len(given.iloc[i])]
+        name = given.iloc[i]
+        likely = [b for b in register.like("bridge", name) if b not in here and len(b) >= len(name)]
         if len(likely) == 1:
             out.iloc[i] = likely[0]
-            rule = f"read as bridge {likely[0]}, which is on record: leading zeros were lost"
-            rows.fault([i], "bridge_id", "F-ZEROS", rule, "Format the column as text before saving.")
+            how = "leading zeros were lost" if name.isdigit() else "written with other zeros, blanks, dashes or case"
+            rule = f"read as bridge {likely[0]}, which is on record: {how}"
+            code = "F-ZEROS" if name.isdigit() else "F-ID-LIKE"
+            rows.fault([i], "bridge_id", code, rule, "Write the number as on record, in a text column.")
         elif likely:
             rule = f"leading zeros were lost, and {' and '.join(sorted(likely))} both fit"
             rows.fault([i], "bridge_id", "R-ZEROS", rule, "Write the whole number, zeros included, in a text column.")
@@ -156,6 +155,9 @@ def _columns(rows: Rows) -> dict[str, Any]:
             "rated_year",
             "longitude_deg",
             "latitude_deg",
+            "easting",
+            "northing",
+            "place_shape",
             "unit",
         ):
             continue
@@ -258,7 +260,6 @@ def _traffic(rows: Rows, columns: dict[str, Any]) -> Any:
         "year",
         ("truck_share",),
         zero="a traffic of 0 is a missing count",
-        undated="a count without its year cannot be used",
         remedy="Give the count year.",
     )
 
@@ -273,7 +274,6 @@ def _rating(rows: Rows, columns: dict[str, Any]) -> Any:
         "rated_year",
         (),
         zero="",
-        undated="a rating without its year cannot be used",
         remedy="Give the year of the rating.",
     )
 
@@ -285,10 +285,12 @@ def beside(
     year: str,
     more: tuple[str, ...],
     zero: str,
-    undated: str,
     remedy: str,
 ) -> Any:
-    """Figures of another kind in a row of a bridge: kept where whole, else flagged and left out."""
+    """Figures of another kind in a row of a bridge: kept where whole, else flagged and left out.
+
+    A count of traffic without its year is kept with the year missing; a rating without one is left out.
+    """
     refused = rows.refused.copy()
     found = len(rows.pieces)
     value = rows.number(name)
@@ -307,13 +309,18 @@ def beside(
     if zero:
         rows.fault(given & (value == 0), name, "F-ZERO-TRAFFIC", zero, "Give the count, or leave it empty.", "flag")
         given &= value != 0
-    bare = np.flatnonzero(given & np.isnan(years))
-    rule = {int(i): f"{undated}; {value[i]:g} is not stored" for i in bare}
-    rows.fault(bare, name, "F-NO-YEAR", rule, f"{remedy} For the whole file: --set {year}=2024.", "flag")
+    bare = given & np.isnan(years)
+    if name == "aadt":
+        undated(rows, bare & rows.live, value)
+    else:
+        rule = {int(i): f"a rating without its year cannot be used; {value[i]:g} is not stored"
+                for i in np.flatnonzero(bare)}  # fmt: skip
+        rows.fault(bare, name, "F-NO-YEAR", rule, f"{remedy} For the whole file: --set {year}=2024.")
+        given &= ~bare
     late = given & (years > rows.today.year)
     rows.fault(late, year, "F-FUTURE", "the year must not be in the future; the figure is not stored", remedy, "flag")
     columns.update({name: value, year: years, **extra})
-    stored = given & ~np.isnan(years) & ~late
+    stored = given & ~late
     # A bridge with several decks says its traffic on each row: once is enough, if they agree.
     told = pd.DataFrame({"bridge": columns["bridge_id"], "year": years, "value": value})[stored & rows.live]
     first = ~told.duplicated(["bridge", "year"])

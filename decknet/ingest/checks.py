@@ -11,7 +11,9 @@ import pandas as pd
 from decknet.columns import RECORDS, Column
 from decknet.errors import RecordError
 from decknet.ingest import values
+from decknet.ingest.coded import filled, once
 from decknet.ingest.rows import Bools, Floats, Found, fault_frame, record_frame
+from decknet.ingest.tongues import NO, YES
 
 if TYPE_CHECKING:
     from datetime import date
@@ -63,13 +65,11 @@ class Rows(Found):
     def required(self, *names: str) -> None:
         """Refuse rows with nothing in these columns."""
         for name in names:
-            found = self.text(name)
+            found = self.cells(name)
             if found is None:
                 continue
-            empty = (found == "").to_numpy(dtype=bool)
             of = self.claims[name].column
-            if of.kind not in ("id", "text"):
-                empty = values.is_missing(found)
+            empty = (found == "").to_numpy(dtype=bool) if of.kind in ("id", "text") else values.is_missing(found)
             rule = f"{name} must be given: {of.meaning[0].lower()}{of.meaning[1:]}"
             self.fault(empty, name, "R-MISSING", rule, "Fill the cell.")
 
@@ -121,8 +121,8 @@ class Rows(Found):
         none = np.zeros(self.n, dtype=bool)
         if column.dot or column.comma:
             return none
-        text = values.clean(body)
-        either = text.str.fullmatch(values.EITHER_DOT).to_numpy(dtype=bool)
+        codes, seen = once(values.clean(body))
+        either = seen.str.fullmatch(values.EITHER_DOT).to_numpy(dtype=bool)[codes]
         out: Bools = either if typed is None else either & ~typed
         return out
 
@@ -131,19 +131,29 @@ class Rows(Found):
         if name not in self.claims:
             return None
         value, share = self._in_unit(name)
-        self.fault(share != "", name, "R-UNIT", f"a share is no {self.claims[name].column.unit}", "Give the figure.")
+        if share is not None:
+            self.fault(
+                share != "", name, "R-UNIT", f"a share is no {self.claims[name].column.unit}", "Give the figure."
+            )
         if ranged:
             self.in_range(name, value)
         return value
 
     def _in_unit(self, name: str) -> tuple[Floats, Any]:
-        """Numbers in the unit kept, and of what a share each is (``deck``, ``surveyed``, ``either`` or nothing)."""
+        """Numbers in the unit kept, and of what a share each is (``deck``, ``surveyed``, ``either`` or nothing).
+
+        The shares are None where no cell of the column is one.
+        """
         from decknet.ingest.recognise import unit_of
 
         claim = self.claims[name]
         found = self.read_number(name)
         value = found.value * claim.factor + claim.offset
-        share = np.full(self.n, claim.share_of, dtype=object)
+        share = (
+            None
+            if not claim.share_of and not found.unit and "unit" not in self.claims
+            else (np.full(self.n, claim.share_of, dtype=object))
+        )
         units: dict[int, str] = dict(found.unit)
         given = ~np.isnan(found.value)
         if "unit" in self.claims and not claim.unit and claim.column.unit in ("m2", "m3"):
@@ -155,7 +165,10 @@ class Rows(Found):
                 empty, "unit", "R-UNIT", f"the unit of {claim.header} must be given on each row", "Fill the cell."
             )
             units = {**{i: str(u) for i, u in enumerate(column) if u and given[i]}, **units}
+        if share is None:
+            return value, None
         elsewhere: list[int] = []
+        fits: dict[int, tuple[float, float, str]] = {}
         for i, word in units.items():
             fit = unit_of(word, claim.column)
             if fit is None:
@@ -164,19 +177,39 @@ class Rows(Found):
                 value[i] = np.nan
                 continue
             value[i], share[i] = found.value[i] * fit[0] + fit[1], fit[2]
+            fits[i] = fit
             if i in found.unit and claim.unit and unit_of(claim.unit, claim.column) != fit:
                 elsewhere.append(i)
         rule = "the cell states its own unit, which is not the header's; the cell's is taken"
         self.fault(elsewhere, name, "F-CELL-UNIT", rule, "Check the figure.", "flag")
+        if not claim.unit and set(fits.values()) - {(1.0, 0.0, "")}:
+            self._several_units(name, found.value, value, units, fits)
         return value, share
+
+    def _several_units(
+        self, name: str, raw: Floats, value: Floats, units: dict[int, str], fits: dict[int, tuple[float, float, str]]
+    ) -> None:
+        """Cells of a column without a unit: none may lack one, and where units differ what was read is said."""
+        bare = ~np.isnan(raw)
+        bare[list(units)] = False
+        rule = f"other cells of {self.header(name)} state a unit, and this one does not"
+        self.fault(bare & self.live, name, "R-UNIT", rule, "Write the unit, or state that of the column (--map).")
+        if len(set(fits.values())) < 2:
+            return
+        read = {
+            i: f"{raw[i]:g} {units[i]} is read as " + (f"{value[i]:.6g} {self.claims[name].column.unit}" if not fit[2]
+                                                        else f"a share, {value[i]:.6g}")
+            for i, fit in fits.items() if fit != (1.0, 0.0, "")
+        }  # fmt: skip
+        self.fault(list(read), name, "F-ROW-UNIT", read, "Check the unit of the row.")
 
     def area(self, name: str, deck_m2: Floats, surveyed_m2: Floats | None = None) -> Floats | None:
         """A column of areas in m²; a share is taken of the area surveyed, or of the deck."""
         if name not in self.claims:
             return None
         value, share = self._in_unit(name)
-        held = share != ""
-        if held.any():
+        held = None if share is None else share != ""
+        if held is not None and held.any():
             covered = deck_m2 if surveyed_m2 is None else np.where(np.isnan(surveyed_m2), deck_m2, surveyed_m2)
             base = np.where(share == "deck", deck_m2, covered)
             lost = held & np.isnan(base) & ~np.isnan(value)
@@ -187,6 +220,12 @@ class Rows(Found):
                 "a share needs the deck's area, and its length or width is not known",
                 "Load the deck with length and width first, or give the area.",
             )
+            small = self.claims[name].factor == 0.01 and 0 < np.nanmax(np.where(held, value, 0.0)) <= 0.01
+            if small:
+                first = int(np.flatnonzero(held & (value > 0))[0])
+                rule = "no figure of the column is above 1 %: they are read as percentages, and may be shares of 1"
+                remedy = f"If 0.095 stands for 9.5 %, state it (--map): {name} in share."
+                self.fault([first], name, "F-PERCENT", rule, remedy)
             over = held & (value > 1)
             self.fault(over, name, "R-RANGE", "a share lies between 0 and 100 %", "Correct the figure or its unit.")
             value = np.where(held, np.where(over, np.nan, value * base), value)
@@ -252,7 +291,7 @@ class Rows(Found):
         if claim is None:
             return None
         body = self.table.cells[claim.index]
-        body = body.where(~self.out, "")
+        body = filled(body, self.out, "")
         body = self._serials(name, body, self._typed(claim))
         found = values.days(body, self.stated.dates, self.today.year)
         if found.order in ("either", "neither"):
@@ -310,7 +349,7 @@ class Rows(Found):
 
     def choice(self, name: str, also: Mapping[str, str], *, bad: str = "refuse") -> pd.Series | None:
         """A column of fixed words, common spellings of them included."""
-        found = self.text(name)
+        found = self.cells(name)
         if found is None:
             return None
         of = self.claims[name].column
@@ -326,17 +365,17 @@ class Rows(Found):
         found = self.text(name)
         if found is None:
             return None
-        value, wrong = values.words(found, {**_YES, **_NO})
+        value, wrong = values.words(found, {**_YES, **_NO, **dict.fromkeys(YES, "1"), **dict.fromkeys(NO, "0")})
         self.fault(wrong, name, "R-YES-NO", "yes or no is needed", "Write yes or no.")
         return value.map({"1": True, "0": False}).astype("boolean")
 
     def in_time(self, name: str, value: Any, built: Floats) -> None:
         """Refuse days in the future and years before the deck was built."""
-        day = pd.Series(value)
-        late = (day > pd.Timestamp(self.today)).to_numpy(dtype=bool)
+        day = np.asarray(value, dtype="datetime64[D]")
+        late = day > np.datetime64(self.today, "D")
         self.fault(late, name, "R-FUTURE", f"the day must not be after today, {self.today}", "Correct the date.")
-        year = day.dt.year.to_numpy(dtype=float)
-        early = year < built
+        year = day.astype("datetime64[Y]").astype(np.int64) + 1970
+        early = (year < built) & ~np.isnat(day)
         rule = {
             int(i): f"the deck was built in {built[i]:.0f}; nothing was found or done before"
             for i in np.flatnonzero(early)

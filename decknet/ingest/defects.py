@@ -11,6 +11,8 @@ import shapely
 from decknet.columns import normal
 from decknet.ingest import shapes, surveys
 from decknet.ingest.checks import record_frame
+from decknet.ingest.coded import spread
+from decknet.ingest.tongues import KINDS_TOO
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Floats, Rows
@@ -30,7 +32,7 @@ DEFECT_WORDS = {
     "failed patches": "failed patch", "unsound patch": "failed patch", "unsound patches": "failed patch",
     "patch failed": "failed patch", "debonded patch": "failed patch",
 }  # fmt: skip
-_NAMED = {**DEFECT_WORDS, "delamination": "delamination", "spall": "spall", "hole": "hole"}
+_NAMED = {**KINDS_TOO, **DEFECT_WORDS, "delamination": "delamination", "spall": "spall", "hole": "hole"}
 
 
 def kind_named(name: str) -> str:
@@ -76,7 +78,7 @@ def check_defects(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
 
 
 def _kinds(rows: Rows) -> pd.Series:
-    found = rows.choice("kind", DEFECT_WORDS)
+    found = rows.choice("kind", {**KINDS_TOO, **DEFECT_WORDS})
     if found is not None:
         return found
     named = kind_named(rows.table.name)
@@ -95,10 +97,11 @@ def _surveys(rows: Rows, register: Register) -> tuple[pd.Series, pd.Series, Any]
     where = held.index.get_indexer(pd.Index(given))
     on_record = (where >= 0) & (given != "").to_numpy(dtype=bool)
     if rows.has("deck_id") or rows.has("bridge_id"):
-        answer = register.find_decks(rows.ids("deck_id"), rows.ids("bridge_id"), rows.n)
+        codes, answer = surveys.find_decks(rows, register)
         for i in [i for i, said in answer.fault.items() if said[0] == "R-MISSING" and on_record[i]]:
             del answer.fault[i]  # a survey on record names the deck itself
-        deck = rows.answered(answer, "deck_id" if rows.has("deck_id") else "bridge_id")
+        rows.faults_of(answer, "deck_id" if rows.has("deck_id") else "bridge_id")
+        deck = spread(answer.ids, codes)
     else:
         deck = pd.Series([None] * rows.n, dtype="str")
     survey = given.where(given != "", None).astype("str")
@@ -184,6 +187,8 @@ def _sizes(rows: Rows, drawn: Any, area: Floats | None, deck_area: Floats, deck:
 def _numbered(rows: Rows, survey: pd.Series, kind: pd.Series) -> pd.Series:
     """Ids as given; else kind and number within the survey, in file order."""
     given = rows.ids("defect_id")
+    if given is not None and (given != "").all():
+        return given
     frame = pd.DataFrame({"survey": survey, "kind": kind})
     count = frame[rows.live].groupby(["survey", "kind"]).cumcount().add(1).reindex(range(rows.n), fill_value=0)
     made = kind.fillna("defect") + " " + count.astype(str)

@@ -19,6 +19,7 @@ import pandas as pd
 
 from decknet.columns import RECORDS
 from decknet.errors import RecordError
+from decknet.ingest.national import of_one_state
 from decknet.ingest.recognise import Claim
 from decknet.ingest.table import Table
 from decknet.ingest.traffic import check_elements
@@ -202,8 +203,12 @@ def claim_element_tags(table: Table) -> tuple[dict[str, Claim], dict[int, str]]:
 
 def check_element_records(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     """Quantities of decks, slabs, their defects and wearing surfaces; other elements are set aside."""
-    element = rows.ids("element")
-    assert element is not None  # noqa: S101
+    element, ident = rows.ids("element"), rows.ids("bridge_id")
+    assert element is not None and ident is not None  # noqa: S101, PT018
+    heads = [h.strip().upper() for h in rows.table.headers]
+    for tag in ("STATE", "BL01"):
+        if tag in heads:
+            of_one_state(rows, register, ident, rows.table.cells[heads.index(tag)].str.strip(), tag)
     given = rows.ids("parent_element")
     parent = pd.Series([""] * rows.n, dtype="str") if given is None else given
     alone = (parent == "").to_numpy(dtype=bool)

@@ -23,6 +23,7 @@ from decknet.ingest.recognise import (
     Claim,
     claim_columns,
     kind_of,
+    years_in_headers,
 )
 from decknet.ingest.register import Known, Register
 from decknet.settings import GridSettings
@@ -50,7 +51,7 @@ NEEDED: dict[str, tuple[tuple[str, ...], ...]] = {
     "survey": (DECK_KEYS, ("survey_date",)),
     "defect": (("survey_id", *DECK_KEYS),),
     "repair": (DECK_KEYS, ("repair_date",), ("treatment",)),
-    "traffic": (("bridge_id",), ("aadt",), ("year",)),
+    "traffic": (("bridge_id",), ("aadt",)),
     "rating": (("bridge_id",), ("rated_year",), ("deck_rating",)),
     "element_quantity": (("bridge_id",), ("quantity_date",), ("element",)),
 }
@@ -134,7 +135,9 @@ def read_file(
     for table in tables:
         place = file + (f" sheet {table.sheet}" if table.sheet else "")
         open_ = open_kind(table, stated, wanted)
-        table = table if open_ else table.with_values(stated.values)
+        if not open_:
+            table, counted = years_in_headers(table)
+            table = table.with_values({**counted, **stated.values})
         what = open_ or wanted or kind_of(table, stated)
         if wanted in OPEN_KINDS and not open_:
             which = "national inventory" if wanted == "national" else f"open format {wanted!r}"

@@ -12,12 +12,13 @@ from decknet.ingest.recognise import is_known_header, is_unit
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["Grid", "lay_out", "may_be_odd", "odd_rows"]
+__all__ = ["Grid", "Laid", "blocks", "lay_out", "may_be_odd", "odd_rows"]
 
 SEARCHED = 40  # rows in which a header is looked for
 _TOTAL = re.compile(
     r"(sub[ -]?|grand )?totals?|sums?|average|mean|median|max(imum)?|min(imum)?|count|summe|gesamt|insgesamt|somme|"
-    r"totaal|totale|summa|suma|i alt|sum total",
+    r"totaal|totale|totali|totaux|summa|suma|soma|i alt|sum total|mittelwert|durchschnitt|moyenne|media|promedio|média|"
+    r"gemiddelde|gjennomsnitt|gennemsnit|medelvärde|zwischensumme|sous-total|subtotaal|delsum",
     re.I,
 )
 _TOTAL_OF = re.compile(r"((sub[ -]?|grand )?totals?|sum|average|mean)\b[ :(/,-].{0,40}", re.I)
@@ -98,8 +99,7 @@ def lay_out(grid: Grid, stated: Sequence[str] = ()) -> Laid | str:
         if sum(bool(c.strip()) for c in grid.rows[best]) < 2:
             return "a table needs a header row with two columns at least; none was found."
     joined_up = depth == 2
-    first = (_joined(grid, best) if joined_up else grid.rows[best]) or []
-    headers = [" ".join(c.split()) for c in first]
+    headers = [" ".join(c.split()) for c in (_joined(grid, best) if joined_up else grid.rows[best]) or []]
     while headers and not headers[-1]:
         headers.pop()
     units = _units_below(grid, best + depth, len(headers))
@@ -107,6 +107,12 @@ def lay_out(grid: Grid, stated: Sequence[str] = ()) -> Laid | str:
         depth += 1
         headers = [f"{h} {u}".strip() if u else h for h, u in zip(headers, units, strict=True)]
         grid.notes.append("a row of units under the header is read with it")
+    first = next((i for i in held if i < best and _is_header(grid.rows[i])), best)
+    if first < best and sum(sum(bool(c.strip()) for c in grid.rows[i]) > 1 for i in held if first < i < best) > 0:
+        # Records stand between two headers: what stands above the second is no title.
+        headers, best, depth, joined_up = [" ".join(c.split()) for c in grid.rows[first]], first, 1, False
+        while headers and not headers[-1]:
+            headers.pop()
     rows = [i for i in held if i >= best + depth]
     above = [i for i in held if i < best]
     if above:
@@ -114,6 +120,50 @@ def lay_out(grid: Grid, stated: Sequence[str] = ()) -> Laid | str:
     if joined_up:
         grid.notes.append("two header rows are read as one")
     return headers, rows, odd_rows(grid, headers, rows)
+
+
+def blocks(grid: Grid) -> list[Grid]:
+    """The tables that stand below each other on one page, each under a header and a blank row.
+
+    Parameters
+    ----------
+    grid : Grid
+
+    Returns
+    -------
+    list of Grid
+        The page itself where it holds one table. A header repeated does not begin another table.
+    """
+    filled = [any(c.strip() for c in row) for row in grid.rows]
+    starts: list[int] = []
+    last: list[str] = []
+    for i, row in enumerate(grid.rows):
+        if filled[i] and (i == 0 or not filled[i - 1]) and _is_header(row):
+            heads = [normal(c) for c in row if c.strip()]
+            if (starts and heads != last and any(filled[starts[-1] + 1 : i])) or not starts:
+                starts.append(i)
+            last = heads
+    if len(starts) < 2:
+        return [grid]
+    out = []
+    for a, b in zip([0, *starts[1:]], [*starts[1:], len(grid.rows)], strict=True):
+        merged = [
+            ((top - a, left), (bottom - a, right))
+            for (top, left), (bottom, right) in grid.merged
+            if a <= top and bottom < b
+        ]
+        typed = None if grid.typed is None else grid.typed[a:b]
+        out.append(Grid(grid.name, grid.sheet, grid.rows[a:b], grid.lines[a:b], typed, merged, grid.odd, grid.ragged))
+    return out
+
+
+def _is_header(row: Sequence[str]) -> bool:
+    """Whether a row reads like a header: words, most of them known as headers."""
+    held = [c.strip() for c in row if c.strip()]
+    if len(held) < 2 or any(_NUMBER.match(c) for c in held):
+        return False
+    known = sum(is_known_header(c) for c in held)
+    return known >= 2 and known * 2 > len(held)
 
 
 def _score(row: Sequence[str], wanted: set[str]) -> int:
@@ -183,7 +233,15 @@ def odd_rows(grid: Grid, headers: list[str], rows: list[int]) -> dict[int, tuple
         if not held:
             continue
         first = held[0].rstrip(":")
-        if first.lower() == heads[0] and [c.strip().lower() for c in row[:width]] == heads:
+        if first.lower() == heads[0].split(" ")[0] or heads[0].startswith(first.lower()):
+            again = [c.strip().lower() for c in row[:width]] + [""] * (width - len(row))
+            # Where units stood in a row below, the header repeated is the first part of what was read.
+            repeated = again == heads or (
+                len(held) > 1 and all(h == a or h.startswith(f"{a} ") for h, a in zip(heads, again, strict=True))
+            )
+        else:
+            repeated = False
+        if repeated:
             out[i] = ("S-HEADER", "the header is repeated here", "Nothing.", "set aside")
         elif _TOTAL.fullmatch(first) or (_TOTAL_OF.fullmatch(first) and len(held) < width):
             out[i] = ("S-TOTAL", "a line of totals is no record", "Nothing, if it is one.", "set aside")
@@ -206,7 +264,10 @@ def may_be_odd(first: Any, filled: Any, width: int, headers: list[str]) -> Any:
     """
     import pyarrow.compute as pc
 
-    words = "sub|grand|total|sum|average|mean|median|max|min|count|gesamt|insgesamt|somme|totaal|suma|i alt"
+    words = (
+        "sub|grand|tota|sum|som|average|mean|med|max|min|count|gesamt|insgesamt|i alt|mittelwert|durchschnitt|moyenne|"
+        "promedio|média|gemiddelde|gjennomsnitt|gennemsnit|zwischen|sous|delsum"
+    )
     repeated = re.escape(headers[0]) if headers and headers[0] else "\\x00"
     out = pc.match_substring_regex(first, rf"^\s*($|(?i:{words})|(?i:{repeated})\s*$)").to_numpy()
     return out | ((filled <= 1) & (width > 2))

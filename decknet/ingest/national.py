@@ -28,11 +28,11 @@ if TYPE_CHECKING:
     from decknet.ingest.read import Table
     from decknet.ingest.register import Register
 
-__all__ = ["check_national", "claim_items", "inventory_year", "unpack_degrees"]
+__all__ = ["check_national", "claim_items", "inventory_year", "of_one_state", "unpack_degrees"]
 
 # Header as published: (our column, what it holds).
 ITEMS = {
-    "STATE_CODE_001": ("", "item 1: tells which states lie east"),
+    "STATE_CODE_001": ("state_code", "item 1: tells equal numbers apart, and which states lie east"),
     "STRUCTURE_NUMBER_008": ("bridge_id", "item 8"),
     "RECORD_TYPE_005A": ("", "item 5A: 1 is the record of the route on the bridge"),
     "ROUTE_PREFIX_005B": ("route", "item 5B"),
@@ -171,9 +171,12 @@ def check_national(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     ident = items.text("STRUCTURE_NUMBER_008")
     empty = (ident == "").to_numpy(dtype=bool)
     rows.fault(empty, "STRUCTURE_NUMBER_008", "R-MISSING", "item 8 must be given: it tells bridges apart", "Fill it.")
+    state = items.text("STATE_CODE_001").str[:2]
+    state = state.where(state.str.strip("0") != "", "")
+    of_one_state(rows, register, ident, state, "STATE_CODE_001")
     kept = pd.DataFrame({"bridge": ident})
     rows.conflicts(kept, "bridge", "STRUCTURE_NUMBER_008", "Keep the right line.")
-    columns: dict[str, Any] = {"bridge_id": ident, "deck_id": ident}
+    columns: dict[str, Any] = {"bridge_id": ident, "deck_id": ident, "state_code": state}
     columns.update(_described(items))
     columns.update(_sized(rows, items))
     columns["longitude_deg"], columns["latitude_deg"] = _placed(rows, items)
@@ -190,6 +193,32 @@ def check_national(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
         if which.any():
             out[kind] = rows.records(kind, {n: columns.get(n) for n in RECORDS[kind].names()}, which)
     return out
+
+
+def of_one_state(rows: Rows, register: Register, ident: pd.Series, state: pd.Series, column: str) -> None:
+    """Refuse rows whose number stands for a bridge of another state, on record or earlier in the file.
+
+    Parameters
+    ----------
+    rows : Rows
+    register : Register
+    ident, state : Series of str, shape (n,)
+        Number of the bridge, and code of its state; empty where not given.
+    column : str
+        Header of the state.
+    """
+    given = state.where(state != "").str.lstrip("0")
+    own = given.where(rows.live)
+    first = own.groupby(ident.to_numpy()).transform("first")
+    held = ident.map(register.states).astype("str").str.lstrip("0")
+    held = held.where(held.notna(), first)
+    other = (held.notna() & given.notna() & (held != given)).to_numpy(dtype=bool) & rows.live
+    rule = {
+        int(i): f"bridge {ident.iloc[i]} is a bridge of state {held.iloc[i]} already, and this row is of state "
+        f"{given.iloc[i]}: two bridges with one number"
+        for i in np.flatnonzero(other)
+    }
+    rows.fault(other, column, "R-OTHER-STATE", rule, "Keep each state in a store of its own, or change the number.")
 
 
 def inventory_year(rows: Rows) -> int | None:
@@ -374,14 +403,12 @@ def _counted(rows: Rows, items: _Items, columns: dict[str, Any]) -> Bools:
         zero, "ADT_029", "F-ZERO-TRAFFIC", "a traffic of 0 is a missing count; none is stored", "Give it.", "flag"
     )
     given &= ~zero
-    undated = given & np.isnan(year)
     rows.fault(
-        undated,
+        given & np.isnan(year),
         "YEAR_ADT_030" if rows.has("YEAR_ADT_030") else "ADT_029",
-        "F-NO-YEAR",
-        "a count without its year cannot be used; it is not stored",
+        "F-UNDATED",
+        "the count comes without its year; kept as such, and used only where the bridge has no dated count",
         "Give the count year.",
-        "flag",
     )
     late = given & (year > rows.today.year)
     rows.fault(
@@ -389,7 +416,7 @@ def _counted(rows: Rows, items: _Items, columns: dict[str, Any]) -> Bools:
     )
     source = pd.Series(["national inventory"] * rows.n, dtype="str")
     columns.update({"aadt": count, "year": year, "truck_share": trucks / 100.0, "source": source})
-    return given & ~undated & ~late
+    return given & ~late
 
 
 def _rated(rows: Rows, items: _Items, columns: dict[str, Any], inventory: int | None) -> Bools:

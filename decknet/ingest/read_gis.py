@@ -11,7 +11,7 @@ import pandas as pd
 
 from decknet.columns import normal
 from decknet.errors import RecordError
-from decknet.ingest.table import Table, as_text
+from decknet.ingest.table import Table, as_text, cell_text
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -33,6 +33,8 @@ def read_layers(path: Path, only: str) -> tuple[list[Table], list[tuple[str, str
             warnings.simplefilter("always")
             names = [str(name) for name, _ in pyogrio.list_layers(path)]
     except Exception as why:
+        if path.suffix.lower() in (".geojson", ".json"):
+            return [_plain_json(path, why)], []
         raise RecordError(
             f"{path.name}: the file cannot be opened as map data ({_first(why, path)}). "
             "Export it again as GeoPackage or GeoJSON."
@@ -43,6 +45,60 @@ def read_layers(path: Path, only: str) -> tuple[list[Table], list[tuple[str, str
             continue
         tables += _layer(path, layer, several=len(names) > 1)
     return tables, others
+
+
+def _plain_json(path: Path, why: Exception) -> Table:
+    """Rows of a JSON file that is no map data; where it is no JSON, the place that breaks it is named."""
+    try:
+        data = json.loads(path.read_bytes().decode("utf-8-sig"))
+    except UnicodeDecodeError as wrong:
+        raise RecordError(f"{path.name}: the file is not text in UTF-8 ({wrong}). Save it as UTF-8.") from wrong
+    except (json.JSONDecodeError, RecursionError) as wrong:
+        at = getattr(wrong, "lineno", 1)
+        where = getattr(wrong, "pos", 0)
+        found = path.read_text(encoding="utf-8-sig")[max(where - 40, 0) : where + 20].strip()
+        said = getattr(wrong, "msg", "it is nested too deeply")
+        raise RecordError(
+            f"{path.name} line {at}: this is no JSON ({said}), near {found!r}. Correct it, or export the file again."
+        ) from wrong
+    rows = data if isinstance(data, list) else next((v for v in data.values() if isinstance(v, list)), None) \
+        if isinstance(data, dict) else None  # fmt: skip
+    if not rows or not all(isinstance(r, dict) for r in rows) or any("geometry" in r for r in rows):
+        raise RecordError(
+            f"{path.name}: the file is JSON, but neither map data ({_first(why, path)}) nor a list of rows. "
+            "Export it again as GeoPackage or GeoJSON."
+        ) from why
+    headers = list(dict.fromkeys(str(h) for r in rows for h in r))
+    values = [[cell_text(_plain_value(r.get(h))) for r in rows] for h in headers]
+    cells = pd.DataFrame({j: pd.array([t for t, _ in c], dtype="str") for j, c in enumerate(values)})
+    typed = np.array([[n for _, n in c] for c in values], dtype=bool).T
+    line = np.arange(2, len(rows) + 2, dtype=np.int64)
+    return Table(path.stem, "", tuple(h.strip() for h in headers), cells, line, typed,
+                 notes=["rows of a JSON list; the first counts as line 2"])  # fmt: skip
+
+
+def _plain_value(value: Any) -> Any:
+    if isinstance(value, (dict, list)):
+        return json.dumps(value, ensure_ascii=False)
+    return None if isinstance(value, float) and value != value else value
+
+
+def from_bytes(values: Any) -> tuple[Any, list[tuple[int, str, str, str, str]]]:
+    """Shapes out of well-known binary, and the rows whose shape cannot be read."""
+    import shapely
+
+    out = np.full(len(values), None, dtype=object)
+    odd = []
+    try:
+        out[:] = shapely.from_wkb(values, on_invalid="ignore")
+    except (NotImplementedError, shapely.errors.ShapelyError, TypeError):
+        for i, value in enumerate(values):
+            try:
+                out[i] = shapely.from_wkb(value, on_invalid="ignore")
+            except (NotImplementedError, shapely.errors.ShapelyError, TypeError):
+                rule = "the shape has curves, or is none that is known, and cannot be read"
+                odd.append((i, "R-SHAPE", rule, "Draw it with straight sides, or bring it as a GeoPackage.", "refuse"))
+    return shapely.force_2d(out), odd
 
 
 def _whole(path: Path) -> None:
@@ -60,7 +116,6 @@ def _whole(path: Path) -> None:
 
 def _layer(path: Path, layer: str, *, several: bool) -> list[Table]:
     import pyogrio
-    import shapely
 
     ending = path.suffix.lower()
     notes: list[str] = []
@@ -86,7 +141,7 @@ def _layer(path: Path, layer: str, *, several: bool) -> list[Table]:
     typed = np.zeros((n, len(headers)), dtype=bool)
     for j, (_, number) in enumerate(columns):
         typed[:, j] = number
-    shape = None if wkb is None else shapely.from_wkb(wkb, on_invalid="ignore")
+    shape, odd = (None, []) if wkb is None else from_bytes(wkb)
     if shape is not None and len(shape):
         shape = _as_drawn(shape, notes, close=ending == ".dxf")
     crs = meta.get("crs")
@@ -96,7 +151,7 @@ def _layer(path: Path, layer: str, *, several: bool) -> list[Table]:
         crs = _checked_degrees(path, shape, crs, notes)
     own = layer if several or ending == ".gpkg" else ""
     made = Table(
-        layer or path.stem, own, tuple(headers), cells, np.arange(2, n + 2, dtype=np.int64), typed, shape, crs,
+        layer or path.stem, own, tuple(headers), cells, np.arange(2, n + 2, dtype=np.int64), typed, shape, crs, odd=odd,
         notes=notes, cut=ending in (".shp", ".dbf"),
     )  # fmt: skip
     return _by_drawing_layer(made) if ending == ".dxf" else [made]
@@ -206,7 +261,6 @@ def _checked_degrees(path: Path, shape: Any, crs: str, notes: list[str]) -> str 
 def read_parquet(path: Path) -> list[Table]:
     import pyarrow as pa
     import pyarrow.parquet as pq
-    import shapely
 
     try:
         frame = pq.read_table(path)
@@ -218,10 +272,11 @@ def read_parquet(path: Path) -> list[Table]:
     headers: list[str] = []
     columns: list[tuple[Any, bool]] = []
     shape, crs, notes = None, None, []
+    odd: list[tuple[int, str, str, str, str]] = []
     for name, column in zip(frame.column_names, frame.columns, strict=True):
         binary = pa.types.is_binary(column.type) or pa.types.is_large_binary(column.type)
         if binary and (name == lead or (not lead and normal(name) in SHAPE_NAMES)):
-            shape = shapely.force_2d(shapely.from_wkb(column.to_pylist(), on_invalid="ignore"))
+            shape, odd = from_bytes(column.to_pylist())
             stated_crs = described.get(name, {}).get("crs", "OGC:CRS84" if name in described else None)
             crs = json.dumps(stated_crs) if isinstance(stated_crs, dict) else stated_crs
             continue
@@ -236,7 +291,7 @@ def read_parquet(path: Path) -> list[Table]:
     for j, (_, number) in enumerate(columns):
         typed[:, j] = number
     line = np.arange(2, n + 2, dtype=np.int64)
-    return [Table(path.stem, "", tuple(headers), cells, line, typed, shape, crs, notes=notes)]
+    return [Table(path.stem, "", tuple(headers), cells, line, typed, shape, crs, odd=odd, notes=notes)]
 
 
 def _arrow_values(column: Any) -> Any:

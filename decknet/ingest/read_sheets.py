@@ -2,32 +2,23 @@
 
 from __future__ import annotations
 
-import re
-import zipfile
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from decknet.errors import RecordError
-from decknet.ingest.layout import Grid, lay_out
+from decknet.ingest.layout import Grid, blocks, lay_out
+from decknet.ingest.sheet_parts import Parts, parts_of
 from decknet.ingest.table import Table, cell_text, table_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
+    from typing import Any
+
+    from decknet.ingest.layout import Laid
 
 __all__ = ["read_sheets"]
 
-EPOCH_1900, EPOCH_1904 = "1899-12-30", "1904-01-01"
-TOO_LARGE_BYTES = 2_000_000_000  # of one sheet, unpacked
-
-
-@dataclass(slots=True)
-class _Parts:
-    """What the reader of cells does not tell: error cells and hidden rows by sheet, and day 0."""
-
-    errors: dict[int, dict[tuple[int, int], str]] = field(default_factory=dict)
-    hidden: dict[int, set[int]] = field(default_factory=dict)
-    epoch: str = ""
+NOT_CALCULATED = "=(never calculated)"
 
 
 def read_sheets(path: Path, stated: Sequence[str], only: str) -> tuple[list[Table], list[tuple[str, str]]]:
@@ -36,7 +27,7 @@ def read_sheets(path: Path, stated: Sequence[str], only: str) -> tuple[list[Tabl
 
     try:
         book = python_calamine.CalamineWorkbook.from_path(str(path))
-        parts = _parts(path)
+        parts = parts_of(path)
         sheets = list(book.sheet_names)
         unseen = {s.name for s in book.sheets_metadata if s.visible != python_calamine.SheetVisibleEnum.Visible}
     except Exception as why:
@@ -51,71 +42,54 @@ def read_sheets(path: Path, stated: Sequence[str], only: str) -> tuple[list[Tabl
             continue
         try:
             page = book.get_sheet_by_name(sheet)
-            pairs = [[cell_text(v) for v in row] for row in page.to_python(skip_empty_area=False)]
-            merged = list(page.merged_cell_ranges or [])
+            grid = _grid(sheet, page, position, parts)
         except Exception as why:
             others.append((sheet, f"the sheet cannot be read ({why})"))
             continue
-        rows = [[text for text, _ in row] for row in pairs]
-        for (i, j), word in parts.errors.get(position, {}).items():
-            if i < len(rows) and j < len(rows[i]):
-                rows[i][j] = word
-        typed = [{j for j, (_, number) in enumerate(row) if number} for row in pairs]
-        odd = [
-            (line, "F-HIDDEN", "the row is hidden in the sheet and is read all the same", "Delete it, or show it.", "")
-            for line in sorted(parts.hidden.get(position, set()))
-        ]
-        lines = list(range(1, len(rows) + 1))
-        grid = Grid(sheet, sheet, rows, lines, typed=typed, merged=merged, odd=odd)
-        laid = lay_out(grid, stated)
-        if isinstance(laid, str):
-            others.append((sheet, laid))
-            continue
         notes = ["the sheet is hidden and is read all the same"] if sheet in unseen else []
-        tables.append(table_of(grid, laid, notes, epoch=parts.epoch))
+        for block in blocks(grid):
+            laid = lay_out(block, stated)
+            if isinstance(laid, str):
+                others.append((sheet, laid))
+                continue
+            _as_shown(block, laid, block.lines[0] - 1, parts.bare.get(position, set()))
+            tables.append(table_of(block, laid, notes, epoch=parts.epoch))
     return tables, others
 
 
-def _parts(path: Path) -> _Parts:
-    """Error cells such as #REF!, hidden rows and day 0, from the workbook's own parts."""
-    out = _Parts()
-    if not zipfile.is_zipfile(path):
-        return out
-    with zipfile.ZipFile(path) as parts:
-        names = set(parts.namelist())
-        if not {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
-            return out
-        book = parts.read("xl/workbook.xml").decode("utf-8", "replace")
-        out.epoch = EPOCH_1904 if re.search(r'\bdate1904="(?:1|true)"', book) else EPOCH_1900
-        links = parts.read("xl/_rels/workbook.xml.rels").decode("utf-8", "replace")
-        target = {}
-        for link in re.findall(r"<Relationship\b[^>]*>", links):
-            ident, to = re.search(r'\bId="([^"]+)"', link), re.search(r'\bTarget="([^"]+)"', link)
-            if ident and to:
-                target[ident[1]] = to[1].lstrip("/").removeprefix("xl/")
-        for position, sheet in enumerate(re.findall(r"<sheet\b[^>]*>", book)):
-            ident = re.search(r'\br:id="([^"]+)"', sheet)
-            part = f"xl/{target.get(ident[1], '')}" if ident else ""
-            if part not in names or parts.getinfo(part).file_size > TOO_LARGE_BYTES:
-                continue
-            _scan(parts.read(part), position, out)
-    return out
+def _grid(sheet: str, page: Any, position: int, parts: Parts) -> Grid:
+    """The cells of a sheet as text: error cells show their word, percentages their sign."""
+    pairs = [[cell_text(v) for v in row] for row in page.to_python(skip_empty_area=False)]
+    rows = [[text for text, _ in row] for row in pairs]
+    typed = [{j for j, (_, number) in enumerate(row) if number} for row in pairs]
+    for (i, j), word in parts.errors.get(position, {}).items():
+        if i < len(rows) and j < len(rows[i]):
+            rows[i][j] = word
+            typed[i].discard(j)
+    for i, j in parts.percent.get(position, set()):
+        if i < len(rows) and j in typed[i]:
+            rows[i][j] = f"{float(rows[i][j]) * 100:.12g} %"
+            typed[i].discard(j)
+    odd = [
+        (line, "F-HIDDEN", "the row is hidden in the sheet and is read all the same", "Delete it, or show it.", "")
+        for line in sorted(parts.hidden.get(position, set()))
+    ]
+    merged = list(page.merged_cell_ranges or [])
+    return Grid(sheet, sheet, rows, list(range(1, len(rows) + 1)), typed=typed, merged=merged, odd=odd)
 
 
-def _scan(body: bytes, position: int, out: _Parts) -> None:
-    if b'hidden="' in body:
-        for row in re.finditer(rb"<row\b[^>]*>", body):
-            number = re.search(rb'\br="(\d+)"', row[0])
-            if number and re.search(rb'\bhidden="(?:1|true)"', row[0]):
-                out.hidden.setdefault(position, set()).add(int(number[1]))
-    if b't="e"' not in body:
-        return
-    found = out.errors.setdefault(position, {})
-    for cell in re.finditer(rb'<c\b[^>]*\bt="e"[^>]*>.*?</c>', body, re.S):
-        ref = re.search(rb'\br="([A-Z]+)(\d+)"', cell[0])
-        word = re.search(rb"<v>([^<]*)</v>", cell[0])
-        if ref:
-            column = 0
-            for letter in ref[1].decode():
-                column = column * 26 + ord(letter) - 64
-            found[(int(ref[2]) - 1, column - 1)] = word[1].decode("utf-8", "replace") if word else "#ERROR!"
+def _as_shown(block: Grid, laid: Laid, lead: int, bare: set[tuple[int, int]]) -> None:
+    """Cells of records joined downwards hold what is written in the first; a formula without a value says so."""
+    headers, keep, odd = laid
+    records = {i for i in keep if i not in odd or odd[i][3] != "set aside"}
+    for (top, left), (bottom, right) in block.merged:
+        if top in records and bottom > top and left < len(headers):
+            for i in range(top + 1, min(bottom + 1, len(block.rows))):
+                if i in records and left == right and left < len(block.rows[i]):
+                    block.rows[i][left] = block.rows[top][left]
+                    if block.typed is not None and left in block.typed[top]:
+                        block.typed[i].add(left)
+    for i, j in bare:
+        at = i - lead
+        if at in records and j < len(headers) and headers[j] and j < len(block.rows[at]) and not block.rows[at][j]:
+            block.rows[at][j] = NOT_CALCULATED

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["read_text"]
 
 DELIMITERS = ",;\t|"
+_FIRST = re.compile(r"\S[^\n]*")  # the first line with anything on it
 _SEP = re.compile(r"sep=(.)\r?\n", re.I)  # a first line by which spreadsheets state the delimiter
 
 
@@ -56,8 +57,8 @@ def read_text(path: Path, stated: Sequence[str]) -> tuple[list[Table], list[tupl
     notes = [note] if note else []
     if is_fixed_width(text):
         return [read_fixed_width(path, text)], []
-    first = text.lstrip().split("\n", 1)[0].upper()
-    if NATIONAL_HEADER in first:
+    first = _FIRST.search(text)
+    if first is not None and NATIONAL_HEADER in first[0].upper():
         grid, mark = _national_grid(path, text), ","
     else:
         told = _SEP.match(text)

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
+import numpy as np
+import pandas as pd
+
 from decknet.columns import RECORDS, Column, normal
 from decknet.errors import RecordError
+from decknet.ingest.tongues import HEADERS, NAMES_TOO
 from decknet.units import factor_to
 
 if TYPE_CHECKING:
@@ -26,6 +30,7 @@ __all__ = [
     "is_known_header",
     "is_unit",
     "kind_of",
+    "years_in_headers",
 ]
 
 KINDS = (*RECORDS, "national", "successor", "elements", "grid")
@@ -70,6 +75,13 @@ _UNIT_WORDS = {
     "km/h": ("km h",),
     "°C": ("deg c", "celsius"),
 }
+_UNITS_TOO = {
+    "qm": "m2", "mq": "m2", "sq m": "m2", "sq mtr": "m2", "sq metre": "m2", "sq metres": "m2", "sq meter": "m2",
+    "sq meters": "m2", "sq foot": "ft2", "sq feet": "ft2", "s f": "ft2", "s.f": "ft2", "sq yard": "yd2",
+    "sq yards": "yd2", "sq yds": "yd2", "s.y": "yd2", "metres": "m", "meters": "m", "metre": "m", "meter": "m",
+    "lf": "ft", "lin ft": "ft", "kfz/24h": "veh/day", "fz/d": "veh/day", "vh/j": "veh/day", "veh/d": "veh/day",
+    "prozent": "%", "prosent": "%", "procent": "%", "por ciento": "%", "pour cent": "%", "percento": "%",
+}  # fmt: skip
 _OF = {
     "": "", "area": "", "of area": "",
     "deck": "deck", "deck area": "deck", "of deck": "deck", "of the deck": "deck", "of deck area": "deck",
@@ -117,6 +129,10 @@ def unit_of(unit: str, of: Column) -> tuple[float, float, str] | None:
     words = unit.strip().lower()
     if words == "":
         return (1.0, 0.0, "")
+    if not words.isalnum() or words in _UNITS_TOO:
+        words = re.sub(r"\bsquare[ .-]*", "sq ", words.replace("^", "")).replace("sq sq ", "sq ")
+        words = re.sub(r"\b(m|ft|mm|km|in|yd) ([23])\b", r"\1\2", words).strip()
+    words = _UNITS_TOO.get(words.rstrip("."), words)
     if of.kind in ("id", "text", "choice", "date", "flag"):
         return None
     if of.unit == "°C" and words in ("f", "°f", "deg f", "fahrenheit", "degf"):
@@ -147,7 +163,7 @@ def _spellings(found: Column) -> tuple[tuple[str, int], ...]:
     tail = own.split()
     if found.unit and len(tail) > 1 and unit_of(tail[-1], found) is not None:
         out.append((" ".join(tail[:-1]), 1))
-    out += [(a, 2) for a in found.also]
+    out += [(a, 2) for a in (*found.also, *HEADERS.get(found.name, ()))]
     return tuple(dict(reversed(out)).items())
 
 
@@ -275,13 +291,91 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
             )
     _alike(found, table)
     claims = _settle(found, unused, place)
+    if kind in ("bridge", "deck") and not {"longitude_deg", "latitude_deg"} & set(claims) and table.shape is None:
+        for index, of in places(table).items():
+            if index not in {c.index for c in claims.values()}:
+                why = "a place in the system that is stated"
+                claims[of.name] = Claim(index, table.labels()[index], of, "", 1.0, 0.0, "", why, 2)
+                unused.pop(index, None)
     for index, header in enumerate(table.headers):
         if index not in unused and not any(c.index == index for c in claims.values()):
             unused[index] = f"no column of a {kind} record is known by {header!r}"
     return claims, unused
 
 
+_YEAR = re.compile(r"\b(?:19|20)\d\d\b")
+
+
+def years_in_headers(table: Table) -> tuple[Table, dict[str, str]]:
+    """A table whose counts have their year in the header, such as ``AADT 2022``, with the year as a column.
+
+    Returns
+    -------
+    table : Table
+        With one count a row where the table holds counts of several years and nothing else of bridges; else as
+        it was, but for the header of a single count.
+    values : dict
+        The year of every row, where there is but one.
+    """
+    aadt, year = column_named("aadt"), column_named("year")
+    assert aadt is not None and year is not None  # noqa: S101, PT018
+    found = {}
+    for index, header in enumerate(table.headers):
+        years = _YEAR.findall(normal(header))
+        if len(years) == 1 and _fits(_YEAR.sub("", normal(header)), aadt) is not None:
+            found[index] = years[0]
+        elif _fits(header, aadt) is not None or _fits(header, year) is not None:
+            return table, {}
+    if len(found) == 1:
+        ((index, when),) = found.items()
+        heads = [aadt.name if i == index else h for i, h in enumerate(table.headers)]
+        return replace(table, headers=tuple(heads)), {year.name: when}
+    rest = [i for i in range(len(table.headers)) if i not in found]
+    others = {c.name for i in rest for c in _columns_for("bridge") if _fits(table.headers[i], c) is not None}
+    if not found or table.shape is not None or not others & set(DECK_KEYS) or others - {*DECK_KEYS, "name", "route"}:
+        return table, {}
+    parts, at = [], []
+    for index, when in found.items():
+        given = np.flatnonzero((table.cells[index].str.strip() != "").to_numpy(dtype=bool))
+        part = table.cells.iloc[given][[*[i for i in rest if set(DECK_KEYS) & _keys(table.headers[i])], index]]
+        parts.append(part.set_axis(range(part.shape[1]), axis=1).assign(year=when))
+        at.append(given)
+    rows = np.concatenate(at)
+    order = np.argsort(table.line[rows], kind="stable")
+    cells = pd.concat(parts, ignore_index=True).iloc[order].reset_index(drop=True)
+    heads = [*[table.headers[i] for i in rest if set(DECK_KEYS) & _keys(table.headers[i])], aadt.name, year.name]
+    note = f"counts of {len(found)} years stand beside each other in a row: {', '.join(found.values())}"
+    made = replace(
+        table, headers=tuple(heads), cells=cells.set_axis(range(len(heads)), axis=1).astype("str"),
+        line=table.line[rows][order], typed=None, odd=[], notes=[*table.notes, note],
+    )  # fmt: skip
+    return made, {}
+
+
+def _keys(header: str) -> set[str]:
+    return {c.name for c in _columns_for("bridge") if c.name in DECK_KEYS and _fits(header, c) is not None}
+
+
+def places(table: Table) -> dict[int, Column]:
+    """Columns, by position, of places that are no longitude and latitude: a shape as text, or a pair of coordinates."""
+    heads = [" ".join(w for w in normal(h).split() if w not in _PLACE_UNITS) for h in table.headers]
+    for one, other in _PAIRS:
+        if one in heads and other in heads:
+            return {heads.index(one): _EASTING, heads.index(other): _NORTHING}
+    return next(({heads.index(h): _PLACE} for h in _PLACE_NAMES if h in heads), {})
+
+
 _UNIT = Column("unit", "text", "", "Unit of the row.")
+_EASTING = Column("easting", "number", "", "First coordinate of the place, in the system stated.")
+_NORTHING = Column("northing", "number", "", "Second coordinate of the place, in the system stated.")
+_PLACE = Column("place_shape", "text", "", "Shape on the ground, in the system stated.")
+_PLACE_UNITS = ("m", "ft", "us", "metres", "meters", "feet", "coord", "coordinate", "utm", "wgs84")
+_PAIRS = (
+    ("easting", "northing"), ("eastings", "northings"), ("east", "north"), ("x", "y"), ("e", "n"),
+    ("point x", "point y"), ("rechtswert", "hochwert"), ("est", "nord"), ("este", "norte"), ("ost", "nord"),
+    ("øst", "nord"),
+)  # fmt: skip
+_PLACE_NAMES = ("wkt", "geometry", "geom", "the geom", "shape", "wkb", "wkb geometry", "point")
 _NUMBERED = re.compile(r"(.{1,8})_(\d{1,2})")
 CUT = 10  # characters of a header that a shapefile keeps
 
@@ -300,9 +394,10 @@ def _fits_cut(table: Table, header: str, of: Column, place: str) -> tuple[str, i
         same = [h for h in table.headers if len(h) == CUT and h.lower()[:8] == text[:8]]
         names = " and ".join(repr(h) for h in dict.fromkeys([*same, header]))
         raise RecordError(
-            f"{place}: {names}: the format cut the name to ten characters, and its unit with it ({of.name}, or a "
-            f'share in %?). State it in a mapping file (--map) under [columns], such as "{header}" = "{of.name}" '
-            f'or "{header}" = "{of.name} in %", and "" for a header to leave out.'
+            f"{place}: {names}: the format cut the name to ten characters, and its unit with it ({of.name}, or "
+            f"{'a share in %' if of.unit == 'm2' else 'another unit'}?). State it in a mapping file (--map) under "
+            f'[columns], such as "{header}" = "{of.name}" or "{header}" = "{of.name} in '
+            f'{"%" if of.unit == "m2" else "ft"}", and "" for a header to leave out.'
         )
     return None if numbered else ("", 3)
 
@@ -361,7 +456,8 @@ def _settle(found: dict[str, list[Claim]], unused: dict[int, str], place: str) -
 
 def _named_for(table: Table, names: dict[str, tuple[str, ...]]) -> str:
     words = set(normal(table.name).split())
-    return next((kind for kind, known in names.items() if words & set(known)), "")
+    more = NAMES_TOO if names is NAMED_FOR else {}
+    return next((kind for kind, known in names.items() if words & {*known, *more.get(kind, ())}), "")
 
 
 def base_kind(table: Table) -> str:
@@ -437,6 +533,8 @@ def kind_of(table: Table, stated: Stated) -> str:
     if key and dated and (total or bool({"surveyed_m2", "method"} & survey) or name == "survey"):
         return "survey"
     rest = _rest_of(bridge, size=size, told=told, key=key)
+    if not rest and key and len(places(table)) == 2:
+        return "bridge"
     if not rest and key and table.shape is not None and name in ("bridge", "deck"):
         # An outline or a point with nothing but a bridge's number says where the bridge is.
         return name if "deck_id" in bridge else "bridge"

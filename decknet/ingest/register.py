@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import unicodedata
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 # From the deck of each row and shapes in degrees to shapes in station and offset.
 ToDeck = Callable[[pd.Series, np.ndarray[Any, np.dtype[np.object_]]], np.ndarray[Any, np.dtype[np.object_]]]
 
-__all__ = ["Answer", "Known", "Register"]
+__all__ = ["Answer", "Known", "Register", "loose"]
 
 NEAR = 40  # unknown ids for which a likely one is looked for
 
@@ -33,7 +34,7 @@ class Known:
     Attributes
     ----------
     bridges : DataFrame
-        bridge_id, built_year; longitude_deg and latitude_deg where known.
+        bridge_id, built_year; longitude_deg, latitude_deg and state_code where known.
     decks : DataFrame
         deck_id, bridge_id, length_m, width_m, deck_built_year.
     surveys : DataFrame
@@ -107,6 +108,7 @@ class Register:
     outline: dict[str, Any] = field(default_factory=dict)
     to_deck: ToDeck | None = None
     lonlat: dict[str, tuple[float, float]] = field(default_factory=dict)
+    states: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, known: Known) -> Register:
@@ -125,6 +127,9 @@ class Register:
             where = rows.loc[rows["longitude_deg"].notna() & rows["latitude_deg"].notna()]
             at = zip(where["longitude_deg"], where["latitude_deg"], strict=True)
             self.lonlat.update(zip(where["bridge_id"], at, strict=True))
+        if "state_code" in rows:
+            told = rows.loc[rows["state_code"].notna(), ["bridge_id", "state_code"]]
+            self.states.update(zip(told["bridge_id"], told["state_code"], strict=True))
         years = pd.to_numeric(rows["built_year"], errors="coerce").astype("float64")
         self.built.update(zip(rows["bridge_id"], years, strict=True))
 
@@ -201,8 +206,7 @@ class Register:
         return self._each(frame, lambda row: self._deck(row[0], row[1]))
 
     def _each(self, frame: pd.DataFrame, answer: Any) -> Answer:
-        self._zeros_bridges = _by_stripped(self.built)
-        self._zeros_decks = _by_stripped(self.decks)
+        self._loose = {}
         self._asked = 0
         if frame.shape[1] > 1 and (frame.iloc[:, 1] == "").all():
             codes, seen = pd.factorize(frame.iloc[:, 0])
@@ -221,30 +225,37 @@ class Register:
         flag = {int(i): found[codes[i]][2] for i in np.flatnonzero(odd[codes])}
         return Answer(names[codes], fault, flag)
 
-    _zeros_bridges: dict[str, list[str]] = field(default_factory=dict)
-    _zeros_decks: dict[str, list[str]] = field(default_factory=dict)
+    _loose: dict[str, dict[str, list[str]]] = field(default_factory=dict)
     _asked: int = 0
 
     def _bridge(self, bridge: str) -> tuple[str | None, Any, Any]:
         if bridge in self.built:
             return bridge, None, None
-        return self._nearly("bridge", bridge, list(self.built), self._zeros_bridges)
+        return self._nearly("bridge", bridge, self.built)
 
-    def _nearly(
-        self, what: str, name: str, known: list[str], zeros: dict[str, list[str]]
-    ) -> tuple[str | None, Any, Any]:
+    def like(self, what: str, name: str) -> list[str]:
+        """Ids on record that differ from a name only in zeros lost, case, blanks or the kind of dash."""
+        if what not in self._loose:
+            known: dict[str, list[str]] = defaultdict(list)
+            for held in self.built if what == "bridge" else self.decks:
+                known[loose(held)].append(held)
+            self._loose[what] = known
+        return self._loose[what].get(loose(name), [])
+
+    def _nearly(self, what: str, name: str, known: Iterable[str]) -> tuple[str | None, Any, Any]:
         if not name:
             return None, ("R-MISSING", "", f"the row must name its {what}", f"Give the {what}'s id."), None
-        likely = zeros.get(name.lstrip("0"), []) if name.isdigit() else []
+        likely = self.like(what, name)
+        digits = name.isdigit()
+        how = "leading zeros were lost" if digits else "written with other zeros, blanks, dashes or case"
         if len(likely) == 1:
-            rule = f"read as {what} {likely[0]}: leading zeros were lost"
-            flag = ("F-ZEROS", name, rule, "Format the column as text before saving.")
-            return likely[0], None, flag
+            code = "F-ZEROS" if digits else "F-ID-LIKE"
+            return likely[0], None, (code, name, f"read as {what} {likely[0]}: {how}", "Write the id as on record.")
         if len(likely) > 1:
-            rule = f"leading zeros were lost, and {' and '.join(sorted(likely))} both fit"
+            rule = f"{how}, and {' and '.join(sorted(likely))} both fit"
             return None, ("R-ZEROS", name, rule, "Write the whole id, zeros included, in a text column."), None
         self._asked += 1
-        near = difflib.get_close_matches(name, known, 1, 0.75) if self._asked <= NEAR else []
+        near = difflib.get_close_matches(name, list(known), 1, 0.75) if self._asked <= NEAR else []
         remedy = f"Is {near[0]} meant? Else load" if near else "Correct the id, or load"
         rule = f"the {what} must be known"
         return None, (f"R-UNKNOWN-{what.upper()}", name, rule, f"{remedy} a table with this {what} first."), None
@@ -274,12 +285,19 @@ class Register:
             return deck, None, flag
         if deck in self.built and len(self.on.get(deck, [])) == 1:
             return self.on[deck][0], None, None
-        return self._nearly("deck", deck, list(self.decks), self._zeros_decks)
+        return self._nearly("deck", deck, self.decks)
 
 
-def _by_stripped(ids: Iterable[str]) -> dict[str, list[str]]:
-    out: dict[str, list[str]] = defaultdict(list)
-    for name in ids:
-        if name.isdigit():
-            out[name.lstrip("0")].append(name)
-    return out
+def loose(name: str) -> str:
+    """An id as a hurried eye reads it: no leading zeros, one kind of blank and dash, no case.
+
+    Examples
+    --------
+    >>> loose("00052B") == loose("52b"), loose("B–101") == loose("b-101")
+    (True, True)
+    """
+    plain = unicodedata.normalize("NFKC", name).translate(_DASHES)
+    return " ".join(plain.split()).casefold().lstrip("0")
+
+
+_DASHES = dict.fromkeys(map(ord, "‐‑‒–—―−"), "-")

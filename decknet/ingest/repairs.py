@@ -10,6 +10,8 @@ import shapely
 
 from decknet.ingest import shapes, surveys
 from decknet.ingest.recognise import STRIP
+from decknet.ingest.tongues import TREATMENTS_TOO
+from decknet.ingest.values import plain
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Rows
@@ -45,8 +47,9 @@ def check_repairs(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     day = rows.dates("repair_date")
     rows.in_time("repair_date", day, size["year"].to_numpy())
     columns: dict[str, Any] = {"deck_id": deck, "repair_date": day}
-    columns["treatment"] = rows.choice("treatment", TREATMENT_WORDS)
     said = rows.text("treatment")
+    more = {} if said is None else {plain(w): t for w in said.unique() if (t := _named(plain(w)))}
+    columns["treatment"] = rows.choice("treatment", {**more, **TREATMENTS_TOO, **TREATMENT_WORDS})
     bare = (said.str.lower() == "overlay").to_numpy(dtype=bool) if said is not None else np.zeros(rows.n, dtype=bool)
     rows.fault(
         bare & ~rows.refused,
@@ -56,7 +59,7 @@ def check_repairs(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
         "Write thin overlay or rigid overlay.",
         "flag",
     )
-    columns["depth_class"] = rows.choice("depth_class", DEPTH_WORDS)
+    columns["depth_class"] = _depths(rows, said)
     for name in ("material", "opened_at", "crew", "remarks"):
         columns[name] = rows.text(name)
     for name in ("volume_m3", "cure_h", "closure_h", "cost", "air_temperature_c"):
@@ -80,6 +83,32 @@ def check_repairs(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
         pd.DataFrame({"repair": columns["repair_id"]}), "repair", "repair_id", "Give each repair its own repair_id."
     )
     return {"repair": rows.records("repair", columns)}
+
+
+def _named(words: str) -> str:
+    """The treatment that a longer name tells of, such as "deck patching partial depth"; empty where none or several."""
+    patch, overlay = "patch" in words, "overlay" in words
+    if patch and not overlay:
+        return "patch and seal" if "seal" in words else "patch"
+    if overlay and not patch:
+        thin = any(w in words for w in ("thin", "polymer", "epoxy"))
+        rigid = any(w in words for w in ("rigid", "concrete", "latex", "silica", "slump", "lmc"))
+        return "" if thin == rigid else "thin overlay" if thin else "rigid overlay"
+    return ""
+
+
+def _depths(rows: Rows, said: pd.Series | None) -> pd.Series | None:
+    """Depth of each repair, from its own column, else from the name of what was done."""
+    given = rows.choice("depth_class", DEPTH_WORDS)
+    if said is None:
+        return given
+    words = said.map(plain)
+    told = pd.Series(pd.array([None] * rows.n, dtype="str"))
+    for depth, known in (("partial", "partial depth|part depth|shallow"), ("full", "full depth|through")):
+        told = told.mask(words.str.contains(known, regex=True) & told.isna(), depth)
+    if given is None:
+        return told if told.notna().any() else None
+    return given.where(given.notna(), told)
 
 
 def _repair_ids(rows: Rows, deck: pd.Series, day: Any) -> pd.Series:

@@ -13,6 +13,7 @@ import shapely
 
 from decknet.columns import FAULT, RECORDS
 from decknet.ingest import values
+from decknet.ingest.coded import all_differ, each, filled, is_coded, numbered, once, shared, spelled, spread
 from decknet.ingest.codes import CODES
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ DTYPES = {
     "flag": "boolean",
 }
 NAMED = 8  # lines named in one message
+MANY = 50_000  # rows of a table up to which its cells are held row by row
 
 Bools = np.ndarray[Any, np.dtype[np.bool_]]
 Floats = np.ndarray[Any, np.dtype[np.float64]]
@@ -85,20 +87,30 @@ def record_frame(kind: str, columns: Mapping[str, Any], sheet: str, line: Any) -
                 body[:] = held
             out[of.name] = pd.Series(body, dtype=object)
         elif held is None:
-            out[of.name] = pd.Series(None, index=pd.RangeIndex(n), dtype=DTYPES[of.kind])
+            out[of.name] = _missing(n, DTYPES[of.kind])
         else:
             body = pd.Series(held).reset_index(drop=True)
             if of.kind in ("whole", "flag"):
                 body = body.astype("Float64" if of.kind == "whole" else "boolean").astype(DTYPES[of.kind])
+            elif is_coded(body):
+                codes, seen = once(body)
+                empty = (seen == "").to_numpy(dtype=bool)
+                body = spread(seen, np.where(empty[codes], -1, codes) if empty.any() else codes)
             elif of.kind in ("id", "text", "choice"):
                 # Nothing written is nothing given; an element of its own alone keeps its empty parent.
                 body = body.astype("str")
                 if of.name != "parent_element" and (empty := body == "").any():
                     body = body.mask(empty)
             out[of.name] = body.astype(DTYPES[of.kind])
-    out["sheet"] = pd.Series(sheet, index=pd.RangeIndex(n), dtype="str")
+    out["sheet"] = spread([sheet], np.zeros(n, dtype=np.int8))
     out["line"] = pd.Series(np.asarray(line, dtype=np.int64))
     return pd.DataFrame(out, copy=False)
+
+
+def _missing(n: int, dtype: str) -> pd.Series:
+    if dtype == "str":
+        return spread([""], np.full(n, -1, dtype=np.int8))
+    return pd.Series(None, index=pd.RangeIndex(n), dtype=dtype)
 
 
 class Found:
@@ -184,13 +196,16 @@ class Found:
             self.out[at] = True
         elif severity == "refuse":
             self.refused[at] = True
+        if not len(at):
+            return
         claim = self.claims.get(column)
         header = claim.header if claim is not None else column
-        for i in at.tolist():
+        cells = self._rows(at)
+        for i, row in zip(at.tolist(), cells, strict=True):
             if value is not None:
                 found = value if isinstance(value, str) else value.get(i, "")
             else:
-                found = self._grid()[i, claim.index] if claim is not None and claim.index >= 0 else ""
+                found = row[claim.index] if claim is not None and claim.index >= 0 else ""
             self.pieces.append(
                 {
                     "file": self.file,
@@ -202,35 +217,37 @@ class Found:
                     "rule": rule if isinstance(rule, str) else rule[i],
                     "remedy": remedy if isinstance(remedy, str) else remedy[i],
                     "severity": severity,
-                    "row": self.raw(i),
+                    "row": self._raw_row(i, row),
                     "at": i,
                 }
             )
 
-    def _grid(self) -> np.ndarray[Any, np.dtype[np.object_]]:
-        if self._cells is None:
+    def _rows(self, at: np.ndarray[Any, Any]) -> np.ndarray[Any, np.dtype[np.object_]]:
+        """Raw cells of some rows, shape (len(at), columns); a table that is not large is turned over once."""
+        if self._cells is None and self.n <= MANY:
             self._cells = self._raw.to_numpy(dtype=object)
-        return self._cells
+        out: np.ndarray[Any, np.dtype[np.object_]]
+        out = self._raw.iloc[at].to_numpy(dtype=object) if self._cells is None else self._cells[at]
+        return out
 
     def _fill(self) -> None:
         """Empty cells of a column take what the user states for every row."""
-        filled = {}
+        full = {}
         for name, value in self.stated.values.items():
             claim = self.claims.get(name)
             if claim is not None and claim.rank != 9:
                 body = self.table.cells[claim.index]
-                empty = values.clean(body) == ""
+                empty = (values.clean(body) == "").to_numpy(dtype=bool)
                 if empty.any():
-                    filled[claim.index] = body.where(~empty, value)
+                    full[claim.index] = filled(body, empty, value)
                     self.said[name] = f"empty cells are taken as {value!r}, as stated"
-        if filled:
+        if full:
             self.table = replace(self.table, cells=self.table.cells.copy())
-            for index, body in filled.items():
+            for index, body in full.items():
                 self.table.cells[index] = body
 
-    def raw(self, i: int) -> str:
+    def _raw_row(self, i: int, cells: Any) -> str:
         """The whole raw row as JSON."""
-        cells = self._grid()[i]
         row: dict[str, Any] = {}
         for j, header in enumerate(self.table.headers[: len(self.table.headers) - self.table.added]):
             name = header or f"column {j + 1}"
@@ -247,63 +264,93 @@ class Found:
         key = self._groups()
         if key is None:
             return
-        first = pd.Series(np.arange(self.n)).groupby(key).transform("min").to_numpy()
+        codes, _ = pd.factorize(key)
+        start = np.empty(int(codes.max()) + 1, dtype=np.int64)
+        start[codes[::-1]] = np.arange(self.n - 1, -1, -1)
+        first = start[codes]
         later = np.flatnonzero((first < np.arange(self.n)) & ~self.out)
-        grid = self._grid()
-        alike = later[(grid[later] == grid[first[later]]).all(axis=1)]
+        alike = later[(self._rows(later) == self._rows(first[later])).all(axis=1)]
         rule = {int(i): f"the row repeats line {self.table.line[first[i]]} and is stored once" for i in alike}
         self.fault(alike, "", "F-REPEAT", rule, "Nothing, if it is the same record.", "repeat", value="")
 
     def _groups(self) -> Any:
         """A number for each row, the same for rows that are alike; None where no two are."""
-        key = np.zeros(self.n, dtype=np.int64)
-        columns = [self._raw[j] for j in self._raw.columns]
+        names = list(self._raw.columns)
+        parts = [(codes, len(seen)) for codes, seen in (once(self._raw[j]) for j in names if is_coded(self._raw[j]))]
+        parts.sort(key=lambda p: -p[1])
+        if parts and all_differ(*numbered(parts)):
+            return None
+        for j in names:
+            if not is_coded(self._raw[j]):
+                codes, seen = once(self._raw[j])
+                parts.append((codes, len(seen)))
+                if all_differ(*numbered(parts)):
+                    return None
         if self.table.shape is not None:
-            shape = pd.Series(shapely.to_wkb(self.table.shape), dtype=object)
-            columns.append(shape.map(hash))
-        for column in columns:
-            codes, seen = pd.factorize(column)
-            key = key * (len(seen) + 1) + codes
-            key = pd.factorize(key)[0]
-            if not pd.Series(key).duplicated().any():
-                return None
-        return key
+            wkb = shapely.to_wkb(self.table.shape)
+            codes, different = pd.factorize(np.array([hash(b) for b in wkb], dtype=np.int64))
+            parts.append((codes, len(different)))
+        if not parts:
+            return None
+        key, size = numbered(parts)
+        return None if all_differ(key, size) else key
 
-    def text(self, name: str) -> pd.Series | None:
-        """Cells of a column, blanks around them dropped, empty where nothing is written."""
+    def cells(self, name: str) -> pd.Series | None:
+        """As ``text``; in a large table a column that holds each different cell once."""
         claim = self.claims.get(name)
         if claim is None:
             return None
         return values.clean(self.table.cells[claim.index])
 
+    def text(self, name: str) -> pd.Series | None:
+        """Cells of a column, blanks around them dropped, empty where nothing is written."""
+        found = self.cells(name)
+        return None if found is None else spelled(found)
+
     def ids(self, name: str) -> pd.Series | None:
         """Ids: text with every zero, freed of a spreadsheet's ="…"."""
+        found = self.coded_ids(name)
+        return None if found is None else spelled(found)
+
+    def coded_ids(self, name: str) -> pd.Series | None:
+        """As ``ids``; in a large table a column that holds each different id once."""
         if name in self._ids:
             return self._ids[name]
-        found = self.text(name)
+        found = self.cells(name)
         if found is None:
             return None
-        if found.str.startswith('="').any():
-            found = found.str.replace(r'^="(.*)"$', r"\1", regex=True)
+        _, seen = once(found)
+        if seen.str.startswith('="').any():
+            found = each(found, lambda ids: ids.str.replace(r'^="(.*)"$', r"\1", regex=True))
+        if seen.str.startswith("'").any():
+            found = each(found, lambda ids: ids.str.replace(r"^'(.*?)'?$", r"\1", regex=True).str.strip())
         self._ids[name] = self._whole_ids(name, found)
         return self._ids[name]
 
     def _whole_ids(self, name: str, found: pd.Series) -> pd.Series:
         """Ids that a spreadsheet took for numbers: 417.0 is 417, and 4.17E+11 is no id any more."""
-        if not found.str.contains(r"[.+]", regex=True).any():
+        codes, seen = once(found)
+        if not seen.str.contains(r"[.+]", regex=True).any():
             return found
-        lost = found.str.fullmatch(r"[0-9](?:[.,][0-9]+)?[eE]\+[0-9]+").to_numpy(dtype=bool)
+        lost = seen.str.fullmatch(r"[0-9](?:[.,][0-9]+)?[eE]\+[0-9]+").to_numpy(dtype=bool)
         rule = "a spreadsheet has cut the id to a rounded number; its digits are lost"
-        self.fault(lost, name, "R-ID-DIGITS", rule, "Format the column as text and write the whole id.")
-        point = found.str.fullmatch(r"[0-9]+\.0+").to_numpy(dtype=bool)
-        if not point.any() or found.str.fullmatch(r"[0-9]+\.[0-9]*[1-9]").any():
+        self.fault(lost[codes], name, "R-ID-DIGITS", rule, "Format the column as text and write the whole id.")
+        point = seen.str.fullmatch(r"[0-9]+\.0+").to_numpy(dtype=bool)
+        if not point.any() or seen.str.fullmatch(r"[0-9]+\.[0-9]*[1-9]").any():
             return found
         rule = "read without the .0 that a spreadsheet added"
-        self.fault(point, name, "F-ID-POINT", rule, "Format the column as text before saving.")
-        return found.where(~point, found.str.replace(r"\.0+$", "", regex=True))
+        self.fault(point[codes], name, "F-ID-POINT", rule, "Format the column as text before saving.")
+        return each(
+            found, lambda ids: ids.where(~ids.str.fullmatch(r"[0-9]+\.0+"), ids.str.replace(r"\.0+$", "", regex=True))
+        )
 
     def answered(self, answer: Answer, column: str) -> pd.Series:
         """Ids found, their faults and flags noted."""
+        self.faults_of(answer, column)
+        return pd.Series(pd.array(answer.ids, dtype="str"))
+
+    def faults_of(self, answer: Answer, column: str) -> None:
+        """Note the faults and flags of ids looked for."""
         for kind, severity in ((answer.fault, "refuse"), (answer.flag, "flag")):
             by: dict[str, list[int]] = {}
             for i, (code, *_) in kind.items():
@@ -318,17 +365,27 @@ class Found:
                     severity,
                     {i: kind[i][1] for i in at},
                 )
-        return pd.Series(pd.array(answer.ids, dtype="str"))
 
-    def conflicts(self, key: pd.DataFrame, what: str, column: str, remedy: str) -> None:
-        """Refuse rows that share a key and disagree; all lines concerned are named."""
-        live = self.live
-        if not live.any():
+    def conflicts(self, key: pd.DataFrame, what: str, column: str, remedy: str, told_by: Any = None) -> None:
+        """Refuse rows that share a key and disagree; all lines concerned are named.
+
+        Parameters
+        ----------
+        key : DataFrame
+        what, column, remedy : str
+        told_by : (array of int, int), optional
+            A number a row, the same for live rows with the same key only, and one above the largest; else worked out.
+        """
+        live = np.flatnonzero(self.live)
+        if not len(live):
             return
-        shared = key[live].duplicated(keep=False)
-        if not shared.any():
+        if told_by is None:
+            several = key.iloc[live].duplicated(keep=False).to_numpy(dtype=bool)
+        else:
+            several = shared(told_by[0][live], told_by[1])
+        if not several.any():
             return
-        at = shared.index[shared].to_numpy()
+        at = live[several]
         rule: dict[int, str] = {}
         for name, part in key.loc[at].groupby(list(key.columns), sort=False, dropna=False):
             members = part.index

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +17,18 @@ if TYPE_CHECKING:
     from decknet.ingest.checks import Bools, Floats, Rows
     from decknet.ingest.register import Register
 
-__all__ = ["believable", "beyond_deck", "deck_shapes", "ground_shapes", "lines_of", "outlines", "positions", "strip"]
+__all__ = [
+    "believable",
+    "beyond_deck",
+    "deck_shapes",
+    "ground_shapes",
+    "lines_of",
+    "outlines",
+    "positions",
+    "strip",
+    "take_places",
+    "written",
+]
 
 Shapes = np.ndarray[Any, np.dtype[np.object_]]
 
@@ -25,6 +37,7 @@ TOO_LARGE_DEG = 0.01  # no defect is 1 km long: coordinates said to be degrees a
 LEAST_M2 = 1e-6
 
 _RING = re.compile(r"\(([^()]+)\)")
+_HEX = re.compile(r"0[01][0-9A-Fa-f]{8,}")
 
 
 def _none(n: int) -> Shapes:
@@ -34,16 +47,21 @@ def _none(n: int) -> Shapes:
 def _from_wkt(rows: Rows, name: str) -> Shapes:
     body = rows.text(name)
     assert body is not None  # noqa: S101
+    system = body.str.match(r"SRID=0*[1-9]\d*;").to_numpy(dtype=bool)
+    rows.fault(
+        system & (not rows.stated.crs),
+        name,
+        "R-ON-GROUND",
+        "the shape names a coordinate system, and shapes written as text here are in station and offset, m",
+        "Bring shapes on the ground as a GeoPackage or GeoJSON; or state --crs deck, if they are on the deck.",
+    )
     text = body.str.replace(r"^SRID=\d+;", "", regex=True)
     given = (text != "").to_numpy(dtype=bool)
     out = _none(rows.n)
-    with np.errstate(all="ignore"):  # figures too large for a float become endless, and are refused as that
-        out[given] = shapely.from_wkt(text[given].to_numpy(dtype=object), on_invalid="ignore")
+    out[given] = written(text[given].to_numpy(dtype=object))
     closed: dict[int, str] = {}
     for i in np.flatnonzero(given & (out == None)):  # noqa: E711
-        mended = _RING.sub(_close, str(text.iloc[i]))
-        with np.errstate(all="ignore"):
-            out[i] = shapely.from_wkt(mended, on_invalid="ignore")
+        out[i] = written(np.array([_RING.sub(_close, str(text.iloc[i]))], dtype=object))[0]
         if out[i] is not None:
             closed[int(i)] = f"the ring was not closed and has been closed: {out[i].area:.3f} m2"
     rows.fault(list(closed), name, "F-RING-CLOSED", closed, "Check the outline.", "flag")
@@ -52,10 +70,34 @@ def _from_wkt(rows: Rows, name: str) -> Shapes:
         broken,
         name,
         "R-SHAPE",
-        "a shape is needed as well-known text, such as POLYGON ((2 0, 4 0, 4 1, 2 1, 2 0))",
+        "a shape is needed as well-known text with straight sides, such as POLYGON ((2 0, 4 0, 4 1, 2 1, 2 0))",
         "Correct the shape, or give an area instead.",
     )
     return out
+
+
+def written(text: Shapes) -> Shapes:
+    """Shapes out of well-known text, or of well-known binary in hexadecimal digits; None where it is neither.
+
+    Curves are not read from text; figures too large for a float become endless.
+    """
+
+    def one(body: Any) -> Any:
+        try:
+            read = shapely.from_wkb if _HEX.fullmatch(body) else shapely.from_wkt
+            return read(body, on_invalid="ignore")
+        except (NotImplementedError, shapely.errors.ShapelyError):
+            return None
+
+    with np.errstate(all="ignore"):
+        if not any(_HEX.fullmatch(body) for body in text[:1]):
+            try:
+                return np.asarray(shapely.from_wkt(text, on_invalid="ignore"), dtype=object)
+            except NotImplementedError:
+                pass
+        out = _none(len(text))
+        out[:] = [one(body) for body in text]
+        return out
 
 
 def _close(ring: re.Match[str]) -> str:
@@ -122,9 +164,10 @@ def deck_shapes(rows: Rows, area: Floats | None, decks: pd.Series, register: Reg
     out = _polygons(rows, out, name, area)
     known = np.zeros(rows.n, dtype=bool) if area is None else ~np.isnan(area)
     bare = (out == None) & ~known & ~rows.refused  # noqa: E711
+    called = rows.ids("defect_id")
     rows.fault(
         bare,
-        name,
+        name if name or called is None else "defect_id",
         "R-NO-SHAPE",
         "a shape or an area must be given; an empty shape is not a clean deck",
         "Draw the shape again, or give the area.",
@@ -171,7 +214,8 @@ def _polygons(rows: Rows, shapes: Shapes, name: str, area: Floats | None) -> Sha
     wrong = held & ~shapely.is_valid(out)
     mended: dict[int, str] = {}
     for i in np.flatnonzero(wrong):
-        out[i] = _areas_of(shapely.make_valid(out[i]))
+        # Each part is mended by itself: where two parts of one shape overlap, both are meant.
+        out[i] = _areas_of(shapely.union_all([shapely.make_valid(p) for p in shapely.get_parts(out[i])]))
         if out[i] is not None:
             mended[int(i)] = f"the outline crosses or touches itself; mended, all lobes kept: {out[i].area:.3f} m2"
     rows.fault(list(mended), name, "F-SHAPE-MENDED", mended, "Check the outline and the area.", "flag")
@@ -313,12 +357,52 @@ def _run_on(shapes: Shapes) -> Shapes:
     return out
 
 
+def _kept(rows: Rows, name: str) -> Floats | None:
+    """A column of coordinates: what is no number is flagged, and the row stays."""
+    refused, found = rows.refused.copy(), len(rows.pieces)
+    value = rows.number(name, ranged=False)
+    for piece in rows.pieces[found:]:
+        if piece["severity"] == "refuse":
+            piece["severity"], piece["code"] = "flag", "F" + piece["code"][1:]
+            piece["rule"] += "; the position is not used"
+    if value is not None:
+        value = np.where(rows.refused & ~refused, np.nan, value)
+    rows.refused[:] = refused
+    return value
+
+
+def take_places(rows: Rows) -> None:
+    """Places written in columns, as shapes of the table: eastings and northings, or a shape as text.
+
+    They are in the system that the shape itself names or the user states; nothing is assumed.
+    """
+    if rows.table.shape is not None or rows.has("longitude_deg") or rows.has("latitude_deg"):
+        return
+    shapes, system = _none(rows.n), None
+    if rows.has("easting", "northing"):
+        x, y = _kept(rows, "easting"), _kept(rows, "northing")
+        assert x is not None and y is not None  # noqa: S101, PT018
+        held = ~np.isnan(x) & ~np.isnan(y)
+        shapes[held] = shapely.points(x[held], y[held])
+    elif rows.has("place_shape"):
+        body = rows.text("place_shape")
+        assert body is not None  # noqa: S101
+        named = body.str.extract(r"^SRID=0*([1-9]\d*);", expand=False)
+        given = (body != "").to_numpy(dtype=bool)
+        shapes[given] = written(body.str.replace(r"^SRID=\d+;", "", regex=True)[given].to_numpy(dtype=object))
+        seen = set(named.dropna()) | {str(n) for n in shapely.get_srid(shapes) if n > 0}
+        system = f"EPSG:{seen.pop()}" if len(seen) == 1 else None
+    else:
+        return
+    rows.table = replace(rows.table, shape=_flat(shapes), crs=system)
+
+
 def positions(rows: Rows) -> tuple[Floats, Floats]:
     """Longitude and latitude of the rows in degrees, NaN where not known; each loss is flagged.
 
     Columns come before the table's shapes; of a line or an area its middle is taken.
     """
-    x, y = rows.number("longitude_deg", ranged=False), rows.number("latitude_deg", ranged=False)
+    x, y = _kept(rows, "longitude_deg"), _kept(rows, "latitude_deg")
     at = ("latitude_deg", "longitude_deg")
     if x is not None and y is not None:
         half = np.isnan(x) != np.isnan(y)
@@ -347,6 +431,11 @@ def positions(rows: Rows) -> tuple[Floats, Floats]:
         shapes = ground_shapes(rows)
         if shapes is None:
             return np.full(rows.n, np.nan), np.full(rows.n, np.nan)
+        bare = (rows.table.shape == None) | shapely.is_empty(rows.table.shape)  # noqa: E711
+        lost = bare | ~np.isfinite(shapely.bounds(shapes)).all(axis=1)
+        if not bare.all():
+            rule = "the row has no shape, or one without coordinates that can be read, so no position"
+            rows.fault(lost, "", "F-NO-POSITION", rule, "Draw it.", value="")
         middle = shapely.centroid(_run_on(shapes))
         x, y = shapely.get_x(middle), shapely.get_y(middle)
         x = np.where((x > 180) & (x < 540), x - 360, x)
@@ -374,7 +463,9 @@ def believable(
     remedy = {
         i: f"Longitude and latitude may be exchanged: {y[i]:.10g}, {x[i]:.10g}?"
         if swapped[i]
-        else "Correct the position."
+        else f"Is {x[i] - 360:.10g}, {y[i]:.10g} meant, counted from 0 to 360 degrees?"
+        if 180 < x[i] < 360 and abs(y[i]) <= 90
+        else "Correct the position, or state the system of the coordinates: for example --crs EPSG:32633."
         for i in found
     }
     column = north if (np.abs(y) > 90).any() else east

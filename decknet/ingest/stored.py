@@ -289,6 +289,9 @@ def _counts(found: _List, bridges: pd.DataFrame, traffic: pd.DataFrame, today: d
         if name not in newest.index:
             found.add("C-NO-COUNT", "bridge", name, "aadt", "", "it has no traffic count; one is filled in",
                       "Load a count with its year.")  # fmt: skip
+        elif pd.isna(newest[name]):
+            found.add("C-OLD-COUNT", "traffic", name, "year", "", "its only count comes without a year",
+                      "Load one with its year, if there is one.")  # fmt: skip
         elif newest[name] < today.year - OLD_COUNT_YR:
             found.add("C-OLD-COUNT", "traffic", name, "year", newest[name], f"the last count is of {newest[name]}",
                       "Load a newer one, if there is one.")  # fmt: skip

@@ -19,6 +19,7 @@ from decknet.columns.successor import BRIDGE_TAGS, DATE_TAGS, DECK_MATERIAL, ELE
 from decknet.errors import RecordError
 from decknet.ingest.bridges import check_bridges
 from decknet.ingest.element import check_element_records, year_named
+from decknet.ingest.national import of_one_state
 from decknet.ingest.recognise import Claim, unit_of
 from decknet.ingest.table import Table, cell_text
 
@@ -233,7 +234,7 @@ def claim_tags(table: Table) -> tuple[dict[str, Claim], dict[int, str]]:
     elements = "BE01" in _tags(table)
     of = {c.name: c for kind in ("bridge", "deck", "traffic", "rating") for c in RECORDS[kind].columns}
     made = {RATED: ("rated_year", "", "year of BIE03 or BIE02"), SHARE: ("truck_share", "", f"{TRUCKS} over BH09")}
-    known: dict[str, tuple[str, str, str]] = {**BRIDGE_TAGS, **made}
+    known: dict[str, tuple[str, str, str]] = {**BRIDGE_TAGS, **made, STATE: ("state_code", "", "state")}
     if elements:
         of = {c.name: c for c in RECORDS["element_quantity"].columns}
         known = {KEY_TAG: BRIDGE_TAGS[KEY_TAG], DAY: ("quantity_date", "", "day of BIE03 or BIE02")}
@@ -262,6 +263,9 @@ def check_successor(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
                 'file (--map), such as date = "2026-03-31".'
             )
         return check_element_records(rows, register)
+    ident = rows.ids("bridge_id")
+    assert ident is not None  # noqa: S101
+    of_one_state(rows, register, ident, _column(rows.table, STATE), STATE)
     made = _column(rows.table, DECK_MATERIAL).str.upper()
     other = (made.ne("") & ~made.str.match("C")).to_numpy(dtype=bool)
     index = [h.strip().upper() for h in rows.table.headers].index(DECK_MATERIAL) if other.any() else -1

@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 
 from decknet.ingest import shapes
+from decknet.ingest.coded import Codes, numbered, once, spread
 from decknet.ingest.recognise import STRIP, TOTALS
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Floats, Rows
-    from decknet.ingest.register import Register
+    from decknet.ingest.register import Answer, Register
 
 __all__ = ["METHOD_WORDS", "check_surveys", "deck_and_size", "deck_m2", "larger"]
 
@@ -37,9 +38,51 @@ def deck_m2(size: pd.DataFrame) -> Floats:
 
 def deck_and_size(rows: Rows, register: Register) -> tuple[pd.Series, pd.DataFrame]:
     """The deck of each row, named by deck or by bridge, and its length, width and year of building."""
-    answer = register.find_decks(rows.ids("deck_id"), rows.ids("bridge_id"), rows.n)
-    deck = rows.answered(answer, "deck_id" if rows.has("deck_id") else "bridge_id")
-    return deck, register.size(deck)
+    codes, deck, size = _decks(rows, register)
+    return spread(deck, codes), size
+
+
+def find_decks(rows: Rows, register: Register) -> tuple[Codes, Answer]:
+    """The decks that rows name by deck or by bridge: each way of naming one asked once.
+
+    Returns
+    -------
+    codes : array of int, shape (n,)
+        Which of the answers holds for each row.
+    answer : Answer
+        Ids of the decks, shape (k,); faults and flags by row.
+    """
+    given = [rows.coded_ids(name) for name in ("deck_id", "bridge_id")]
+    parts = [None if ids is None else once(ids) for ids in given]
+    held = [(codes, len(seen)) for codes, seen in (p for p in parts if p is not None)]
+    if len(held) == 1:
+        codes = held[0][0]
+        asked = [None if p is None else p[1] for p in parts]
+    elif held:
+        codes, pairs = pd.factorize(numbered(held)[0])
+        first = np.empty(len(pairs), dtype=np.int64)
+        first[codes[::-1]] = np.arange(rows.n - 1, -1, -1)
+        asked = [p[1].take(p[0][first]).reset_index(drop=True) for p in parts if p is not None]
+    else:
+        codes, asked = np.zeros(rows.n, dtype=np.int64), [None, None]
+    each = register.find_decks(asked[0], asked[1], len(next((a for a in asked if a is not None), codes[:1])))
+    for said in (each.fault, each.flag):
+        some = dict(said)
+        there = np.zeros(len(each.ids), dtype=bool)
+        there[list(some)] = True
+        said.clear()
+        said.update({int(i): some[int(codes[i])] for i in np.flatnonzero(there[codes])})
+    return codes, each
+
+
+def _decks(rows: Rows, register: Register) -> tuple[Codes, pd.Series, pd.DataFrame]:
+    """Which deck each row names (-1 for none), the decks, and the size of the deck of each row."""
+    codes, answer = find_decks(rows, register)
+    rows.faults_of(answer, "deck_id" if rows.has("deck_id") else "bridge_id")
+    size = register.size(answer.ids)
+    of_rows = pd.DataFrame({n: size[n].to_numpy()[codes] for n in size}, copy=False)
+    to, decks = pd.factorize(answer.ids)  # one deck may be named in several ways
+    return to[codes], pd.Series(decks, dtype="str"), of_rows
 
 
 def larger(rows: Rows, name: str, area: Floats | None, limit: Floats, decks: pd.Series, than: str) -> None:
@@ -47,6 +90,8 @@ def larger(rows: Rows, name: str, area: Floats | None, limit: Floats, decks: pd.
     if area is None:
         return
     over = area > limit * OVER
+    if not over.any():
+        return
     rule, remedy = {}, {}
     for i in np.flatnonzero(over):
         rule[int(i)] = f"{area[i]:.6g} m2 exceeds the {limit[i]:.6g} m2 {than} (deck {decks.iloc[i]})"
@@ -59,7 +104,8 @@ def larger(rows: Rows, name: str, area: Floats | None, limit: Floats, decks: pd.
 
 def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     """Surveys of one table; those kept are added to the register."""
-    deck, size = deck_and_size(rows, register)
+    codes, names, size = _decks(rows, register)
+    deck = spread(names, codes)
     area = deck_m2(size)
     rows.required("survey_date")
     day = rows.dates("survey_date")
@@ -67,7 +113,7 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     columns: dict[str, Any] = {"deck_id": deck, "survey_date": day}
     columns["method"] = rows.choice("method", METHOD_WORDS)
     for name in ("crew", "remarks"):
-        columns[name] = rows.text(name)
+        columns[name] = rows.cells(name)
     edges = shapes.strip(rows)
     columns.update(edges)
     surveyed = _surveyed(rows, edges, size, area)
@@ -80,7 +126,7 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
         larger(rows, name, columns[name], covered, deck, "surveyed" if part else "of the deck")
     _sum(rows, columns, covered, deck)
     given = [~np.isnan(columns[n]) for n in TOTALS if columns[n] is not None]
-    none = ~np.any(given, axis=0) if given else np.ones(rows.n, dtype=bool)
+    none = ~np.logical_or.reduce(given) if given else np.ones(rows.n, dtype=bool)
     rows.fault(
         none & rows.live,
         "",
@@ -92,10 +138,11 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     )
     columns["survey_id"] = _survey_ids(rows, deck, day, columns["method"])
     rows.conflicts(
-        pd.DataFrame({"survey": columns["survey_id"]}),
+        pd.DataFrame({"survey": columns["survey_id"]}, copy=False),
         "survey",
         "survey_id" if rows.has("survey_id") else "",
         "Keep the right line, or give each survey its own survey_id.",
+        None if rows.has("survey_id") else _told_by(codes, len(names), day, columns["method"]),
     )
     kept = rows.records("survey", columns)
     register.add_surveys(kept)
@@ -141,8 +188,8 @@ def _sum(rows: Rows, columns: dict[str, Any], covered: Floats, deck: pd.Series) 
     pair = [columns[n] for n in ("delaminated_m2", "spalled_m2") if columns[n] is not None]
     if len(pair) < 2:
         return
-    both = np.nansum(pair, axis=0)
-    alone = np.nanmax(np.where(np.isnan(pair), 0.0, pair), axis=0)
+    one, other = (np.where(np.isnan(p), 0.0, p) for p in pair)
+    both, alone = one + other, np.maximum(one, other)
     over = (both > covered * OVER) & (alone <= covered * OVER)
     rule = {
         int(i): f"delaminated and spalled make {both[i]:.6g} m2, more than the {covered[i]:.6g} m2 surveyed "
@@ -153,7 +200,7 @@ def _sum(rows: Rows, columns: dict[str, Any], covered: Floats, deck: pd.Series) 
 
 
 def _survey_ids(rows: Rows, deck: pd.Series, day: Any, method: pd.Series | None) -> pd.Series:
-    how = pd.Series(["survey"] * rows.n, dtype="str") if method is None else method.fillna("survey")
+    how = spread(["survey"], np.zeros(rows.n, dtype=np.int8)) if method is None else method.fillna("survey")
     made = made_id(deck, day, how)
     given = rows.ids("survey_id")
     return made if given is None else given.where(given != "", made)
@@ -161,6 +208,23 @@ def _survey_ids(rows: Rows, deck: pd.Series, day: Any, method: pd.Series | None)
 
 def made_id(deck: pd.Series, day: Any, last: pd.Series) -> pd.Series:
     """An id made of deck, day and a last word, split by bars."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
     codes, seen = pd.factorize(np.asarray(day, "datetime64[D]"), use_na_sentinel=False)
-    names = pd.Series(np.datetime_as_string(seen), dtype="str").take(codes).reset_index(drop=True)
-    return deck.fillna("?").reset_index(drop=True) + "|" + names + "|" + last.reset_index(drop=True)
+    parts = (deck.fillna("?"), spread(np.datetime_as_string(seen), codes), last)
+    joined = pc.binary_join_element_wise(*(pa.array(p.array) for p in parts), pa.scalar("|", pa.large_string()))
+    return pd.Series(pd.array(joined, dtype="str"))
+
+
+def _told_by(deck: Codes, decks: int, day: Any, method: pd.Series | None) -> tuple[Any, int]:
+    """A number a row: the same for surveys of one deck, day and method, as in ``made_id``."""
+    days = np.asarray(day, "datetime64[D]").astype(np.int64)
+    known = ~np.isnat(day)
+    first, last = (int(days[known].min()), int(days[known].max())) if known.any() else (0, 0)
+    parts = [(deck, decks), (np.where(known, days - first, -1), last - first + 1)]
+    if method is not None:
+        how, seen = once(method)
+        parts.append((how, len(seen)))
+    key, size = numbered(parts)
+    return key, size

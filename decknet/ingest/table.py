@@ -150,5 +150,9 @@ def as_text(values: Any) -> tuple[Any, bool]:
     if kind == "M":
         text = np.datetime_as_string(array, unit="s") if array.dtype != np.dtype("datetime64[D]") else array.astype(str)
         return pd.array([t.removesuffix("T00:00:00").replace("NaT", "") for t in text.tolist()], dtype="str"), False
-    cells = [cell_text(v) for v in array.tolist()]
+    listed = array.tolist()
+    if listed and set(map(type, listed)) <= {str, type(None)}:
+        text = pd.array(["" if v is None else v for v in listed] if None in listed else array, dtype="str")
+        return text, not any(listed)
+    cells = [cell_text(v) for v in listed]
     return pd.array([t for t, _ in cells], dtype="str"), bool(cells) and all(n or t == "" for t, n in cells)

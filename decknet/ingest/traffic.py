@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
-    from decknet.ingest.checks import Floats, Rows
+    from decknet.ingest.checks import Bools, Floats, Rows
     from decknet.ingest.register import Register
 
-__all__ = ["check_elements", "check_ratings", "check_traffic"]
+__all__ = ["check_elements", "check_ratings", "check_traffic", "undated"]
 OLD_COUNT_YR = 10
 SUM_WITHIN = 0.5  # states that miss their total by more do not add up; quantities are whole numbers
 
@@ -42,22 +42,36 @@ def check_traffic(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
         "set aside",
     )
     rows.in_range("aadt", count)
-    rows.required("aadt", "year")
-    columns: dict[str, Any] = {"bridge_id": _bridge(rows, register), "aadt": count, "year": _year(rows, "year")}
+    rows.required("aadt")
+    year = _year(rows, "year")
+    year = np.full(rows.n, np.nan) if year is None else year
+    undated(rows, rows.live & ~np.isnan(count) & np.isnan(year), count)
+    columns: dict[str, Any] = {"bridge_id": _bridge(rows, register), "aadt": count, "year": year}
     for name in ("truck_share", "speed_kmh"):
         columns[name] = rows.number(name)
     columns["source"] = rows.text("source")
     _old(rows, columns["bridge_id"], columns["year"])
-    key = pd.DataFrame({"bridge": columns["bridge_id"], "year": columns["year"]})
+    said = pd.Series(year).map(lambda y: "without a year" if y != y else f"{y:.0f}")
+    key = pd.DataFrame({"bridge": columns["bridge_id"], "year": said})
     rows.conflicts(key, "count of", "aadt", "Keep the right line; counts are neither added nor averaged.")
     return {"traffic": rows.records("traffic", columns)}
 
 
-def _old(rows: Rows, bridge: pd.Series, year: Floats | None) -> None:
+def undated(rows: Rows, where: Bools, count: Floats) -> None:
+    """Flag counts that come without their year; they are kept, and no year is guessed."""
+    rule = {
+        int(i): f"{count[i]:g} comes without its year; kept as a count whose year is not given, and used only where "
+        "the bridge has no dated count"
+        for i in np.flatnonzero(where)
+    }
+    remedy = "Give the count year. For the whole file: --set year=2024."
+    rows.fault(where, "year" if rows.has("year") else "aadt", "F-UNDATED", rule, remedy)
+
+
+def _old(rows: Rows, bridge: pd.Series, year: Floats) -> None:
     """Flag the newest count of a bridge where it is old."""
-    if year is None:
-        return
-    newest = pd.Series(year)[rows.live].groupby(bridge[rows.live]).idxmax().dropna().astype(int).to_numpy()
+    dated = rows.live & ~np.isnan(year)
+    newest = pd.Series(year)[dated].groupby(bridge[dated]).idxmax().dropna().astype(int).to_numpy()
     old = newest[year[newest] < rows.today.year - OLD_COUNT_YR]
     rule = {int(i): f"the newest count here of bridge {bridge[i]} is of {year[i]:.0f}" for i in old}
     rows.fault(old, "year", "F-OLD-COUNT", rule, "Give a newer count, if there is one.")

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from decknet.ingest.coded import each, is_coded, once, spread
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -57,14 +59,17 @@ Floats = np.ndarray[Any, np.dtype[np.float64]]
 
 def clean(text: pd.Series) -> pd.Series:
     """Cells without the blanks around them, hard blanks included."""
-    return text.str.strip()
+    return each(text, lambda cells: cells.str.strip())
 
 
 def is_missing(text: pd.Series) -> Bools:
     """Where a cell says that nothing is given."""
+    if is_coded(text):
+        codes, seen = once(text)
+        return _missing(seen)[codes]
     if len(text) > MANY:
-        codes, seen = pd.factorize(text)
-        return is_missing(pd.Series(seen, dtype="str"))[codes] if len(seen) <= MANY else _missing(text)
+        codes, seen = once(text)
+        return _missing(seen)[codes] if len(seen) <= MANY else _missing(text)
     return _missing(text)
 
 
@@ -121,7 +126,7 @@ def marks(text: pd.Series, typed: Bools | None = None) -> Marks:
     >>> marks(pd.Series(["86,4", "1.034,5"], dtype="str"))
     Marks(dot=False, comma=True)
     """
-    held = pd.Series((text if typed is None else text[~typed]).unique(), dtype="str")
+    _, held = once(text if typed is None else text[~typed])
     held = _compact(held[held.str.contains(r"[.,]", regex=True)])
     if held.empty:
         return Marks()
@@ -173,15 +178,40 @@ def numbers(text: pd.Series, typed: Bools | None = None, column: Marks | None = 
     """
     own = (column if column is not None else marks(text, typed)).settled() or mark
     n = len(text)
-    if n > MANY and (typed is None or typed.all() or not typed.any()):
-        codes, seen = pd.factorize(text)
-        if len(seen) < n // 2:
-            each = numbers(pd.Series(seen, dtype="str"), None if typed is None else typed[: len(seen)], Marks(), own)
-            spread = {
-                int(i): each.unit[int(codes[i])]
-                for i in (np.flatnonzero(np.isin(codes, list(each.unit))) if each.unit else ())
+    if is_coded(text) or (n > MANY and (typed is None or typed.all() or not typed.any())):
+        codes, seen = once(text)
+        if is_coded(text) or len(seen) < n // 2:
+            one = numbers(seen, None if typed is None else typed[: len(seen)], Marks(), own)
+            unit = {
+                int(i): one.unit[int(codes[i])]
+                for i in (np.flatnonzero(np.isin(codes, list(one.unit))) if one.unit else ())
             }
-            return Numbers(each.value[codes], each.bad[codes], spread, each.either[codes])
+            return Numbers(one.value[codes], one.bad[codes], unit, one.either[codes])
+    if own != "," and n > MANY:
+        # What is a number as it stands means the same with or without the others: only the rest is looked at closely.
+        body = clean(text)
+        good = body.str.fullmatch(_PLAIN).to_numpy(dtype=bool)
+        if good.any():
+            return _some_plain(text, body, good, typed, own)
+    return _numbers(text, typed, own)
+
+
+def _some_plain(text: pd.Series, body: pd.Series, good: Bools, typed: Bools | None, own: str) -> Numbers:
+    """As ``_numbers``, where some cells are numbers as they stand."""
+    rest = np.flatnonzero(~good)
+    value, bad, either = np.full(len(text), np.nan), np.zeros(len(text), dtype=bool), np.zeros(len(text), dtype=bool)
+    value[good] = body[good].astype("float64").to_numpy()
+    endless = good & ~np.isfinite(value)
+    value[endless], bad[endless] = np.nan, True
+    if not len(rest):
+        return Numbers(value, bad, {}, either)
+    other = _numbers(text.iloc[rest].reset_index(drop=True), None if typed is None else typed[rest], own)
+    value[rest], bad[rest], either[rest] = other.value, other.bad, other.either
+    return Numbers(value, bad, {int(rest[i]): unit for i, unit in other.unit.items()}, either)
+
+
+def _numbers(text: pd.Series, typed: Bools | None, own: str) -> Numbers:
+    n = len(text)
     lone = np.zeros(n, dtype=bool) if typed is None else typed
     missing = is_missing(text)
     body = _compact(text)
@@ -232,6 +262,10 @@ def stations(text: pd.Series, step: float) -> pd.Series:
     >>> stations(pd.Series(["0+012.500", "3.5"], dtype="str"), 1000).tolist()
     ['12.5', '3.5']
     """
+    return each(text, lambda cells: _stations(cells, step))
+
+
+def _stations(text: pd.Series, step: float) -> pd.Series:
     body = clean(text)
     marked = body.str.fullmatch(_STATION).to_numpy(dtype=bool)
     if not marked.any():
@@ -266,6 +300,10 @@ def degrees(text: pd.Series, north: bool) -> pd.Series:
     >>> degrees(pd.Series(["10.5 W", "59 30 00 N", "7"], dtype="str"), False).tolist()
     ['-10.5', '59 30 00 N', '7']
     """
+    return each(text, lambda cells: _degrees(cells, north))
+
+
+def _degrees(text: pd.Series, north: bool) -> pd.Series:
     body = clean(text)
     odd = ~body.str.fullmatch(r"[+-]?[0-9]*(?:[.,][0-9]*)?").to_numpy(dtype=bool)
     if not odd.any():
@@ -402,13 +440,13 @@ def days(text: pd.Series, order: str = "", latest: int = 2099) -> Dates:
     >>> found.order, found.value.astype("datetime64[D]").tolist()[0].isoformat()
     ('day first', '2022-04-03')
     """
-    codes, seen = pd.factorize(clean(text))
+    codes, seen = once(clean(text))
     if not len(seen):
         none = np.zeros(0, bool)
         return Dates(np.zeros(0, "datetime64[us]"), none, "", (), none)
     first = np.full(len(seen), -1)
     first[codes[::-1]] = np.arange(len(text))[::-1]
-    missing = is_missing(pd.Series(seen, dtype="str"))
+    missing = is_missing(seen)
     made: list[dt.date | None] = [None] * len(seen)
     short = np.zeros(len(seen), dtype=bool)
     pairs: dict[int, dict[str, dt.date]] = {}
@@ -428,10 +466,10 @@ def days(text: pd.Series, order: str = "", latest: int = 2099) -> Dates:
     settled, proof = (order, ()) if order else _one_order(pairs)
     for i, ways in pairs.items():
         made[i] = ways.get(settled) if settled not in ("either", "neither") else next(iter(ways.values()), None)
-    each = np.array([np.datetime64("NaT") if d is None else np.datetime64(d, "us") for d in made], "datetime64[us]")
+    day = np.array([np.datetime64("NaT") if d is None else np.datetime64(d, "us") for d in made], "datetime64[us]")
     bad = np.array([d is None for d in made], dtype=bool) & ~missing
     at = tuple(int(first[i]) for i in proof)
-    return Dates(each[codes], bad[codes], settled if pairs else "", at, short[codes])
+    return Dates(day[codes], bad[codes], settled if pairs else "", at, short[codes])
 
 
 def _one_order(pairs: dict[int, dict[str, dt.date]]) -> tuple[str, tuple[int, ...]]:
@@ -466,9 +504,10 @@ def words(text: pd.Series, known: Mapping[str, str]) -> tuple[pd.Series, Bools]:
     bad : array of bool, shape (n,)
         A cell that holds something, and none of the words.
     """
-    codes, seen = pd.factorize(clean(text))
-    missing = is_missing(pd.Series(seen, dtype="str"))
-    each = [None if m else known.get(plain(str(s))) for s, m in zip(seen, missing, strict=True)]
-    bad_each = np.array([e is None and not m for e, m in zip(each, missing, strict=True)], dtype=bool)
-    value = pd.Series(pd.array([each[c] for c in codes], dtype="str"), index=text.index)
-    return value, bad_each[codes] if len(seen) else np.zeros(0, dtype=bool)
+    codes, seen = once(clean(text))
+    missing = is_missing(seen)
+    word = [None if m else known.get(plain(str(s))) for s, m in zip(seen, missing, strict=True)]
+    bad = np.array([w is None and not m for w, m in zip(word, missing, strict=True)], dtype=bool)
+    if not len(seen):
+        return pd.Series(pd.array([None] * len(text), dtype="str"), index=text.index), np.zeros(len(text), dtype=bool)
+    return spread([*word], codes).set_axis(text.index), bad[codes]

@@ -19,11 +19,14 @@ from types import TracebackType
 from typing import Any, Self
 
 import duckdb
+import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from decknet.columns import FAULT, RECORDS, Record
 from decknet.errors import StoreBusyError, StoreError
-from decknet.keep.frames import fingerprints, from_store, to_store
+from decknet.keep.frames import from_store, to_store
+from decknet.keep.incoming import Beside, arrow, lay_beside, lay_beside_merged, parts, reject_twice
 
 __all__ = ["Intake", "Store"]
 
@@ -78,16 +81,21 @@ def _digest(path: Path) -> tuple[str, int]:
     return made.hexdigest(), size
 
 
-def _sql(name: str) -> str:
+def sql(name: str) -> str:
     return resources.files("decknet.keep").joinpath("queries", f"{name}.sql").read_text(encoding="utf-8")
 
 
-def _table_sql(name: str, record: Record) -> str:
+def table_sql(name: str, record: Record) -> str:
     """A statement for one of our own tables; the names come from ``columns``, never from a user."""
-    return Template(_sql(name)).safe_substitute(
+    return Template(sql(name)).safe_substitute(
         table=record.kind,
         key_list=", ".join(f'r."{k}"' for k in record.key),
-        key_join=" AND ".join(f'i."{k}" = now."{k}"' for k in record.key),
+        key_join=" AND ".join(
+            f'i."{c.name}" {"=" if c.required else "IS NOT DISTINCT FROM"} now."{c.name}"'
+            for c in record.columns
+            if c.name in record.key
+        ),
+        same_key=" AND ".join(f'i."{k}" IS NOT DISTINCT FROM r."{k}"' for k in record.key),
         columns=", ".join(f'r."{n}"' for n in record.names()),
         newest=", ".join(
             f'last(r."{n}" ORDER BY r.row_id) FILTER (r."{n}" IS NOT NULL) AS "{n}"'
@@ -114,15 +122,6 @@ def _about_sql(record: Record) -> str:
     return f"concat_ws('|', '{record.kind}', {', '.join(parts)})"
 
 
-def _all_differ(frame: pd.DataFrame, keys: list[str]) -> bool:
-    """Whether no two rows share a key."""
-    codes = pd.Series(0, index=frame.index, dtype="int64")
-    for key in keys:
-        found, seen = pd.factorize(frame[key])
-        codes = codes * (len(seen) + 1) + found
-    return not bool(codes.duplicated().any())
-
-
 def _steps() -> list[tuple[int, str, str]]:
     """Migrations as (number, name, statement), in order."""
     folder = resources.files("decknet.keep").joinpath("schema")
@@ -130,7 +129,7 @@ def _steps() -> list[tuple[int, str, str]]:
     return [(int(f.name[:4]), f.name[:-4], f.read_text(encoding="utf-8")) for f in files]
 
 
-def _connect(path: Path | None, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+def connect(path: Path | None, *, read_only: bool) -> duckdb.DuckDBPyConnection:
     config: dict[str, str | bool | int | float | list[str]] = {
         "autoinstall_known_extensions": "false",
         "autoload_known_extensions": "false",
@@ -161,7 +160,7 @@ def _connect(path: Path | None, *, read_only: bool) -> duckdb.DuckDBPyConnection
         ) from why
 
 
-def _check_is_store_file(path: Path) -> None:
+def check_is_store_file(path: Path) -> None:
     if not path.exists():
         raise StoreError(f"{path}: there is no such store. Make one with: decknet new {path.name}")
     if path.is_dir():
@@ -195,32 +194,44 @@ class Store:
             raise StoreError(f"{path}: exists already, and a new store never overwrites. Choose another name.")
         if not path.parent.is_dir():
             raise StoreError(f"{path}: there is no folder {path.parent}. Make it first.")
-        store = cls(_connect(path, read_only=False), path, read_only=False)
+        store = cls(connect(path, read_only=False), path, read_only=False)
         store._start(title, currency, now, software)
         return store
 
     @classmethod
     def in_memory(cls, *, title: str = "Records", currency: str = "USD", now: datetime, software: str = "") -> Self:
         """A store that lives only as long as the program; for trials and tests."""
-        store = cls(_connect(None, read_only=False), None, read_only=False)
+        store = cls(connect(None, read_only=False), None, read_only=False)
         store._start(title, currency, now, software)
         return store
 
     @classmethod
     def open(cls, path: Path, *, read_only: bool = True) -> Self:
-        """An existing store. Opened for writing, it is brought up to the newest layout first."""
-        _check_is_store_file(path)
-        if not read_only and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
+        """An existing store. One of an older layout is brought up to the newest first, where it may be written."""
+        check_is_store_file(path)
+        writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+        if not read_only and not writable:
             raise StoreError(
                 f"{path}: the store or its folder is read-only, so nothing can be brought in. Ask for the "
                 "right to write, or work on a copy in a folder of your own."
             )
-        store = cls(_connect(path, read_only=read_only), path, read_only=read_only)
+        store = cls(connect(path, read_only=read_only), path, read_only=read_only)
         try:
-            store._check_layout()
+            older = store._is_older()
+            if older and read_only and not writable:
+                raise StoreError(
+                    f"{path}: has an older layout, and may not be written. Make a copy, which brings it up to date: "
+                    f"decknet backup {path.name} COPY"
+                )
+            if older and not read_only:
+                store.lay_out()
         except BaseException:
             store.close()
             raise
+        if older and read_only:
+            store.close()
+            cls.open(path, read_only=False).close()
+            return cls.open(path)
         return store
 
     def __enter__(self) -> Self:
@@ -250,7 +261,7 @@ class Store:
         return int(self._db.execute(query).fetchall()[0][0])
 
     def _start(self, title: str, currency: str, now: datetime, software: str) -> None:
-        self._migrate()
+        self.lay_out()
         with self._transaction():
             for key, value in (
                 ("format", _FORMAT),
@@ -261,11 +272,17 @@ class Store:
             ):
                 self._db.execute("INSERT INTO about (key, value) VALUES ($key, $value)", {"key": key, "value": value})
 
-    def _migrate(self) -> None:
+    @property
+    def connection(self) -> duckdb.DuckDBPyConnection:
+        """The connection, for the other files of this room."""
+        return self._db
+
+    def lay_out(self, upto: int | None = None) -> None:
+        """Bring the layout up to a step, or to the newest."""
         self._db.execute("CREATE TABLE IF NOT EXISTS schema_step (number INTEGER PRIMARY KEY, name TEXT NOT NULL)")
         done = {row[0] for row in self._db.execute("SELECT number FROM schema_step ORDER BY number").fetchall()}
         for number, name, statement in _steps():
-            if number in done:
+            if number in done or (upto is not None and number > upto):
                 continue
             with self._transaction():
                 self._db.execute(statement)
@@ -273,7 +290,8 @@ class Store:
                     "INSERT INTO schema_step (number, name) VALUES ($number, $name)", {"number": number, "name": name}
                 )
 
-    def _check_layout(self) -> None:
+    def _is_older(self) -> bool:
+        """Whether the layout is older than the newest; StoreError where it is not a store, or a newer one."""
         tables = {row[0] for row in self._db.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
         if not {"schema_step", "about"} <= tables or self.about().get("format") != _FORMAT:
             raise StoreError(f"{self.path}: is a DuckDB file, but not a decknet store. Name the store's own file.")
@@ -282,13 +300,7 @@ class Store:
             raise StoreError(
                 f"{self.path}: was written by a newer decknet (layout {have}; this one knows {newest}). Update decknet."
             )
-        if have < newest:
-            if self.read_only:
-                raise StoreError(
-                    f"{self.path}: has an older layout ({have}; this decknet uses {newest}). "
-                    "Open it once for writing, for example with decknet load."
-                )
-            self._migrate()
+        return have < newest
 
     def about(self) -> dict[str, str]:
         """Title, currency, and when and by which version the store was made."""
@@ -298,12 +310,12 @@ class Store:
 
     def intake_of(self, data_hash: str, stated: str = "") -> tuple[int, datetime] | None:
         """The intake, not taken back, that brought in a file of this SHA-256 read as ``stated``."""
-        found = self._db.execute(_sql("intake_of_file"), {"sha256": data_hash, "stated": stated}).fetchall()
+        found = self._db.execute(sql("intake_of_file"), {"sha256": data_hash, "stated": stated}).fetchall()
         return (int(found[0][0]), found[0][1]) if found else None
 
     def open_entries(self) -> pd.DataFrame:
         """Rows refused or flagged that no later intake has put right, each with its intake."""
-        return self._db.execute(_sql("open_entries")).df()
+        return self._db.execute(sql("open_entries")).df()
 
     def add(
         self,
@@ -370,7 +382,7 @@ class Store:
 
     def _refused(self, intake: int) -> bool:
         """Whether rows of an intake were refused."""
-        found = self._db.execute(_sql("refused_in"), {"intake": intake}).fetchall()
+        found = self._db.execute(sql("refused_in"), {"intake": intake}).fetchall()
         return bool(found and found[0][0])
 
     def _add(
@@ -379,19 +391,18 @@ class Store:
     ) -> Intake:  # fmt: skip
         intake = self._number("SELECT nextval('intake_number')")
         counts = [0, 0, 0]
-        waiting = self._number(_sql("count_open")) > 0
+        waiting = self._number(sql("count_open")) > 0
         if waiting:
             self._db.execute("CREATE OR REPLACE TEMP TABLE incoming_kept (sheet TEXT, line BIGINT, about TEXT)")
         for kind, record in RECORDS.items():
             frame = records.get(kind)
             if frame is None or frame.empty:
                 continue
-            self._judge(record, frame)
-            answer = self._db.execute(_sql("count_judged")).fetchall()[0]
-            counts = [a + int(b) for a, b in zip(counts, answer, strict=True)]
+            beside = self._beside(record, frame)
+            counts = [a + b for a, b in zip(counts, beside.counts(), strict=True)]
             if waiting:
-                self._db.execute(Template(_sql("note_kept")).substitute(about=_about_sql(record)))
-            self._db.execute(Template(_table_sql("add_rows", record)).substitute(intake=intake))
+                self._note_kept(record, frame, beside)
+            self._add_rows(record, frame, beside, intake)
         severity = faults["severity"].value_counts() if len(faults) else pd.Series(dtype="int64")
         lines = (
             faults.drop_duplicates(["sheet", "line", "severity"])["severity"].value_counts()
@@ -399,7 +410,7 @@ class Store:
             else severity
         )
         self._db.execute(
-            _sql("add_intake"),
+            sql("add_intake"),
             {
                 "intake": intake, "file": name, "sha256": digest, "file_bytes": size,
                 "brought_at": now, "brought_by": who, "software": software,
@@ -415,42 +426,53 @@ class Store:
             listed = faults.loc[:, [*FAULT, *(["about"] if "about" in faults else [])]].reset_index(drop=True)
             listed.insert(0, "number", range(1, len(listed) + 1))
             self._db.register("incoming_faults", listed)
-            self._db.execute(_sql("add_faults"), {"intake": intake})
+            self._db.execute(sql("add_faults"), {"intake": intake})
             self._db.unregister("incoming_faults")
         closed = 0
         if waiting:
             values = {"intake": intake, "file": name, "rows_read": rows_read}
-            closed = int(self._db.execute(_sql("close_entries"), values).fetchall()[0][0])
+            closed = int(self._db.execute(sql("close_entries"), values).fetchall()[0][0])
             self._db.execute("DROP TABLE incoming_kept")
         return Intake(intake, None, counts[0], counts[1], counts[2], closed)
 
-    def _judge(self, record: Record, frame: pd.DataFrame) -> None:
-        """Lay the incoming rows beside what is held: a temporary table ``judged``."""
-        keys = list(record.key)
-        if not _all_differ(frame, keys):
-            twice = frame.duplicated(keys, keep=False)
-            first = frame.loc[twice, keys].iloc[0].tolist()
-            raise StoreError(f"Two {record.kind} rows of one file share {', '.join(keys)} = {first}. Keep one of them.")
-        stored = to_store(frame, record.columns)
-        incoming = stored.assign(
-            sheet=frame["sheet"].astype("str"), line=frame["line"].astype("int64"), fingerprint=fingerprints(stored)
-        )
+    def _beside(self, record: Record, frame: pd.DataFrame) -> Beside:
+        """How incoming rows stand to what is held; StoreError where two share a key."""
+        key = tuple(c for c in record.columns if c.name in record.key)
+        keys = arrow(to_store(frame, key), key)
+        self._db.register("incoming", pa.table({"n": np.arange(len(frame)), **keys}))
+        reject_twice(self._db, table_sql("key_hashes", record), record, frame)
         if record.kind in _MERGED:
-            raw = self._db.execute(_table_sql("current_merged", record)).df()
-            known = to_store(from_store(raw, record.columns), record.columns)
-            held = raw[[*keys, "row_id"]].assign(known=fingerprints(known))
-            before = known.set_index(keys).reindex(pd.Index(stored[keys[0]])).set_axis(stored.index)
-            would_be = stored.copy()
-            for name in before.columns:
-                would_be[name] = stored[name].where(stored[name].notna(), before[name]).astype(stored[name].dtype)
-            self._db.register("incoming", incoming.assign(would_be=fingerprints(would_be)))
-            self._db.register("held", held)
-            self._db.execute(_table_sql("judge_merged", record))
-            self._db.unregister("held")
+            beside = lay_beside_merged(self._db.execute(table_sql("current_merged", record)).df(), record, frame)
         else:
-            self._db.register("incoming", incoming)
-            self._db.execute(_table_sql("judge", record))
+            beside = lay_beside(self._db, table_sql("held", record), record, frame)
         self._db.unregister("incoming")
+        return beside
+
+    def _add_rows(self, record: Record, frame: pd.DataFrame, beside: Beside, intake: int) -> None:
+        """Store the rows that are not known, each with a number of its own."""
+        count = int((~beside.known).sum())
+        if not count:
+            return
+        # Taken as a block: numbers drawn one by one would keep the rows from being packed side by side.
+        first = int(dict(self._db.execute(sql("next_numbers")).fetchall())["record_number"])
+        self._db.register("incoming", parts(record, frame, beside, intake=intake, first=first))
+        self._db.execute(table_sql("add_rows", record))
+        self._db.unregister("incoming")
+        self._db.execute(Template(sql("restart_numbers")).substitute(name="record_number", number=first + count))
+
+    def _note_kept(self, record: Record, frame: pd.DataFrame, beside: Beside) -> None:
+        """Take down which rows are kept, and what they are about, to put entries of earlier intakes right."""
+        names = _ABOUT.get(record.kind, record.key)
+        about = tuple(c for c in record.columns if c.name in names)
+        judged = {
+            "sheet": pa.array(frame["sheet"].astype("str").array, type=pa.large_string()),
+            "line": pa.array(frame["line"].to_numpy(dtype=np.int64)),
+            "known": pa.array(beside.known),
+            **arrow(to_store(frame, about), about),
+        }
+        self._db.register("judged", pa.table(judged))
+        self._db.execute(Template(sql("note_kept")).substitute(about=_about_sql(record)))
+        self._db.unregister("judged")
 
     def undo(self, intake_id: int, *, now: datetime, who: str) -> None:
         """Take an intake back whole: its rows stay readable but count no longer."""
@@ -462,7 +484,7 @@ class Store:
         if row["undone_at"].notna().any():
             raise StoreError(f"Intake {intake_id}: was taken back already, on {row['undone_at'].iloc[0]:%Y-%m-%d}.")
         with self._transaction():
-            self._db.execute(_sql("undo"), {"intake": intake_id, "undone_at": now, "undone_by": who})
+            self._db.execute(sql("undo"), {"intake": intake_id, "undone_at": now, "undone_by": who})
 
     # ---- records out ------------------------------------------------------------------------
 
@@ -480,23 +502,23 @@ class Store:
         if columns is not None:
             record = replace(record, columns=tuple(c for c in record.columns if c.name in columns))
         query = "current_merged" if kind in _MERGED else "current"
-        found = self._db.sql(_table_sql(query, record)).to_arrow_table()
+        found = self._db.sql(table_sql(query, record)).to_arrow_table()
         return from_store(found.to_pandas(date_as_object=False), record.columns)
 
     def history(self, kind: str) -> pd.DataFrame:
         """Every row ever stored of a kind, superseded and undone ones too, with file and line."""
         record = RECORDS[kind]
-        raw = self._db.execute(_table_sql("history", record)).df()
+        raw = self._db.execute(table_sql("history", record)).df()
         lead = raw[["row_id", "intake_id", "file", "sheet", "line", "supersedes", "undone"]]
         return pd.concat([lead, from_store(raw, record.columns)], axis=1)
 
     def intakes(self) -> pd.DataFrame:
         """The intake log, one row a file."""
-        return self._db.execute(_sql("intakes")).df()
+        return self._db.execute(sql("intakes")).df()
 
     def faults(self, intake_id: int) -> pd.DataFrame:
         """What was refused, flagged, set aside or repeated in an intake; raw rows whole."""
-        return self._db.execute(_sql("intake_faults"), {"intake": intake_id}).df()
+        return self._db.execute(sql("intake_faults"), {"intake": intake_id}).df()
 
     # ---- programmes -------------------------------------------------------------------------
 
@@ -506,9 +528,9 @@ class Store:
             raise StoreError(f"Programme {name!r}: a programme of that name is kept already. Choose another name.")
         number = self._number("SELECT nextval('programme_number')")
         with self._transaction():
-            self._db.execute(_sql("add_programme"), {"programme": number, "name": name, **values})
+            self._db.execute(sql("add_programme"), {"programme": number, "name": name, **values})
             self._db.register("incoming_lines", lines)
-            self._db.execute(_sql("add_programme_lines"), {"programme": number})
+            self._db.execute(sql("add_programme_lines"), {"programme": number})
             self._db.unregister("incoming_lines")
         return number
 
@@ -517,8 +539,8 @@ class Store:
         known = self.programmes()["name"].tolist()
         if name not in known:
             raise StoreError(f"Programme {name!r}: none of that name is kept. Kept: {', '.join(known) or 'none'}.")
-        return self._db.execute(_sql("programme_lines"), {"name": name}).df()
+        return self._db.execute(sql("programme_lines"), {"name": name}).df()
 
     def programmes(self) -> pd.DataFrame:
         """Programmes kept, one row each."""
-        return self._db.execute(_sql("programmes")).df()
+        return self._db.execute(sql("programmes")).df()

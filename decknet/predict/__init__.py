@@ -1,9 +1,11 @@
 """What will happen."""
 
 from decknet.predict.after_works import forecast_after
+from decknet.predict.ahead import YearsAhead, years_ahead
 from decknet.predict.backtest import METHODS, BackTest, back_test, skill, verdict
 from decknet.predict.damage import damage_account, damage_ever, deck_lives
-from decknet.predict.followed import followed_repairs
+from decknet.predict.elements import STATES, element_pairs, element_states, states_ahead
+from decknet.predict.followed import SEASONS, followed_repairs, temperature_classes
 from decknet.predict.growth import Growth, fit_growth, fit_growth_model, histories_of, hold_to_surveys
 from decknet.predict.paced import pool_rates
 from decknet.predict.states import fit_ratings, fit_shares, forecast_states, rating_sequences
@@ -11,13 +13,18 @@ from decknet.predict.survival import compare, fit_weibull, nonparametric, resamp
 
 __all__ = [
     "METHODS",
+    "SEASONS",
+    "STATES",
     "BackTest",
     "Growth",
+    "YearsAhead",
     "back_test",
     "compare",
     "damage_account",
     "damage_ever",
     "deck_lives",
+    "element_pairs",
+    "element_states",
     "fit_growth",
     "fit_growth_model",
     "fit_ratings",
@@ -33,5 +40,8 @@ __all__ = [
     "rating_sequences",
     "resampled_band",
     "skill",
+    "states_ahead",
+    "temperature_classes",
     "verdict",
+    "years_ahead",
 ]

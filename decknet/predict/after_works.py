@@ -13,9 +13,10 @@ from decknet.predict.curved import AGE_YR, Z80, share_at
 from decknet.predict.damage import PATCHES
 from decknet.predict.growth import OVERLAYS, Growth
 from decknet.predict.history import years
+from decknet.predict.scores import Fan
 from decknet.settings import Treatment
 
-__all__ = ["forecast_after"]
+__all__ = ["forecast_after", "life_anew"]
 
 Floats = NDArray[np.float64]
 
@@ -91,29 +92,54 @@ def _new_life(
     end: float,
 ) -> tuple[list[Floats], NDArray[np.object_]]:  # fmt: skip
     """Median, 10 and 90 % quantile in the life that an overlay or a new deck begins."""
+    since = np.array([end - start])
     pace = growth.pace(rows, np.full(len(rows), start))
     rest = max(end - start - rule.rest_yr, 0.0)
     parts = [q + rule.growth_factor * p * rest for q, p in zip(left, pace, strict=True)]
     words = np.full(len(rows), "settings", dtype=object)
-    curved, families = growth.models.curved, growth.families
+    for family in np.unique(growth.families.of[rows]).tolist():
+        grown, mine = life_anew(growth, family, treatment, rule, since), growth.families.of[rows] == family
+        if np.isnan(grown[0][0]):  # too few decks for a curve of their own
+            continue
+        parts = [np.where(mine, q + g[0], p) for p, q, g in zip(parts, left, grown, strict=True)]
+        words[mine] = "decks overlaid before" if treatment in OVERLAYS else "new decks of the family"
+    return parts, words
+
+
+def life_anew(growth: Growth, family: int, treatment: str, rule: Treatment, since_yr: Floats) -> Fan:
+    """Share gone unsound in the life that an overlay or a new deck begins, as the network's such decks show.
+
+    Parameters
+    ----------
+    growth : Growth
+    family : int
+        Of the deck before the works.
+    treatment : str
+        An overlay or a new deck.
+    rule : Treatment
+    since_yr : array, shape (m,), yr >= 0
+        Since the works.
+
+    Returns
+    -------
+    median, low, high : arrays, shape (m,)
+        NaN where the network has too few such decks.
+    """
+    families, curved = growth.families, growth.models.curved
     overlay = treatment in OVERLAYS
     want = "overlaid" if overlay else "first surface"
-    age = max(rest if overlay else end - start, 1e-3)
-    x = np.log(age / AGE_YR)
-    for family in np.unique(families.of[rows]).tolist():
-        name = families.names[family]
-        target = name.replace("first surface", want).replace("overlaid", want)
-        if target not in families.names:
-            continue
-        code = families.names.index(target)
-        if code not in curved.fits:  # too few decks for a curve of their own
-            continue
-        fit, mine = curved.fits[code], families.of[rows] == family
-        c = fit.between + fit.mean_var
-        sd = np.sqrt(max(c[0, 0] + 2 * c[0, 1] * x + c[1, 1] * x * x, 0.0)) * growth.blend.width[code]
-        factor = 1.0 if overlay else rule.growth_factor
-        for i, z in enumerate((0.0, -Z80, Z80)):
-            grown = float(share_at(np.array([fit.mean[0] + fit.mean[1] * x + z * sd]))[0]) * factor
-            parts[i] = np.where(mine, left[i] + grown, parts[i])
-        words[mine] = "decks overlaid before" if overlay else "new decks of the family"
-    return parts, words
+    target = families.names[family].replace("first surface", want).replace("overlaid", want)
+    code = families.names.index(target) if target in families.names else -1
+    if code not in curved.fits or code < 0:
+        none = np.full(len(since_yr), np.nan)
+        return none, none, none
+    fit = curved.fits[code]
+    age = since_yr - (rule.rest_yr if overlay else 0.0)
+    x = np.log(np.maximum(age, 1e-3) / AGE_YR)
+    c = fit.between + fit.mean_var
+    sd = np.sqrt(np.maximum(c[0, 0] + 2 * c[0, 1] * x + c[1, 1] * x * x, 0.0)) * growth.blend.width[code]
+    factor = 1.0 if overlay else rule.growth_factor
+    median, low, high = (
+        np.where(age > 0, share_at(fit.mean[0] + fit.mean[1] * x + z * sd) * factor, 0.0) for z in (0.0, -Z80, Z80)
+    )
+    return median, low, high

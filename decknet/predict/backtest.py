@@ -26,6 +26,7 @@ METHODS = ("decknet", "paced", "curved", "last value", "line through the last tw
 _LAST_YR = 2.0
 _FLOORS = (0.001, 0.003, 0.01)  # scatter on a clean deck that simple methods may choose from
 _HORIZONS = (0.0, 1.5, 3.0, 5.0, np.inf)
+LEVELS = (0.0, 0.005, 0.02, 0.05, 0.10, 0.20, 0.40, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +67,41 @@ class BackTest:
                     "mean_miss": float(part[f"miss_{method}"].abs().mean() * 100),
                 }  # fmt: skip
                 out.append(row if by is None else {by: name, **row})
+        return pd.DataFrame(out)
+
+    def of(self, trial: str) -> BackTest:
+        """One trial alone."""
+        return BackTest(self.surveys[self.surveys["trial"] == trial] if len(self.surveys) else self.surveys)
+
+    def levels(self) -> pd.DataFrame:
+        """Whether forecasts run high or low, by the share expected.
+
+        Returns
+        -------
+        DataFrame, one row a level with any surveys
+            level, surveys; expected, found (mean shares, 0 to 1); too_high (points of deck share by which the mean
+            forecast lay above what came), too_high_se (its standard error); below (part that came below what was
+            expected: a half if honest, whatever the skew); covered_80 (0 to 1).
+        """
+        frame = self.surveys
+        expected = frame["expected"].to_numpy(dtype="float64")
+        at = np.clip(np.searchsorted(LEVELS, expected, side="right") - 1, 0, len(LEVELS) - 2)
+        out = []
+        for level, (a, b) in enumerate(pairwise(LEVELS)):
+            part = frame[at == level]
+            if part.empty:
+                continue
+            over = (part["expected"] - part["found"]).to_numpy(dtype="float64") * 100
+            out.append(
+                {
+                    "level": f"{a * 100:g} to {b * 100:g} %" if b < 1 else f"over {a * 100:g} %", "surveys": len(part),
+                    "expected": float(part["expected"].mean()), "found": float(part["found"].mean()),
+                    "too_high": float(over.mean()),
+                    "too_high_se": float(over.std(ddof=1) / np.sqrt(len(over))) if len(over) > 1 else np.nan,
+                    "below": float((part["found"] < part["expected"]).mean()),
+                    "covered_80": float(part["in_decknet"].mean()),
+                }
+            )  # fmt: skip
         return pd.DataFrame(out)
 
     def worst(self, count: int = 10) -> pd.DataFrame:
@@ -174,8 +210,8 @@ def _trial(
     rows, when, came, least = h.deck[hidden], h.when_yr[hidden], h.damage[hidden], h.repaired[hidden]
     of = families.of[rows]
     fans: dict[str, Fan] = {}
-    part, width = blend.curved_part[of], blend.width[of]
-    fans["decknet"] = found_fan(models.fan(rows, when, part, least, width), models.error, h, hidden, width)
+    part, reach = blend.curved_part[of], blend.reach(of, models.level()[rows])
+    fans["decknet"] = found_fan(models.fan(rows, when, part, least, reach), models.error, h, hidden, reach)
     in_rows, in_when = train.deck[inner_hidden], train.when_yr[inner_hidden]
     in_came, in_least = train.damage[inner_hidden], train.repaired[inner_hidden]
     for method, alone in (("paced", 0.0), ("curved", 1.0)):
@@ -184,7 +220,7 @@ def _trial(
         )
         own_width = _width(before, in_came)
         fan = found_fan(models.fan(rows, when, np.full(len(rows), alone), least), models.error, h, hidden)
-        fans[method] = widened(fan, own_width, least)
+        fans[method] = widened(fan, (own_width, own_width), least)
     cv = float(np.mean(models.error.cv))
     earlier = _plain_methods(inner, in_rows, in_when)
     for method, plain in _plain_methods(models, rows, when).items():

@@ -12,11 +12,11 @@ from decknet.predict.damage import DAYS_PER_YEAR, PATCHES, deck_lives
 from decknet.predict.drawn import same_deck_pairs
 from decknet.settings import SurvivalSettings
 
-__all__ = ["followed_repairs"]
+__all__ = ["SEASONS", "followed_repairs", "temperature_classes"]
 
 Flags = NDArray[np.bool_]
 
-_SEASONS = ("winter", "spring", "summer", "autumn")
+SEASONS = ("winter", "spring", "summer", "autumn")
 
 
 def followed_repairs(
@@ -209,14 +209,23 @@ def _season(patches: pd.DataFrame, decks: pd.DataFrame) -> NDArray[np.object_]:
     south = (latitude.reindex(patches["deck_id"]).fillna(0.0) < 0).to_numpy()
     month = patches["repair_date"].dt.month.to_numpy(dtype=np.int64)
     turn = np.where(south, (month % 12 // 3 + 2) % 4, month % 12 // 3)
-    return np.asarray(np.array(_SEASONS, dtype=object)[turn], dtype=object)
+    return np.asarray(np.array(SEASONS, dtype=object)[turn], dtype=object)
+
+
+def _bounds(settings: SurvivalSettings) -> tuple[float, float, float]:
+    cold = settings.cold_c
+    return cold, (cold + 15.0) / 2 if cold < 15 else cold, settings.hot_c
+
+
+def temperature_classes(settings: SurvivalSettings) -> list[str]:
+    """Names of the classes of air temperature, from cold to hot."""
+    cold, middle, hot = _bounds(settings)
+    return [f"under {cold:g} °C", f"{cold:g} to {middle:g} °C", f"{middle:g} to {hot:g} °C", f"{hot:g} °C and over"]
 
 
 def _temperature(air_c: pd.Series, settings: SurvivalSettings) -> NDArray[np.object_]:
     """Class of the air temperature at placing."""
     air = air_c.to_numpy(dtype="float64", na_value=np.nan)
-    cold, hot = settings.cold_c, settings.hot_c
-    middle = (cold + 15.0) / 2 if cold < 15 else cold
-    names = [f"under {cold:g} °C", f"{cold:g} to {middle:g} °C", f"{middle:g} to {hot:g} °C", f"{hot:g} °C and over"]
+    names, (cold, middle, hot) = temperature_classes(settings), _bounds(settings)
     out = np.array(names, dtype=object)[np.searchsorted([cold, middle, hot], np.nan_to_num(air), side="right")]
     return np.where(np.isfinite(air), out, "not known").astype(object)

@@ -16,7 +16,7 @@ from decknet.errors import RecordError, SettingsError
 from decknet.predict.backtest import BackTest, back_test
 from decknet.predict.blend import Blend, Models, choose_blend, fit_models, widened
 from decknet.predict.curved import AGE_YR, Z80, log_hazard, share_at
-from decknet.predict.damage import deck_lives
+from decknet.predict.damage import PATCHES, deck_lives
 from decknet.predict.history import Histories, years
 from decknet.predict.lines import Families, LineSums, line_sums
 from decknet.predict.scores import Fan, fan_chance_above
@@ -54,6 +54,10 @@ class Growth:
     today_yr : float, years from 2000
     shared : float
         Scatter of the mean of all observers about the truth, as a part of the share.
+    level : array, shape (decks,), 0 to 1
+        Damage expected at the last survey: the reach of the quantiles depends on it.
+    patched_yr : array, shape (decks,), years from 2000
+        Last patch of this life; NaN where there is none.
     """
 
     deck_id: pd.Index
@@ -67,6 +71,8 @@ class Growth:
     begun_by: NDArray[np.object_]
     today_yr: float
     shared: float
+    level: Floats
+    patched_yr: Floats
 
     def rows(self, decks: pd.Series | list[str]) -> Ints:
         """Rows of decks by their ids.
@@ -90,15 +96,40 @@ class Growth:
         rows : array of int, shape (n,)
         when_yr : array, shape (n,), years from 2000
         """
+        fan = self._by_models(rows, when_yr)
+        patched = np.flatnonzero(self.repaired[rows] > 0)
+        then = self._by_models(rows[patched], self._till_patched(rows[patched], when_yr[patched]))
+        for q, before in zip(fan, then, strict=True):
+            q[patched] = _beyond(q[patched], before, self.repaired[rows[patched]])
+        median, low, high = fan
+        # Less than can be detected is no lower bound: a clean deck may have nothing.
+        low = np.where(low < self.models.error.detect, self.repaired[rows], low)
+        return median, np.minimum(low, median), np.maximum(high, median)
+
+    def _by_models(self, rows: Ints, when_yr: Floats) -> Fan:
         family = self.families.of[rows]
-        part, width = self.blend.curved_part[family], self.blend.width[family]
-        return self.models.fan(rows, when_yr, part, self.repaired[rows], width, self.shared)
+        part, reach = self.blend.curved_part[family], self.blend.reach(family, self.level[rows])
+        return self.models.fan(rows, when_yr, part, np.zeros(len(rows)), reach, self.shared)
+
+    def _till_patched(self, rows: Ints, when_yr: Floats) -> Floats:
+        """The day of the last patch, or the day asked for where that is earlier or no patch is dated."""
+        return np.fmin(self.patched_yr[rows], when_yr)
 
     def unsound(self, rows: Ints, when_yr: Floats) -> Fan:
         """Unsound share, net of what was made sound up to today, with patches that had failed by then."""
         back = self.repaired[rows] - self.failed[rows]
         median, low, high = (np.clip(q - back, 0.0, 1.0) for q in self.damage(rows, when_yr))
         return median, low, high
+
+    def expected(self, rows: Ints, when_yr: Floats) -> Floats:
+        """The median of ``unsound`` alone."""
+        part = self.blend.curved_part[self.families.of[rows]]
+        damage = self.models.middle(rows, when_yr, part, np.zeros(len(rows)))
+        at = np.flatnonzero(self.repaired[rows] > 0)
+        then = self._till_patched(rows[at], when_yr[at])
+        before = self.models.middle(rows[at], then, part[at], np.zeros(len(at)))
+        damage[at] = _beyond(damage[at], before, self.repaired[rows[at]])
+        return np.clip(damage - (self.repaired[rows] - self.failed[rows]), 0.0, 1.0)
 
     def forecast(self, decks: pd.Series | list[str], on: pd.Series | list[date] | list[str]) -> pd.DataFrame:
         """Forecast without further works.
@@ -164,13 +195,20 @@ class Growth:
         spread = Z80 * np.sqrt(np.maximum(aa + 2 * ab * lever + bb * lever**2, 0.0))
         spread = np.minimum(spread, 2.5)
         curve: Fan = (middle, middle * np.exp(-spread), middle * np.exp(spread))
+        # The pace is of what is still sound.
         faster = paced.pace_factor(rows, when_yr)
+        level = np.nan_to_num(paced.lines.quantile(rows, paced.x_at(rows, when_yr), 0))
+        faster = faster * np.exp(-np.maximum(level, 0.0))
         rate, rate_sd = paced.lines.b[rows] * faster, Z80 * np.sqrt(paced.lines.bb[rows]) * faster
         pace: Fan = (np.maximum(rate, 0.0), np.maximum(rate - rate_sd, 0.0), np.maximum(rate + rate_sd, 0.0))
         family = self.families.of[rows]
-        part = np.where(np.isfinite(paced.lines.a[rows]), self.blend.curved_part[family], 1.0)
+        own = np.isfinite(paced.lines.a[rows])
+        part = np.where(own, self.blend.curved_part[family], 1.0)
         median, low, high = (part * c + (1 - part) * p for c, p in zip(curve, pace, strict=True))
-        median, low, high = widened((median, low, high), self.blend.width[family])
+        # Where the two models differ, neither range knows of the other's.
+        apart = np.where(own, Z80 * np.abs(curve[0] - pace[0]) / 2, 0.0)
+        low, high = np.maximum(median - np.hypot(median - low, apart), 0.0), median + np.hypot(high - median, apart)
+        median, low, high = widened((median, low, high), self.blend.reach(family, self.level[rows]))
         return median, low, high
 
     def status(self) -> pd.DataFrame:
@@ -221,6 +259,21 @@ class Growth:
                 }
             )  # fmt: skip
         return pd.DataFrame(out)
+
+
+def _beyond(q: Floats, before: Floats, repaired: Floats) -> Floats:
+    """A quantile of damage ever where more was made sound than the models thought was there by the last patch.
+
+    Damage then stood at that, and what was left grows on as the models have it: no deck stands still meanwhile.
+    """
+    rest = (1 - repaired) / np.maximum(1 - before, 1e-9)
+    return np.maximum(q, np.minimum(repaired + np.maximum(q - before, 0.0) * rest, 1.0))
+
+
+def _last_patch(repairs: pd.DataFrame, ids: pd.Index, start: pd.Series) -> Floats:
+    """Last patch of each deck's present life, years from 2000; NaN where there is none."""
+    last = repairs[repairs["treatment"].isin(PATCHES)].groupby("deck_id")["repair_date"].max().reindex(ids)
+    return years(last.where(~(last < start).to_numpy()))
 
 
 def _families_of(decks: pd.DataFrame, begun_by: pd.Series, settings: GrowthSettings) -> Families:
@@ -360,7 +413,8 @@ def fit_growth_model(
     growth_source = np.where(own, "own surveys", "network" if network else "assumption").astype(object)
     return Growth(
         ids, models, blend, families, repaired, failed, source, growth_source,
-        last["begun_by"].to_numpy(dtype=object), today_yr, settings.shared_cv,
+        last["begun_by"].to_numpy(dtype=object), today_yr, settings.shared_cv, models.level(),
+        _last_patch(repairs, ids, last["start"]),
     )  # fmt: skip
 
 

@@ -1,4 +1,7 @@
-"""Damage growing at a pace: each deck's own points a year, with a prior that depends on the level reached."""
+"""Damage growing at a pace: each deck's own, with a prior that depends on the level and the age reached.
+
+The pace is of what is still sound: -log(1 - damage) grows by so much a year, so that no forecast passes the whole deck.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from decknet.predict.curved import AGE_YR
 from decknet.predict.history import Histories, SurveyError
 from decknet.predict.lines import LEAST_TELLING, Families, LineFit, Lines
 
@@ -20,6 +24,10 @@ _MOST_STRETCH = 3.0
 _MOST_SPEED_UP = 0.08  # 1/yr
 _SPEED_UP_SD = 0.02  # 1/yr, between families
 _LEVEL = 0.01  # one point: keeps the scale of a clean deck above zero
+_LEAST_LEVEL = 0.002  # below it a level is what the surveys say and no more
+_LEAST_AGE_YR = 3.0
+_MOST = 0.97
+_EASING = 4.0  # the pace of a deck of level H speeds up by exp(-this x H) of what a clean one does
 
 
 def pool_rates(rate: Floats, variance: Floats) -> tuple[float, float, float]:
@@ -52,17 +60,18 @@ def pool_rates(rate: Floats, variance: Floats) -> tuple[float, float, float]:
 
 
 def pool_rates_by_level(rate: Floats, variance: Floats, carrier: Floats) -> tuple[Floats, Floats, float]:
-    """As ``pool_rates``, with a mean that is a line in a carrier, and the spread by Paule and Mandel.
+    """As ``pool_rates``, with a mean that is a line in carriers, and the spread by Paule and Mandel.
 
     Parameters
     ----------
-    rate, variance, carrier : arrays, shape (n,)
+    rate, variance : arrays, shape (n,)
+    carrier : array, shape (n,) or (n, k)
 
     Returns
     -------
-    mean : array, shape (2,)
-        Intercept and slope.
-    mean_var : array, shape (2, 2)
+    mean : array, shape (1 + k,)
+        Intercept and slopes; 0 for a carrier that does not vary.
+    mean_var : array, shape (1 + k, 1 + k)
     between : float
 
     References
@@ -71,9 +80,9 @@ def pool_rates_by_level(rate: Floats, variance: Floats, carrier: Floats) -> tupl
     of the National Bureau of Standards 87:377-385: the spread at which the weighted squares about
     the line come to their degrees of freedom.
     """
-    x = np.column_stack([np.ones_like(rate), carrier])
-    if np.ptp(carrier) < 1e-9:
-        x = x[:, :1]
+    whole_x = np.column_stack([np.ones_like(rate), carrier])
+    used = np.flatnonzero(np.append(True, np.ptp(whole_x[:, 1:], axis=0) > 1e-9))
+    x = whole_x[:, used]
     between = 0.0
     for _ in range(100):
         weight = 1 / (variance + between)
@@ -85,8 +94,9 @@ def pool_rates_by_level(rate: Floats, variance: Floats, carrier: Floats) -> tupl
         if (excess <= 0 and between == 0.0) or abs(step) <= 1e-12 * (between + abs(step)) + 1e-300:
             break
         between = max(between + step, 0.0)
-    whole, whole_var = np.zeros(2), np.zeros((2, 2))
-    whole[: len(mean)], whole_var[: len(mean), : len(mean)] = mean, inverse
+    size = whole_x.shape[1]
+    whole, whole_var = np.zeros(size), np.zeros((size, size))
+    whole[used], whole_var[np.ix_(used, used)] = mean, inverse
     return whole, whole_var, between
 
 
@@ -97,7 +107,7 @@ class Paced:
     Attributes
     ----------
     lines : Lines
-        In x of ``x_at``; NaN for a deck without a survey.
+        Of -log(1 - damage) in x of ``x_at``; NaN for a deck without a survey.
     middle_yr : array, shape (decks,), years from 2000
         Centre of each deck's surveys.
     speed_up : array, shape (decks,), 1/yr
@@ -131,7 +141,7 @@ def _speed_up(
 ) -> Floats:
     """How much the pace itself grows a year: the bend that surveys show about their lines.
 
-    One figure for a family, times (1 - level) to the third: a deck half damaged speeds up no more.
+    One figure for a family, less the more of a deck is damaged: one that is half damaged speeds up no more.
 
     Least squares of what a deck's line leaves on half its rate times the bend of dt squared about
     that line, drawn towards the network's by its own standard error.
@@ -144,7 +154,7 @@ def _speed_up(
     total = np.maximum(by(np.ones(len(dt))), 1e-300)
     mean2, lean = by(square) / total, np.divide(by(square * dt), np.maximum(by(square), 1e-300))
     bend = 0.5 * (square - mean2[h.deck] - lean[h.deck] * dt)
-    fresh = np.clip(1 - level, 0.0, 1.0) ** 3
+    fresh = np.exp(-_EASING * np.maximum(level, 0.0))
     led = np.where(h.count() >= 3, rate * fresh, 0.0)
     top, bottom = by(bend * y) * led, by(bend * bend) * led**2
     out = np.zeros(h.decks)
@@ -159,8 +169,24 @@ def _speed_up(
     return out * fresh
 
 
+def _drawn_level(level: Floats, variance: Floats, age: Floats, curved: Lines) -> Floats:
+    """Levels drawn towards what the family's curve says of their age: the highest read is mostly read too high.
+
+    derived: normal prior and reading on the log of the level, the reading's variance by the first-order rule.
+    """
+    out = level.copy()
+    x = np.log(np.maximum(age, 1.0) / AGE_YR)
+    for code, fit in curved.fits.items():
+        mine = (curved.source == code) & (level > _LEAST_LEVEL)
+        c, own = fit.between + fit.mean_var, level[mine]
+        spread = np.maximum(c[0, 0] + 2 * c[0, 1] * x[mine] + c[1, 1] * x[mine] ** 2, 1e-6)
+        keep = spread / (spread + variance[mine] / own**2)
+        out[mine] = np.exp(keep * np.log(own) + (1 - keep) * (fit.mean[0] + fit.mean[1] * x[mine]))
+    return out
+
+
 def fit_paced(
-    h: Histories, error: SurveyError, families: Families, *, prior_per_yr: Floats, fade_per_yr: float
+    h: Histories, error: SurveyError, families: Families, *, prior_per_yr: Floats, fade_per_yr: float, curved: Lines
 ) -> Paced:
     """The paced model.
 
@@ -171,6 +197,8 @@ def fit_paced(
         Growth assumed where the network has next to no pairs of surveys.
     fade_per_yr : float
         As in ``fit_curved``.
+    curved : Lines
+        As ``fit_curved`` gives for the same surveys.
 
     Returns
     -------
@@ -178,10 +206,11 @@ def fit_paced(
 
     Notes
     -----
-    A deck's level is its own; its rate over (level + 1 point) is drawn towards its family's, whose
-    mean is a line in 1 / (level + 1 point): so the rate's prior mean is linear in the level, and its
-    spread in proportion. Where the surveys of a family bend upwards, the pace itself grows by so
-    much a year.
+    Level and rate are of -log(1 - damage). A deck's level is drawn towards its family's curve; its rate
+    over (level + 1 point) towards its family's, whose mean is a line in 1 / (level + 1 point) and in
+    1 / age: so the rate's prior mean is linear in the level and in the level over the age, and its
+    spread in proportion to the level. Where the surveys of a family bend upwards, the pace itself
+    grows by so much a year.
     """
     n = h.decks
 
@@ -189,15 +218,20 @@ def fit_paced(
         return np.asarray(np.bincount(h.deck, weights=values, minlength=n), dtype=np.float64)
 
     y = h.repaired + np.maximum(h.damage - h.repaired, 0.0) / error.factor[h.observer]
+    y = -np.log1p(-np.minimum(y, _MOST))
     count = h.count()
     has = count > 0
     predicted = (by(y) / np.maximum(count, 1))[h.deck]
     faded = 1 / (1 + fade_per_yr * h.gap_yr())
-    speed_up = np.zeros(n)
+    speed_up, noise = np.zeros(n), 1.0
     for turn in range(_PASSES):
-        weight = faded / error.scatter(np.maximum(predicted - h.repaired, 0.0), h.observer, h.covered) ** 2
+        share = np.minimum(np.maximum(-np.expm1(-predicted), h.repaired), _MOST)
+        sd = error.scatter(np.maximum(share - h.repaired, 0.0), h.observer, h.covered) / (1 - share)
+        weight = faded / sd**2
         total = np.where(has, by(weight), 1.0)
-        middle, level = by(weight * h.when_yr) / total, by(weight * y) / total
+        middle, read = by(weight * h.when_yr) / total, by(weight * y) / total
+        age = np.where(has, middle - h.start_yr, AGE_YR)
+        level = _drawn_level(read, noise / total, age, curved)
         years = h.when_yr - middle[h.deck]
         x = _stretched(years, speed_up[h.deck])
         centre = by(weight * x) / total
@@ -205,7 +239,7 @@ def fit_paced(
         square, product = by(weight * dt * dt), by(weight * dt * y)
         told = square > 1e-6 * total
         own = np.divide(product, square, out=np.zeros(n), where=told)
-        left = by(weight * (y - level[h.deck] - own[h.deck] * dt) ** 2)
+        left = by(weight * (y - read[h.deck] - own[h.deck] * dt) ** 2)
         spare = np.maximum(count - 2, 0)
         noise = float(left[told].sum() / max(spare[told].sum(), 1)) if spare.sum() >= families.least else 1.0
         noise = max(noise, 0.2)
@@ -216,26 +250,24 @@ def fit_paced(
         fits: dict[int, LineFit] = {}
         for code in np.unique(source).tolist():
             mine, use = source == code, families.basis(code) & told
-            inverse = _LEVEL / scale
+            carrier = np.column_stack([np.ones(n), _LEVEL / scale, AGE_YR / np.maximum(age, _LEAST_AGE_YR)])
             if told.sum() >= LEAST_TELLING:
                 mean, mean_var, between = pool_rates_by_level(
-                    own[use] / scale[use], own_var[use] / scale[use] ** 2, inverse[use]
+                    own[use] / scale[use], own_var[use] / scale[use] ** 2, carrier[use, 1:]
                 )
                 fits[code] = LineFit(mean, mean_var, np.diag([between, 0.0]), noise, np.nan, 0, 0.0, True)
-                expected = np.maximum(mean[0] + mean[1] * inverse[mine], 0.0) * scale[mine]
+                expected = np.maximum(carrier[mine] @ mean, 0.0) * scale[mine]
                 spread = max(between, 1e-8) * scale[mine] ** 2
-                unsure = mean_var[0, 0] + 2 * mean_var[0, 1] * inverse[mine] + mean_var[1, 1] * inverse[mine] ** 2
+                unsure = np.einsum("ij,jk,ik->i", carrier[mine], mean_var, carrier[mine])
                 unsure = np.maximum(unsure, 0.0) * scale[mine] ** 2
             else:
-                expected, spread, unsure = (
-                    prior_per_yr[mine],
-                    prior_per_yr[mine] ** 2 + 1e-10,
-                    np.zeros(int(mine.sum())),
-                )
+                # The deck about its network, and the network about the figure assumed: each as wide as it is high.
+                expected = prior_per_yr[mine] * np.exp(level[mine])
+                spread, unsure = 2 * expected**2 + 1e-10, np.zeros(int(mine.sum()))
             keep = np.where(told[mine], spread / (spread + np.where(told[mine], own_var[mine], 1.0)), 0.0)
             rate[mine] = keep * own[mine] + (1 - keep) * expected
             rate_var[mine] = spread * (1 - keep) + unsure * (1 - keep) ** 2
-        predicted = np.maximum(np.clip(level[h.deck] + rate[h.deck] * dt, 0.0, 1.0), h.repaired)
+        predicted = np.maximum(level[h.deck] + rate[h.deck] * dt, 0.0)
         if turn < _PASSES - 1:
             speed_up = _speed_up(h, weight, years, y, level, rate, families, source)
     a = np.where(has, level, np.nan)

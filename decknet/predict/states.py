@@ -11,8 +11,11 @@ from scipy.linalg import expm
 from scipy.optimize import least_squares, minimize
 
 __all__ = [
+    "ShareFit",
     "StateFit",
+    "chain",
     "fit_ratings",
+    "fit_share_states",
     "fit_shares",
     "forecast_states",
     "generator",
@@ -163,8 +166,52 @@ def fit_ratings(
     return StateFit(rates, expm(generator(rates)), float(noise), -float(found.fun), int((~first).sum()))
 
 
-def fit_shares(before: Floats, after: Floats, years: Floats, area: Floats | None = None) -> Floats:
-    """Yearly transition matrix, from each state to the next alone, that best carries shares forward.
+@dataclass(frozen=True, slots=True)
+class ShareFit:
+    """How shares in states worsen.
+
+    Attributes
+    ----------
+    yearly : array, shape (states, states)
+        Yearly transition matrix, from each state to the next alone; rows sum to 1.
+    log_odds : array, shape (states - 1,)
+        Of leaving each state within a year.
+    log_odds_se : array, shape (states - 1,)
+        Its standard error; inf where the readings say nothing of a state.
+    """
+
+    yearly: Floats
+    log_odds: Floats
+    log_odds_se: Floats
+
+    def leaving(self, normal: float = 0.0) -> Floats:
+        """Chance of leaving each state within a year; with ``normal`` so many standard errors above."""
+        return np.asarray(1 / (1 + np.exp(-np.clip(self.log_odds + normal * self.log_odds_se, -700, 700))))
+
+
+def chain(leave: Floats) -> Floats:
+    """Yearly matrix of a chain that leaves each state for the next with a chance, and stays in the last."""
+    p = np.eye(len(leave) + 1)
+    i = np.arange(len(leave))
+    p[i, i], p[i, i + 1] = 1 - leave, leave
+    return p
+
+
+def _patterns(run: Ints, years: Ints) -> list[tuple[tuple[int, ...], Ints]]:
+    """Runs of pairs by the years of their inspections: each pattern, and the first pair of each run that has it."""
+    starts = np.flatnonzero(np.append(True, run[1:] != run[:-1])) if len(run) else np.zeros(0, dtype=np.int64)
+    ends = np.append(starts[1:], len(run))
+    found: dict[tuple[int, ...], list[int]] = {}
+    for a, b in zip(starts.tolist(), ends.tolist(), strict=True):
+        found.setdefault((0, *np.cumsum(years[a:b]).tolist()), []).append(a)
+    return [(pattern, np.array(rows)) for pattern, rows in found.items()]
+
+
+def fit_share_states(
+    before: Floats, after: Floats, years: Floats, area: Floats | None = None, cluster: Ints | None = None,
+    run: Ints | None = None,
+) -> ShareFit:  # fmt: skip
+    """The chain that best carries shares in states forward, and how sure its chances are.
 
     Parameters
     ----------
@@ -173,36 +220,63 @@ def fit_shares(before: Floats, after: Floats, years: Floats, area: Floats | None
     years : array of whole numbers, shape (n,), yr
     area : array, shape (n,), or None
         Weight of each deck.
+    cluster : array of int, shape (n,), or None
+        Deck of each pair: the standard errors then allow for runs of a deck sharing a fate.
+    run : array of int, shape (n,), or None
+        Pairs that follow on each other, in order; None takes each for its own.
 
-    Returns
-    -------
-    array, shape (states, states)
+    Notes
+    -----
+    Where a run began is not taken from its first reading, which scatters like any other (that would pass off
+    scatter as worsening), but is what fits all its readings best: a linear problem, solved in closed form within
+    the search for the chances.
 
     References
     ----------
-    derived: least squares on area, not counts: a deck's square metres do not worsen one by one.
+    published: Golub and Pereyra (1973), The differentiation of pseudo-inverses and nonlinear least squares
+    problems whose variables separate, SIAM Journal on Numerical Analysis 10:413-432. derived: least squares on
+    area, not counts: a deck's square metres do not worsen one by one; standard errors by the sandwich rule.
     """
     states = before.shape[1]
-    whole = np.round(years).astype(np.int64)
-    weight = np.sqrt(np.ones(len(years)) if area is None else area)[:, None]
-
-    def matrix(theta: Floats) -> Floats:
-        leave = 1 / (1 + np.exp(-theta))
-        p = np.eye(states)
-        i = np.arange(states - 1)
-        p[i, i], p[i, i + 1] = 1 - leave, leave
-        return p
+    whole = np.maximum(np.round(years), 1).astype(np.int64)
+    runs = np.arange(len(whole)) if run is None else run
+    deck = runs if cluster is None else np.unique(cluster, return_inverse=True)[1]
+    weight = np.ones(len(whole)) if area is None else np.sqrt(area / np.mean(area))
+    patterns, readings, who = _patterns(runs, whole), [], []
+    for pattern, rows in patterns:
+        parts = [before[rows]] + [after[rows + k] for k in range(len(pattern) - 1)]
+        readings.append(np.concatenate(parts, axis=1) * weight[rows][:, None])
+        who.append(np.repeat(deck[rows], len(pattern) * states))
+    by = np.concatenate(who)
 
     def miss(theta: Floats) -> Floats:
-        p = matrix(theta)
-        powers = {n: np.linalg.matrix_power(p, n) for n in np.unique(whole).tolist()}
-        carried = np.empty_like(after)
-        for n, power in powers.items():
-            carried[whole == n] = before[whole == n] @ power
-        return np.asarray(((after - carried) * weight).ravel(), dtype=np.float64)
+        p = chain(1 / (1 + np.exp(-theta)))
+        out = []
+        for (pattern, _), y in zip(patterns, readings, strict=True):
+            carry = np.concatenate([np.linalg.matrix_power(p, t) for t in pattern], axis=1)
+            out.append((y - y @ np.linalg.pinv(carry) @ carry).ravel())
+        return np.concatenate(out)
 
-    found = least_squares(miss, np.full(states - 1, -2.5), xtol=1e-15, ftol=1e-15, gtol=1e-15)
-    return matrix(found.x)
+    found = least_squares(
+        miss, np.full(states - 1, -2.5), bounds=(-12.0, 6.0), xtol=1e-15, ftol=1e-15, gtol=1e-15, x_scale=1.0
+    )
+    slope = found.jac
+    bend = slope.T @ slope
+    pull = slope * found.fun[:, None]
+    groups = np.column_stack([np.bincount(by, weights=pull[:, j]) for j in range(states - 1)])
+    count = len(np.unique(by))
+    told = np.diag(bend) > 1e-9 * max(float(np.trace(bend)), 1e-300)
+    se = np.full(states - 1, np.inf)
+    if told.any():
+        inverse = np.linalg.pinv(bend[np.ix_(told, told)])
+        middle = groups[:, told].T @ groups[:, told] * count / max(count - 1, 1)
+        se[told] = np.sqrt(np.maximum(np.diag(inverse @ middle @ inverse), 0.0))
+    return ShareFit(chain(1 / (1 + np.exp(-found.x))), np.asarray(found.x, dtype=np.float64), se)
+
+
+def fit_shares(before: Floats, after: Floats, years: Floats, area: Floats | None = None) -> Floats:
+    """Yearly transition matrix of ``fit_share_states``; shape (states, states)."""
+    return fit_share_states(before, after, years, area).yearly
 
 
 def forecast_states(shares: Floats, yearly: Floats, years: float) -> Floats:

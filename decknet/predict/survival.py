@@ -191,7 +191,7 @@ class WeibullFit:
     scale_se, shape_se : float
         From the curvature of the likelihood.
     log_variance : array, shape (2, 2)
-        Variance of (log scale, log shape); by decks where clusters are given.
+        Variance of (log scale, log shape); where clusters are given by decks, if that is wider.
     log_likelihood : float
     failures : float
     """
@@ -309,7 +309,9 @@ def fit_weibull(
         slope = slope * w[:, None]
         by = np.column_stack([np.bincount(code, slope[:, j]) for j in range(2)])
         groups = len(by)
-        variance = variance @ (by.T @ by * groups / max(groups - 1, 1)) @ variance
+        shared = variance @ (by.T @ by * groups / max(groups - 1, 1)) @ variance
+        # With few decks the sum over decks is itself unsure, mostly too small: the wider of the two.
+        variance = shared if np.trace(shared) > np.trace(variance) else variance
     return WeibullFit(scale, shape, scale_se, shape_se, variance, -float(found.fun) * total, failures)
 
 
@@ -333,7 +335,7 @@ def compare(followed: pd.DataFrame, by: str | None, settings: SurvivalSettings) 
         group, repairs, decks, failed, by_deck (repairs followed without polygons); scale_yr, shape;
         half_yr, half_low, half_high (years until half have failed, with 10 and 90 % quantile);
         holding_5, holding_10 (share by the nonparametric curve), weibull_5, weibull_5_low,
-        weibull_5_high; note (plain words where numbers are small).
+        weibull_5_high; note (plain words where numbers are small); last_yr (age at the last look at any of them).
     """
     groups = [("all", followed)] if by is None else list(followed.groupby(by, sort=True, dropna=False))
     out = []
@@ -373,5 +375,6 @@ def compare(followed: pd.DataFrame, by: str | None, settings: SurvivalSettings) 
             }  # fmt: skip
         few = failed < settings.few_failures or row["decks"] < settings.few_failures  # type: ignore[operator]
         row["note"] = f"few: {failed} failures on {row['decks']} decks; do not choose by this" if few else ""
+        row["last_yr"] = max(seen, float(right[np.isfinite(right)].max(initial=0.0)))
         out.append(row)
     return pd.DataFrame(out)

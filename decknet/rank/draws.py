@@ -62,7 +62,8 @@ def _normal(rng: np.random.Generator, size: tuple[int, int]) -> Draws:
 
 def traffic_spread(source: pd.Series, settings: RankSettings) -> Floats:
     """How many times smaller or larger each traffic may be, by where it comes from."""
-    by = {"count": settings.count_spread, "old count": settings.old_spread}
+    old = settings.old_spread  # a count without its year may be as old as any
+    by = {"count": settings.count_spread, "old count": old, "undated count": old}
     return np.array([by.get(s, settings.filled_spread) for s in source], dtype=np.float64)
 
 

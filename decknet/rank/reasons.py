@@ -19,6 +19,7 @@ Ints = NDArray[np.int64]
 _FIRST_TEN = ("First", "Second", "Third", "Fourth", "Fifth", "Sixth", "Seventh", "Eighth", "Ninth", "Tenth")
 _GROWTH_NOTE = {"own surveys": "", "network": ", the network's rate", "assumption": ", an assumed rate"}
 _TRAFFIC_NOTE = {
+    "undated count": ", counted in a year not given",
     "route": ", as on its route",
     "class": ", as on routes of its class",
     "network": ", as on the network",

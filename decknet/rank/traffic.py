@@ -78,8 +78,9 @@ def traffic_in_use(
     bridges : DataFrame, shape (n, ...)
         bridge_id, route; lanes (whole number, may be missing or absent).
     traffic : DataFrame
-        bridge_id, year, aadt (veh/day, both directions), truck_share (0 to 1). A count of 0 is a missing
-        count. Counts are neither added nor averaged: of two for one year the greater stands.
+        bridge_id, year (missing where it was not given), aadt (veh/day, both directions), truck_share (0 to 1). A
+        count of 0 is a missing count. Counts are neither added nor averaged: of two for one year the greater stands.
+        One without its year is used, as it is, only where the bridge has no other.
     floor : float, veh/day
         Taken where the network has no count at all.
     year : int or None
@@ -91,9 +92,10 @@ def traffic_in_use(
     -------
     DataFrame, shape (n, 5), on bridge_id
         aadt (veh/day, in ``year``), aadt_count (veh/day, as counted; missing where filled in), aadt_year
-        (of the count; missing where filled in), truck_share, aadt_from ("count"; with ``year`` also "old
-        count", older than ``old_yr``; "route": the middle of the counted bridges of the route; "class":
-        of routes of the same letters and as many lanes; "network"; or "assumption").
+        (of the count; missing where filled in or not given), truck_share, aadt_from ("count"; with ``year`` also
+        "old count", older than ``old_yr``; "undated count": its year was not given; "route": the middle of the
+        counted bridges of the route; "class": of routes of the same letters and as many lanes; "network"; or
+        "assumption").
 
     References
     ----------
@@ -107,9 +109,10 @@ def traffic_in_use(
     ['count', 'route']
     """
     settings = settings or TrafficSettings()
-    counted = traffic[(traffic["aadt"] > 0) & traffic["year"].notna()].sort_values(["bridge_id", "year", "aadt"])
-    last = counted.groupby("bridge_id")[["aadt", "year"]].last()
-    trucks = counted.dropna(subset="truck_share").groupby("bridge_id")["truck_share"].last()
+    every = traffic[traffic["aadt"] > 0].sort_values(["bridge_id", "year", "aadt"], na_position="first")
+    counted = every[every["year"].notna()]
+    last = every.drop_duplicates("bridge_id", keep="last").set_index("bridge_id")[["aadt", "year"]]
+    trucks = every.dropna(subset="truck_share").groupby("bridge_id")["truck_share"].last()
     ids = pd.Index(bridges["bridge_id"], name="bridge_id")
     out = last.reindex(ids).rename(columns={"year": "aadt_year"}).astype({"aadt": "float64", "aadt_year": "Int64"})
     out["aadt_count"] = out["aadt"]
@@ -121,6 +124,7 @@ def traffic_in_use(
         since = (year - out["aadt_year"].astype("Float64")).to_numpy(dtype="float64", na_value=0.0)
         out["aadt"] *= (1.0 + rate) ** np.clip(since, 0, settings.trend_years)
     source = pd.Series("count", index=ids, dtype="object").where(out["aadt"].notna())
+    source = source.mask(out["aadt"].notna() & out["aadt_year"].isna(), "undated count")
 
     def like(group: pd.Series) -> pd.Series:
         middle = out["aadt_now"].groupby(group.to_numpy()).median()

@@ -13,23 +13,20 @@ from decknet.schedule.closure import (
     user_costs,
     work_zone_capacity,
 )
+from decknet.schedule.decks import Decks, deck_figures
+from decknet.schedule.doubt import Doubt, doubt_of
+from decknet.schedule.exposure import discounted_share, share_after_work, share_at
 from decknet.schedule.overbreak import overbreak_found
+from decknet.schedule.paths import Paths
 from decknet.schedule.programme import Programme, make_programme, whole_by_solver
-from decknet.schedule.treatments import (
-    Decks,
-    Works,
-    deck_figures,
-    discounted_share,
-    later_cost,
-    share_after_work,
-    share_at,
-    work_out,
-)
+from decknet.schedule.treatments import Works, later_cost, work_out
 
 __all__ = [
     "Choice",
     "Decks",
+    "Doubt",
     "Options",
+    "Paths",
     "Programme",
     "Queue",
     "Roads",
@@ -39,6 +36,7 @@ __all__ = [
     "choose_options",
     "deck_figures",
     "discounted_share",
+    "doubt_of",
     "later_cost",
     "make_programme",
     "overbreak_found",

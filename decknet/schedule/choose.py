@@ -427,7 +427,10 @@ def _pose(
 
 
 def route_groups(rules: Rules, decks: int, years: int) -> tuple[Whole, Floats, Whole, Whole | None]:
-    """Group of each deck (a route within an area), its set-up by year, the cell that pays it, works it can have."""
+    """Group of each deck (its route), its set-up by year, the cell that pays it, works it can have.
+
+    The set-up of a route with decks of several areas comes out of money that is kept for none.
+    """
     none = np.full(decks, -1, dtype=np.int64)
     empty = np.zeros((0, years))
     if rules.route is None or (rules.set_up <= 0 and rules.most_on_route <= 0):
@@ -437,12 +440,16 @@ def route_groups(rules: Rules, decks: int, years: int) -> tuple[Whole, Floats, W
     has = route >= 0
     if not has.any():
         return none, empty, empty.astype(np.int64), None
-    pairs, number = np.unique(np.column_stack([route[has], area[has]]), axis=0, return_inverse=True)
+    routes, number = np.unique(route[has], return_inverse=True)
     group = none.copy()
-    group[has] = number.ravel()
-    opening = np.full((len(pairs), years), float(rules.set_up))
-    cell = (pairs[:, 1] + 1)[:, None] * years + np.arange(years)
-    room = np.full((len(pairs), years), rules.most_on_route, dtype=np.int64) if rules.most_on_route > 0 else None
+    group[has] = number
+    lowest, highest = np.full(len(routes), np.iinfo(np.int64).max), np.full(len(routes), -1)
+    np.minimum.at(lowest, number, area[has])
+    np.maximum.at(highest, number, area[has])
+    payer = np.where(lowest == highest, lowest, -1)
+    opening = np.full((len(routes), years), float(rules.set_up))
+    cell = (payer + 1)[:, None] * years + np.arange(years)
+    room = np.full((len(routes), years), rules.most_on_route, dtype=np.int64) if rules.most_on_route > 0 else None
     return group, opening, cell, room
 
 

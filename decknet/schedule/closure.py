@@ -43,6 +43,7 @@ __all__ = [
     "Queue",
     "Roads",
     "choose_closures",
+    "longest_queues",
     "queue_through",
     "road_figures",
     "taper_m",
@@ -301,6 +302,30 @@ def user_costs(roads: Roads, settings: Settings) -> Floats:
     ----------
     Derived: the model at the head of this file.
     """
+    cost, _, back = _windows(roads, settings)
+    return cost[back]
+
+
+def longest_queues(roads: Roads, windows: pd.Series[str], settings: Settings) -> Floats:
+    """Most vehicles that wait at once in a closure of each deck's window.
+
+    Parameters
+    ----------
+    roads : Roads, n decks
+    windows : Series, shape (n,), day, night, weekend or continuous
+    settings : Settings
+
+    Returns
+    -------
+    array, shape (n,), vehicles at the end of an hour, one way or, in turns, both ways together
+    """
+    _, queue, back = _windows(roads, settings)
+    at = np.array([WINDOWS.index(window) for window in windows], dtype=np.intp)
+    return np.asarray(queue[back, at])
+
+
+def _windows(roads: Roads, settings: Settings) -> tuple[Floats, Floats, Whole]:
+    """User cost and longest queue of a closure by kind of road and window, and the kind of each deck."""
     rules = settings.closure
     figures = np.column_stack([roads.aadt, roads.lanes, roads.trucks, roads.length_m, roads.detour_km])
     kinds, back = np.unique(figures, axis=0, return_inverse=True)
@@ -320,7 +345,7 @@ def user_costs(roads: Roads, settings: Settings) -> Floats:
     hour = (rules.car_per_h * (1 - trucks) + rules.truck_per_h * trucks)[:, 0] * rise
     # who would wait longer than the detour takes turns off
     patience = np.clip(detour / rules.speed_kmh, 1 / 12, rules.most_wait_h)
-    cost = np.empty((len(kinds), len(WINDOWS)))
+    cost, longest = (np.empty((len(kinds), len(WINDOWS))) for _ in range(2))
     for w, window in enumerate(WINDOWS):
         at, closed, _ = _closed_hours(window, rules)
         comes = demand[:, at.astype(np.intp)]
@@ -330,7 +355,8 @@ def user_costs(roads: Roads, settings: Settings) -> Floats:
         round_about = comes * closed * detour / rules.speed_kmh
         lost = np.where(lanes <= 1, round_about, lost)
         cost[:, w] = hour * (lost[:, 24:] if window == "continuous" else lost).sum(axis=1)
-    return cost[back]
+        longest[:, w] = np.where(lanes[:, 0] <= 1, 0.0, queue.end.max(axis=1))
+    return cost, longest, back
 
 
 # ---- the choice -----------------------------------------------------------------------------------

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
 
+    from decknet.schedule.decks import Decks
     from decknet.schedule.purse import Purse
-    from decknet.schedule.treatments import Decks
     from decknet.settings import Settings
 
     Floats = npt.NDArray[np.float64]

@@ -8,14 +8,15 @@ import numpy as np
 import pandas as pd
 
 from decknet.schedule.choose import relaxed_worth
-from decknet.schedule.treatments import later_cost, share_at
+from decknet.schedule.exposure import share_at
+from decknet.schedule.treatments import later_cost
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
     from decknet.schedule.choose import Choice, Options, Rules
+    from decknet.schedule.decks import Decks
     from decknet.schedule.offers import Offers
-    from decknet.schedule.treatments import Decks
     from decknet.settings import Settings
 
     Floats = npt.NDArray[np.float64]
@@ -34,16 +35,29 @@ def budget_prices(
 
     Returns
     -------
-    list of (multiple of the money, array of shape (options,))
+    list of (multiple of the money, array of shape (options,); minus infinity where that money is not enough for it)
     """
     if not len(options) or not money_limit.any():
         return []
     out = []
     near = None
     for times in TIMES:
-        worth, near = relaxed_worth(options, decks, np.floor(money_limit * times), days_limit, rules, near)
-        out.append((times, worth))
+        money = np.floor(money_limit * times)
+        worth, near = relaxed_worth(options, decks, money, days_limit, rules, near)
+        out.append((times, np.where(_within(options, money, days_limit, rules), worth, -np.inf)))
     return out
+
+
+def _within(options: Options, money_limit: Floats, days_limit: Floats | None, rules: Rules) -> Flags:
+    """Which options a year's money and crew days could pay if they did nothing else."""
+    money = np.cumsum(money_limit) if rules.carry_over else money_limit
+    days = np.full(len(money), np.inf) if days_limit is None else days_limit
+    fits = (options.money <= money[options.year]) & (options.days <= days[options.year])
+    if options.later is None or options.later_money is None or options.later_days is None:
+        return np.asarray(fits)
+    later = np.maximum(options.later, 0)
+    second = (options.later_money <= money[later]) & (options.later_days <= days[later])
+    return np.asarray(fits & ((options.later < 0) | second))
 
 
 def entering(
@@ -56,7 +70,7 @@ def entering(
     barred: Flags,
     first_year: int,
     names: list[str],
-    years: int,
+    money_limit: Floats,
     settings: Settings,
 ) -> pd.DataFrame:
     """Waiting decks with the money and price at which each would enter, and what its waiting costs.
@@ -67,14 +81,16 @@ def entering(
     rows : array, indices of those decks
     ladder : as `budget_prices` gives
     barred : array, shape (decks,), flag
+    money_limit : array, shape (years,), currency
 
     Returns
     -------
     DataFrame
-        deck_id, why (with a sentence more), enters_at (multiple of the money), enters_year, wait_cost (currency).
+        deck_id, why (with a sentence more), enters_at (multiple of the money), enters_year, enters_budget (currency,
+        the money of that year then), wait_cost (currency).
     """
     options, coin = offers.options, settings.currency
-    count = len(decks)
+    count, years = len(decks), len(money_limit)
     at = np.full(count, np.nan)
     option = np.full(count, -1, dtype=np.intp)
     cheap = np.full(count, np.nan)
@@ -103,8 +119,11 @@ def entering(
         text = why
         if not np.isnan(at[row]):
             one = int(option[row])
-            year, label = first_year + int(options.year[one]), settings.treatment[names[offers.treatment[one]]].label
-            text += f" It would enter at about {at[row]:g} times the money ({label.lower()} in {year})"
+            year, label = int(options.year[one]), settings.treatment[names[offers.treatment[one]]].label
+            text += (
+                f" It would enter at about {at[row]:g} times the money, {at[row] * money_limit[year]:,.0f} {coin} in "
+                f"{first_year + year} ({label.lower()} then)"
+            )
             if 0 < cheap[row] < 1:
                 text += f", or were it {100 * (1 - cheap[row]):.0f} % cheaper"
             text += "."
@@ -126,6 +145,8 @@ def entering(
     )
     known = ~np.isnan(at[rows])
     out["enters_year"] = pd.Series(pd.array(year_of.astype(np.int64), dtype="Int64")).where(known, pd.NA).array
+    then_money = money_limit[np.clip(year_of - first_year, 0, years - 1).astype(np.int64)] * at[rows]
+    out["enters_budget"] = np.round(then_money)
     out["wait_cost"] = np.round(dearer[rows])
     return out
 

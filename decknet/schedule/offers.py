@@ -9,18 +9,20 @@ import numpy as np
 
 from decknet.schedule.choose import Options
 from decknet.schedule.demands import HOLDING, or_holding
-from decknet.schedule.treatments import Decks, Works, discounted_share, later_cost, share_after_work, share_at, work_out
+from decknet.schedule.exposure import life_yr, share_after_work, share_at, with_work, without_work
+from decknet.schedule.treatments import Works, later_cost, work_out
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from decknet.schedule.decks import Decks
     from decknet.settings import Settings
 
     Floats = npt.NDArray[np.float64]
     Whole = npt.NDArray[np.signedinteger]
     Flags = npt.NDArray[np.bool_]
 
-__all__ = ["AT_ONCE", "Offers", "make_offers", "second_work"]
+__all__ = ["AT_ONCE", "Offers", "Taken", "TwoWorks", "make_offers", "second_work", "two_works", "works_taken"]
 
 AT_ONCE = 20_000  # decks worked out at a time, to bound memory
 TWO_STEPS_BELOW = 20_000  # decks; above, one work a deck
@@ -43,6 +45,47 @@ class Offers:
     treatment: Whole
     second: Whole | None
     later_saved: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """Works taken, one place a work, by year, then deck; the second works of two-step options too.
+
+    Attributes
+    ----------
+    row, kind, year : deck, treatment and year index
+    option : the option, -1 where it is not known
+    begin, later : year index of the first and of the second of two works, -1 where there is one work
+    second : flag, the second of two works
+    """
+
+    row: Whole
+    kind: Whole
+    year: Whole
+    option: Whole
+    begin: Whole
+    later: Whole
+    second: Flags
+
+
+def works_taken(offers: Offers, taken: Whole) -> Taken:
+    """The works of the options taken, `taken` as `Choice.taken`."""
+    rows = np.flatnonzero(taken >= 0)
+    option = taken[rows]
+    options = offers.options
+    later = np.full(len(rows), -1) if options.later is None else options.later[option]
+    first = np.zeros(len(rows), dtype=bool)
+    parts = [(rows, offers.treatment[option], options.year[option], option, options.year[option], later, first)]
+    if options.later is not None and offers.second is not None:
+        two = later >= 0
+        mine = option[two]
+        parts.append((rows[two], offers.second[mine], later[two], mine, options.year[mine], later[two], ~first[two]))
+    row, kind, year, option, begin, later, second = (np.concatenate(column) for column in zip(*parts, strict=True))
+    order = np.lexsort((row, year))
+    row, kind, year, option, begin, later = (
+        column[order].astype(np.intp) for column in (row, kind, year, option, begin, later)
+    )
+    return Taken(row, kind, year, option, begin, later, second[order])
 
 
 def make_offers(
@@ -118,7 +161,68 @@ def second_work(decks: Decks, first: str, first_yr: Floats, later: int, settings
     settings : Settings
     """
     share = share_after_work(decks, [first] * len(decks), first_yr, float(later), settings)
-    return replace(decks, share=share, drawn_m2=None, drawn_saw_m=None)
+    return replace(
+        decks,
+        share=share,
+        drawn_m2=None,
+        drawn_saw_m=None,
+        deck_age=None if decks.deck_age is None else decks.deck_age + later,
+        overlay_age=None if decks.overlay_age is None else decks.overlay_age + later,
+        paths=None if decks.paths is None else decks.paths.moved(np.nan_to_num(share), later),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class TwoWorks:
+    """A patch in one year, then each treatment in a later one. n decks, k treatments.
+
+    Attributes
+    ----------
+    then : Decks
+        As the second work finds them.
+    works : Works, shape (n, k, 1)
+        The second works; no benefit of theirs is to be read here.
+    spared : array, shape (n, k), m2·yr that both avoid, weighted by traffic and discounted
+    early : array, shape (n,), m2·yr of it until the second
+    saved : array, shape (n, k), currency, agency cost avoided after the last year, discounted
+    """
+
+    then: Decks
+    works: Works
+    spared: Floats
+    early: Floats
+    saved: Floats
+
+
+def two_works(decks: Decks, begin: int, later: int, names: list[str], years: int, settings: Settings) -> TwoWorks:
+    """What a patch and each later treatment find, cost and avoid together.
+
+    Parameters
+    ----------
+    decks : Decks, n decks
+    begin, later : int, yr of the patch and of the second work
+    names : k keys of ``settings.treatment``
+    years : int, years of the programme
+    settings : Settings
+    """
+    programme, rate = settings.programme, settings.programme.discount_per_yr
+    then = second_work(decks, HOLDING, np.full(len(decks), float(begin)), later, settings)
+    works = work_out(then, names, 1, _without_later(settings))
+    size = decks.area_m2 * decks.weight
+    patched = with_work(decks, HOLDING, begin, float(later), settings)
+    early = size * (without_work(decks, begin, float(later), rate) - patched)
+    spared, saved = np.zeros((len(decks), len(names))), np.zeros((len(decks), len(names)))
+    nothing = later_cost(decks, share_at(decks, float(years))[:, None, None], settings)[:, 0, 0]
+    for k, name in enumerate(names):
+        stop = min(later + life_yr(decks, name, settings), float(programme.horizon_yr))
+        after = with_work(then, name, 0, stop - later, settings) * (1 + rate) ** -float(later)
+        spared[:, k] = size * (without_work(decks, begin, stop, rate) - patched - after)
+        if programme.exposure_cost > 0:
+            ahead = float(years - later)
+            left = share_after_work(then, [name] * len(decks), np.zeros(len(decks)), ahead, settings)
+            less = nothing - later_cost(decks, left[:, None, None], settings)[:, 0, 0]
+            saved[:, k] = np.maximum(less, 0.0) * (1 + rate) ** -float(years)
+    return TwoWorks(then, works, spared, early, saved)
 
 
 def _with_second(
@@ -133,49 +237,23 @@ def _with_second(
     """A patch, then another treatment in a later year, where each is meant for the share it finds."""
     programme, options = settings.programme, offers.options
     first = names.index(HOLDING)
-    rate, end = programme.discount_per_yr, float(programme.horizon_yr)
     rows = np.flatnonzero(free & ~np.isnan(decks.area_m2 + decks.share))
     some = decks.part(rows)
     works = work_out(some, names, years, settings)
-    patch = settings.treatment[HOLDING]
-    at_last = share_at(some, float(years))[:, None, None]
-    nothing = later_cost(some, at_last, settings)[:, 0, 0]
+    patch_yr = settings.treatment[HOLDING].life_yr
+    longer = [k for k, name in enumerate(names) if settings.treatment[name].life_yr > patch_yr]
     found: list[tuple[Floats, ...]] = []
     for begin in range(years - 1):
-        when = np.full(len(rows), float(begin))
+        if not works.permitted[:, first, begin].any():
+            continue
         for later in range(begin + 1, years):
-            if later - begin >= patch.life_yr:
+            if later - begin >= patch_yr:
                 continue
-            then = second_work(some, HOLDING, when, later, settings)
-            second = work_out(then, names, 1, _without_later(settings))
-            path = discounted_share(
-                works.share_after[:, first, begin], some.growth_per_yr * patch.growth_factor, patch.rest_yr,
-                float(begin), float(later), rate,
-            )  # fmt: skip
-            for k, name in enumerate(names):
-                kind = settings.treatment[name]
-                if kind.life_yr <= patch.life_yr:
-                    continue
-                good = works.permitted[:, first, begin] & second.permitted[:, k, 0]
-                if not good.any():
-                    continue
-                stop = min(later + kind.life_yr, end)
-                after = discounted_share(
-                    second.share_after[:, k, 0], some.growth_per_yr * kind.growth_factor, kind.rest_yr,
-                    float(later), stop, rate,
-                )  # fmt: skip
-                without = discounted_share(
-                    works.share_before[:, 0, begin], some.growth_per_yr, 0.0, float(begin), stop, rate
-                )
-                value = some.area_m2 * some.weight * (without - path - after)
-                saved = np.zeros(len(rows))
-                if programme.exposure_cost > 0:
-                    grown = some.growth_per_yr * kind.growth_factor * max(years - later - kind.rest_yr, 0.0)
-                    left = np.minimum(second.share_after[:, k, 0] + grown, 1.0)[:, None, None]
-                    saved = np.maximum(nothing - later_cost(some, left, settings)[:, 0, 0], 0.0)
-                    saved = saved * (1 + rate) ** -float(years)
-                    value = value + saved / programme.exposure_cost
-                mine = np.flatnonzero(good & (value > 0))
+            two = two_works(some, begin, later, names, years, settings)
+            value = two.spared + (two.saved / programme.exposure_cost if programme.exposure_cost > 0 else 0.0)
+            for k in longer:
+                good = works.permitted[:, first, begin] & two.works.permitted[:, k, 0]
+                mine = np.flatnonzero(good & (value[:, k] > 0))
                 shared = set_up_shared[rows[mine]]
                 found.append(
                     (
@@ -183,12 +261,12 @@ def _with_second(
                         np.full(len(mine), float(begin)),
                         works.money[mine, first, begin] - shared,
                         works.crew_days[mine, first, begin],
-                        value[mine],
+                        value[mine, k],
                         np.full(len(mine), float(later)),
-                        second.money[mine, k, 0] - shared,
-                        second.crew_days[mine, k, 0],
+                        two.works.money[mine, k, 0] - shared,
+                        two.works.crew_days[mine, k, 0],
                         np.full(len(mine), float(k)),
-                        saved[mine],
+                        two.saved[mine, k],
                     )
                 )
     if not found:

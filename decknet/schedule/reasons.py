@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from decknet.schedule.choose import Choice, Options
-    from decknet.schedule.treatments import Decks
+    from decknet.schedule.decks import Decks
     from decknet.settings import Settings
 
     Floats = npt.NDArray[np.float64]
@@ -177,6 +177,8 @@ def why_waiting(
             lead = "Cannot wait, but cannot be costed" if urgent[row] else "Cannot be costed"
             return f"{lead}: its unsound share is not known."
         unsound = f"{_points(float(decks.share[row]))} unsound"
+        if decks.full_part is not None and decks.full_part[row] > 0:
+            unsound += f", {_points(float(decks.share[row] * decks.full_part[row]))} to full depth"
         best = int(cheapest[row])
         if best < 0:
             if decks.share[row] < least_share:

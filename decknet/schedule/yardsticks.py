@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 
 from decknet.schedule.choose import route_groups
-from decknet.schedule.offers import second_work
-from decknet.schedule.treatments import later_cost, share_after_work, share_at
+from decknet.schedule.demands import HOLDING
+from decknet.schedule.exposure import share_after_work, share_at
+from decknet.schedule.offers import second_work, works_taken
+from decknet.schedule.treatments import later_cost
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -17,8 +19,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from decknet.schedule.choose import Rules
-    from decknet.schedule.offers import Offers
-    from decknet.schedule.treatments import Decks
+    from decknet.schedule.decks import Decks
+    from decknet.schedule.offers import Offers, Taken
     from decknet.settings import Settings
 
     Floats = npt.NDArray[np.float64]
@@ -28,14 +30,13 @@ if TYPE_CHECKING:
 __all__ = ["end_shares", "money_of", "outcome", "yardsticks"]
 
 
-def end_shares(decks: Decks, offers: Offers, taken: Whole, names: list[str], years: int, settings: Settings) -> Floats:
+def end_shares(decks: Decks, done: Taken, names: list[str], years: int, settings: Settings) -> Floats:
     """Unsound share of each deck when the last year is over.
 
     Parameters
     ----------
     decks : Decks, n decks
-    offers : Offers
-    taken : array, shape (n,), option of each deck, -1 for none
+    done : Taken
     names : keys of the treatments
     years : int
     settings : Settings
@@ -45,20 +46,14 @@ def end_shares(decks: Decks, offers: Offers, taken: Whole, names: list[str], yea
     array, shape (n,), fraction 0 to 1; NaN where not known
     """
     end = share_at(decks, float(years))
-    rows = np.flatnonzero(taken >= 0)
-    option = taken[rows]
-    done = offers.options.year[option].astype(np.float64)
-    kinds = [names[k] for k in offers.treatment[option]]
-    end[rows] = share_after_work(decks.part(rows), kinds, done, float(years), settings)
-    if offers.second is None or offers.options.later is None:
-        return end
-    for row, one in zip(rows.tolist(), option.tolist(), strict=True):
-        later = int(offers.options.later[one])
-        if later >= 0:
-            first, begin = names[offers.treatment[one]], np.array([float(offers.options.year[one])])
-            then = second_work(decks.part(np.array([row])), first, begin, later, settings)
-            kind = names[offers.second[one]]
-            end[row] = share_after_work(then, [kind], np.zeros(1), float(years - later), settings)[0]
+    alone = done.later < 0
+    rows, kinds = done.row[alone], [names[k] for k in done.kind[alone]]
+    end[rows] = share_after_work(decks.part(rows), kinds, done.year[alone].astype(float), float(years), settings)
+    for at in np.flatnonzero(done.second).tolist():
+        row, later = int(done.row[at]), int(done.later[at])
+        then = second_work(decks.part(np.array([row])), HOLDING, np.array([float(done.begin[at])]), later, settings)
+        kind = names[done.kind[at]]
+        end[row] = share_after_work(then, [kind], np.zeros(1), float(years - later), settings)[0]
     return end
 
 
@@ -109,6 +104,22 @@ def outcome(decks: Decks, end: Floats, known: Flags, settings: Settings) -> dict
     }
 
 
+def _spent_on(decks: Decks, offers: Offers, taken: Whole, names: list[str], settings: Settings) -> dict[str, float]:
+    """What the money goes to: means, by money, over the options taken; of two works the first counts."""
+    rows = np.flatnonzero(taken >= 0)
+    option = taken[rows]
+    money = offers.options.money[option]
+    whole = float(money.sum())
+    if whole <= 0:
+        return dict.fromkeys(("spent_share", "spent_aadt", "spent_life_yr"), float("nan"))
+    life = np.array([settings.treatment[name].life_yr for name in names], dtype=np.float64)[offers.treatment[option]]
+    part = decks.part(rows)
+    aadt = np.full(len(rows), np.nan) if part.roads is None else part.roads.aadt
+    share = share_at(part, offers.options.year[option].astype(np.float64))
+    found = {"spent_share": share, "spent_aadt": aadt, "spent_life_yr": life}
+    return {name: float((column * money).sum() / whole) for name, column in found.items()}
+
+
 def yardsticks(
     decks: Decks,
     offers: Offers,
@@ -123,7 +134,9 @@ def yardsticks(
     Returns
     -------
     DataFrame
-        way, value, cost, works, unsound_end_m2, past_m2, past_share, past_decks, backlog.
+        way, value, cost, works, unsound_end_m2, past_m2, past_share, past_decks, backlog; spent_share (0 to 1),
+        spent_aadt (veh/day) and spent_life_yr (yr): means by money of the decks worked on, at the time, and of the
+        works' life.
     """
     known = ~np.isnan(decks.area_m2) & ~np.isnan(decks.share)
     none = np.full(len(decks), -1, dtype=np.intp)
@@ -131,6 +144,7 @@ def yardsticks(
     for way, taken in {**ways, "nothing": none}.items():
         option = taken[taken >= 0]
         works = len(option)
+        end = end_shares(decks, works_taken(offers, taken), names, years, settings)
         if offers.options.later is not None:
             works += int((offers.options.later[option] >= 0).sum())
         out.append(
@@ -139,7 +153,8 @@ def yardsticks(
                 "value": float(offers.options.value[option].sum()),
                 "cost": money_of(offers, taken, rules, years),
                 "works": works,
-                **outcome(decks, end_shares(decks, offers, taken, names, years, settings), known, settings),
+                **outcome(decks, end, known, settings),
+                **_spent_on(decks, offers, taken, names, settings),
             }
         )
     table = pd.DataFrame(out)

@@ -3,7 +3,7 @@
 from decknet.settings.closure import ClosureSettings
 from decknet.settings.grid import GridSettings
 from decknet.settings.item import Curve
-from decknet.settings.load import Settings, describe, load_settings
+from decknet.settings.load import Settings, describe, load_settings, reference
 from decknet.settings.network import GrowthSettings, PlaceSettings
 from decknet.settings.ranking import (
     RankSettings,
@@ -40,6 +40,7 @@ __all__ = [
     "UrgentSettings",
     "describe",
     "load_settings",
+    "reference",
     "relative_weights",
     "reweighted",
     "weights_fault",

@@ -25,7 +25,7 @@ from decknet.settings.repairs import LimitSettings, MixSettings, OpeningSettings
 from decknet.settings.survival import SurvivalSettings
 from decknet.settings.works import TREATMENTS, ProgrammeSettings, Treatment
 
-__all__ = ["Settings", "describe", "load_settings"]
+__all__ = ["Settings", "describe", "load_settings", "reference"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,3 +192,24 @@ def describe(settings: Settings | None = None) -> Iterator[tuple[str, str, Any, 
             meta = f.metadata
             why = ": ".join(x for x in (meta["basis"], meta["source"]) if x)
             yield section, f.name, value, meta["unit"], meta["meaning"], why
+
+
+def _plainly(value: Any) -> str:
+    if isinstance(value, tuple):
+        return ", ".join(f"{a:g}: {b:g}" for a, b in value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def reference() -> str:
+    """Every setting as a Markdown table: key, default, unit, meaning, what it rests on.
+
+    Examples
+    --------
+    >>> reference().splitlines()[0]
+    '| key | default | unit | meaning | rests on |'
+    """
+    lines = ["| key | default | unit | meaning | rests on |", "| --- | --- | --- | --- | --- |"]
+    for section, key, value, unit, meaning, why in describe():
+        cells = (f"`{section}.{key}`" if section else f"`{key}`", _plainly(value), unit, meaning, why)
+        lines.append("| " + " | ".join(c.replace("|", "\\|") for c in cells) + " |")
+    return "\n".join(lines) + "\n"

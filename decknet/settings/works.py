@@ -16,6 +16,26 @@ class Treatment:
     label: str = item("", "", "As printed.", "own words")
     share_min: float = item(0.0, "share", "Least unsound share it is meant for.", "assumption", low=0, high=1)
     share_max: float = item(1.0, "share", "Greatest unsound share it is meant for.", "assumption", low=0, high=1)
+    full_depth_from: float = item(
+        0.0,
+        "share",
+        "It is meant too for a deck that is unsound to full depth over this share, whatever its unsound share; 0: no.",
+        "assumption",
+        low=0,
+        high=1,
+    )
+    full_depth_max: float = item(
+        1.0,
+        "share",
+        "Greatest share unsound to full depth it is meant for; not asked where no depths were drawn.",
+        "assumption",
+        low=0,
+        high=1,
+    )
+    deck_age_min: float = item(0.0, "yr", "Least age of the deck, where known.", "assumption", low=0, high=200)
+    overlay_age_min: float = item(
+        0.0, "yr", "Least age of an overlay on the deck, where known.", "assumption", low=0, high=200
+    )
     removes: float = item(1.0, "", "Part of the unsound area it makes sound.", "assumption", low=0, high=1)
     growth_factor: float = item(1.0, "", "Later growth, as a part of what it was.", "assumption", low=0, high=2)
     rest_yr: float = item(0.0, "yr", "Years before growth sets in again.", "assumption", low=0, high=80)
@@ -53,6 +73,7 @@ TREATMENTS: dict[str, Treatment] = {
         label="Patch",
         share_min=0.001,
         share_max=0.15,
+        full_depth_max=0.25,
         removes=0.95,
         growth_factor=1.0,
         rest_yr=0.0,
@@ -63,12 +84,14 @@ TREATMENTS: dict[str, Treatment] = {
         set_up_days=0.5,
         basis="memory",
         source="life 3 to 10 years (Michigan deck matrix, from memory); cost under the upper bound of 1,184 per m2 "
-        "(a New England state's price page, 2015); 5 to 15 m2 a crew day is a planning figure",
+        "(a New England state's price page, 2015); 5 to 15 m2 a crew day is a planning figure; full depth "
+        "up to 25 % as the same matrix allows on the soffit, from memory",
     ),
     "patch and seal": Treatment(
         label="Patch and seal",
         share_min=0.001,
         share_max=0.10,
+        full_depth_max=0.25,
         removes=0.95,
         growth_factor=0.7,
         rest_yr=0.0,
@@ -80,12 +103,15 @@ TREATMENTS: dict[str, Treatment] = {
         repair_m2_per_day=9,
         set_up_days=0.8,
         basis="published",
-        source="healer-sealer 19 per m2 (HPC Bridge Views 75, about 2014), brought forward; effect on growth assumed",
+        source="healer-sealer 19 per m2 (HPC Bridge Views 75, about 2014), brought forward; effect on growth "
+        "assumed; full depth as for a patch",
     ),
     "thin overlay": Treatment(
         label="Thin polymer overlay",
         share_min=0.0,
         share_max=0.10,
+        full_depth_max=0.02,
+        deck_age_min=1,
         removes=0.95,
         growth_factor=0.45,
         rest_yr=2.0,
@@ -100,12 +126,15 @@ TREATMENTS: dict[str, Treatment] = {
         warm_only=1,
         basis="published",
         source="life 20.9 years (Virginia Transportation Research Council, 20-R6, 2019); "
-        "65 to 75 per m2 (2012, Denver)",
+        "65 to 75 per m2 (2012, Denver); deck at least 1 year old (Michigan briefing on thin overlays, 2016); full "
+        "depth up to 2 % as the Michigan deck matrix allows on the soffit, from memory",
     ),
     "rigid overlay": Treatment(
         label="Rigid overlay",
         share_min=0.05,
         share_max=0.40,
+        full_depth_max=0.25,
+        overlay_age_min=5,
         removes=1.0,
         growth_factor=0.35,
         rest_yr=6.0,
@@ -121,12 +150,14 @@ TREATMENTS: dict[str, Treatment] = {
         warm_only=1,
         basis="published",
         source="life 25.9 years (Virginia Transportation Research Council, 20-R6, 2019); cost from a 2009 survey of "
-        "agencies, from memory, brought forward",
+        "agencies, from memory, brought forward; full depth up to 25 % as the Michigan deck matrix allows on the "
+        "soffit under a shallow overlay, from memory; that an overlay under 5 years old is not replaced is assumed",
     ),
     "new deck": Treatment(
         label="New deck",
         share_min=0.20,
         share_max=1.0,
+        full_depth_from=0.25,
         removes=1.0,
         growth_factor=0.5,
         rest_yr=20.0,
@@ -139,7 +170,8 @@ TREATMENTS: dict[str, Treatment] = {
         least_closure_h=168,
         basis="memory",
         source="43 to 53 per square foot in 2009 (survey of agencies, from memory), brought forward; design life "
-        "40 years or less (TRB project 1441948)",
+        "40 years or less (TRB project 1441948); past 25 % full depth whatever the top shows, as the Michigan deck "
+        "matrix has it for the soffit, from memory",
     ),
 }
 
@@ -220,6 +252,15 @@ class ProgrammeSettings:
     )
     warm_crew_days_per_yr: float = item(
         0.0, "days", "Crew days a year in the season warm enough for overlays; 0: no limit set.", "own words", low=0
+    )
+    doubt_draws: int = item(
+        20,
+        "",
+        "Draws of share and growth over which a programme is looked at, where asked; a part p of m draws is known to "
+        "about sqrt(p (1 - p) / m): 0.1 for 20.",
+        "own words",
+        low=2,
+        high=10_000,
     )
     crew_days_per_yr: float = item(0.0, "days", "Crew days a year; 0: no limit set.", "own words", low=0)
     gap: float = item(0.001, "", "Gap to the best possible at which the search stops.", "own words", low=0, high=0.1)

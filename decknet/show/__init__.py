@@ -1,20 +1,26 @@
 """Results out: the network map, drawings, the workbook, the report, the GeoPackage, crew sheets and field pages."""
 
-from decknet.show.document import document
+from decknet.show.contents import contents
+from decknet.show.deck_page import DeckPage, deck_pages
+from decknet.show.document import document, summary
 from decknet.show.field import field_page
 from decknet.show.geopackage import geopackage
 from decknet.show.growth_plot import calibration_plot, deck_plot, holding_plot
-from decknet.show.map import network_map
+from decknet.show.map import DeckRecords, network_map
 from decknet.show.plan import Plan, deck_plan, plan_svg
 from decknet.show.plot import network_plot
 from decknet.show.sheet import DeckSheet, crew_sheets
 from decknet.show.workbook import workbook
 
 __all__ = [
+    "DeckPage",
+    "DeckRecords",
     "DeckSheet",
     "Plan",
     "calibration_plot",
+    "contents",
     "crew_sheets",
+    "deck_pages",
     "deck_plan",
     "deck_plot",
     "document",
@@ -24,5 +30,6 @@ __all__ = [
     "network_map",
     "network_plot",
     "plan_svg",
+    "summary",
     "workbook",
 ]

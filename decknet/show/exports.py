@@ -109,7 +109,8 @@ def _structures(records: Records, left: _Left, longest: int | None = None) -> pd
     for deck, bridge in zip(one["deck_id"], one["bridge_id"], strict=True):
         if deck != bridge:
             left.out("decks come back under the number of their bridge", deck)
-    counts = records["traffic"].sort_values(["bridge_id", "year"]).groupby("bridge_id").last()
+    counts = records["traffic"].sort_values(["bridge_id", "year"], na_position="first")
+    counts = counts.drop_duplicates("bridge_id", keep="last").set_index("bridge_id")
     ratings = records["rating"].sort_values(["bridge_id", "rated_year"]).groupby("bridge_id").last()
     one = one.merge(counts[["year", "aadt", "truck_share"]], left_on="bridge_id", right_index=True, how="left")
     return one.merge(ratings[["rated_year", "deck_rating"]], left_on="bridge_id", right_index=True, how="left")
@@ -167,6 +168,7 @@ def inventory(records: Records, *, state: str = "", fixed: bool = False) -> Expo
 def _items(row: dict[str, Any], state: str, left: _Left, *, fixed: bool) -> dict[str, Cell]:
     """Items of one bridge by header; None where not told."""
     ident = row["bridge_id"]
+    state = str(row["state_code"]) if _given(row["state_code"]) else state
     out: dict[str, Cell] = {"STATE_CODE_001": state, KEY: ident, "RECORD_TYPE_005A": "1", "CULVERT_COND_062": "N",
                             "DECK_STRUCTURE_TYPE_107": "1"}  # fmt: skip
 
@@ -308,9 +310,11 @@ def element_records(records: Records, *, state: str = "") -> Export:
     held = records["element_quantity"]
     latest = held.groupby("bridge_id")["quantity_date"].transform("max")
     now = held[held["quantity_date"] == latest]
+    told = records["bridge"].dropna(subset="state_code") if "bridge" in records else held.iloc[:0].assign(state_code="")
+    states = dict(zip(told["bridge_id"], told["state_code"], strict=True))
     lines = ['<?xml version="1.0" encoding="UTF-8"?>', "<FHWAELEMENT>"]
     for row in now.to_dict("records"):
-        tags = [("STATE", state), ("STRUCNUM", row["bridge_id"]), ("EN", row["element"]),
+        tags = [("STATE", states.get(row["bridge_id"], state)), ("STRUCNUM", row["bridge_id"]), ("EN", row["element"]),
                 ("EPN", row["parent_element"]), ("TOTALQTY", row["total"]),
                 *((f"CS{k}", row[f"cs{k}"]) for k in range(1, 5))]  # fmt: skip
         inside = "".join(f"<{t}>{_xml(v)}</{t}>" for t, v in tags if _given(v) and v != "")
@@ -352,6 +356,8 @@ def successor(records: Records) -> Export:
         for tag, (name, unit, _) in BRIDGE_TAGS.items():
             if _given(row[name]):
                 tags[tag] = _written(row[name], *_ROUNDING.get(tag, (unit, 6)))
+        if _given(row["state_code"]):
+            tags["BL01"] = str(row["state_code"])
         if TRUCKS not in tags and _given(row["truck_share"]) and _given(row["aadt"]):
             tags[TRUCKS] = round(float(row["truck_share"]) * float(row["aadt"]))
         elements = parts.get(row["bridge_id"], [])

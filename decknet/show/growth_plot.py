@@ -137,8 +137,8 @@ def calibration_plot(pit: Floats, covered_80: float, *, width_mm: float = 110.0,
 
 
 def holding_plot(
-    title: str, curves: Sequence[tuple[str, Floats, Floats, Floats | None, Floats | None]], *, width_mm: float = 150.0,
-    height_mm: float = 85.0,
+    title: str, curves: Sequence[tuple[str, Floats, Floats, Floats | None, Floats | None]], *,
+    still: tuple[Floats, npt.NDArray[np.int64]] | None = None, width_mm: float = 160.0, height_mm: float = 85.0,
 ) -> bytes:  # fmt: skip
     """Share of repairs that hold, by years since placing.
 
@@ -147,7 +147,9 @@ def holding_plot(
     title : str
     curves : sequence of (name, years, holding, low, high)
         Shares 0 to 1; low and high the 10 and 90 % quantile, or None. A curve whose name ends in
-        "(steps)" is drawn as steps.
+        "(steps)" is drawn as steps, one whose name ends in "few" thin.
+    still : (years, counts) or None
+        Patches still followed at some ages, written along the foot.
     """
 
     def draw(axes: Axes) -> None:
@@ -158,10 +160,22 @@ def holding_plot(
                     years, low * 100, high * 100, color=shade, alpha=0.15, linewidth=0, step="post" if steps else None
                 )
             axes.plot(
-                years, holding * 100, color=shade, linestyle=line, linewidth=1.2, label=name.removesuffix(" (steps)"),
+                years, holding * 100, color=shade, linestyle=line, linewidth=0.7 if name.endswith("few") else 1.3,
+                label=name.removesuffix(" (steps)"),
                 drawstyle="steps-post" if steps else "default",
             )  # fmt: skip
-        axes.set_ylim(0, 102)
+        axes.set_ylim(0 if still is None else -9, 102)
+        axes.set_yticks(range(0, 101, 20))
+        if still is not None:
+            axes.axhline(0, color="#cfd4d8", linewidth=0.5)
+            for x, count in zip(*still, strict=True):
+                axes.annotate(
+                    f"{count:,}", (x, -4.5), ha="left" if x == 0 else "center", va="center", fontsize=6.5, color=SOFT
+                )
+            axes.annotate(
+                "← still followed", (1.0, -4.5), xycoords=("axes fraction", "data"), xytext=(4, 0),
+                textcoords="offset points", va="center", fontsize=6.5, color=SOFT, annotation_clip=False,
+            )  # fmt: skip
         axes.set_xlim(left=0)
         axes.set_xlabel("years since placing")
         axes.set_ylabel("patches that hold, %")

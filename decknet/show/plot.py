@@ -23,18 +23,24 @@ from matplotlib.path import Path as Outline
 from pyproj import CRS
 
 from decknet.errors import SettingsError
-from decknet.show.map import THEMES
+from decknet.show.map_themes import MOST_YEARS, THEMES, Theme
 from decknet.show.words import whole
 
-__all__ = ["network_plot"]
+__all__ = ["DRAWN", "network_plot", "theme_of"]
 
 Floats = npt.NDArray[np.float64]
 
 # Drawing choices of our own, in the look of the network page.
 INK, SOFT, GREY = "#1d2733", "#55606c", "#8b949c"
 LAND, WATER, PLAIN = "#f6f5f0", "#e4eaee", "#fbfbf9"
-SHORE, RIVER, ROUTE, EDGE = "#9aabb6", "#b3c4d0", "#c3bdb2", "#a9a39a"
-MOST_YEARS = 6  # programme years told apart; later ones share a class
+SHORE, RIVER, ROUTE, EDGE = "#a9b8c2", "#d3dfe7", "#c9c3b8", "#b9b3aa"
+RIVER_PT = (0.35, 1.0)  # width of the shortest and of the longest rivers, points
+# Figures that can be drawn: column of the status frame -> theme of the network page, and factor to its unit.
+DRAWN = {
+    "share_now": ("unsound", 100.0), "delaminated_share": ("delaminated", 100.0), "growth_per_yr": ("growth", 100.0),
+    "priority": ("priority", 1.0), "aadt": ("traffic", 1.0),
+}  # fmt: skip
+LOW_IN = 3.0  # height of a map below which its legend is set tighter, inches
 MOST_DRAWN = 4_000  # decks drawn as shapes; more become one picture
 MOST_NAMES = 60  # towns looked at for a name on the map
 
@@ -58,8 +64,8 @@ def network_plot(
     base : GeoDataFrame
         ``kind`` (shoreline, river, route, town, boundary), ``name`` and geometry (EPSG:4326).
     theme : str
-        A figure of ``map.THEMES`` (``"share_now"``, ``"priority"`` and so on), or ``"year"``: first
-        year of works.
+        A figure of ``DRAWN`` (``"share_now"``, ``"priority"`` and so on), or ``"year"``: first year of
+        works.
     lines : DataFrame or None
         Lines of the programme with ``deck_id`` and ``year``; needed for the theme ``"year"``.
     width_mm, height_mm : float, mm
@@ -98,6 +104,8 @@ def network_plot(
         spine.set(color="#cfd4d8", linewidth=0.6)
     axes.set_facecolor(PLAIN)
 
+    # Nothing finer than a tenth of a millimetre on paper.
+    shapes = shapely.simplify(shapes, 2 * half_w / (map_w * 25.4) / 10)
     _draw_base(axes, shapes, kinds, names, xy[drawn], map_h)
     urgent = _urgent(status)
     guessed = _guessed(status) & (theme == "share_now")
@@ -145,7 +153,10 @@ def network_plot(
         )
     if len(ringed):
         handles.append(_dot(axes, f"ringed: act now  ({whole(len(ringed))})", "none", INK, 8.5))
-    _legend(figure, handles, heading, map_w / wide, int((~drawn).sum()), half_w, map_w, map_h, wide)
+    if unplaced := int((~drawn).sum()):
+        what = "deck has no known position\nand is" if unplaced == 1 else "decks have no known position\nand are"
+        handles.append(_dot(axes, f"{whole(unplaced)} {what} not drawn", "none", "none", 3.2))
+    _legend(figure, handles, heading, map_w / wide, half_w, map_w, map_h, wide)
 
     out = io.BytesIO()
     with mpl.rc_context({"svg.hashsalt": "decknet", "svg.fonttype": "path"}), warnings.catch_warnings():
@@ -177,18 +188,30 @@ def _levels(
             "First year of works",
             "not in the programme",
         )
-    chosen = next((t for t in THEMES if t.key == theme), None)
-    if chosen is None:
-        raise SettingsError(f"theme: {theme!r} is not known. Known: {', '.join(t.key for t in THEMES)}, year.")
+    chosen, factor = theme_of(theme)
     values = np.full(len(status), np.nan)
     if theme in status.columns:
-        values = status[theme].astype("Float64").to_numpy(dtype=float, na_value=np.nan) * chosen.factor
+        values = status[theme].astype("Float64").to_numpy(dtype=float, na_value=np.nan) * factor
     # A share of 0.1 times 100 may fall a hair short of 10; nine decimals put it back on the break.
     level = np.digitize(np.round(values, 9), chosen.breaks)
     shown = [f"{b:,g}".replace(",", "\u202f") for b in chosen.breaks]
     words = [f"under {shown[0]}", *(f"{a} to under {b}" for a, b in pairwise(shown))]
     words.append(f"{shown[-1]} and more")
     return np.where(np.isfinite(values), level, -1), words, f"{chosen.label}\n({chosen.unit})", "no figure"
+
+
+def theme_of(column: str) -> tuple[Theme, float]:
+    """How the network page tells a figure: its theme, and the factor from the status frame to its unit.
+
+    Raises
+    ------
+    SettingsError
+        The figure cannot be drawn.
+    """
+    if column not in DRAWN:
+        raise SettingsError(f"theme: {column!r} is not known. Known: {', '.join(DRAWN)}, year.")
+    key, factor = DRAWN[column]
+    return next(t for t in THEMES if t.key == key), factor
 
 
 def _look(classes: int) -> tuple[list[Any], Floats]:
@@ -289,25 +312,35 @@ def _draw_base(
             _fill(axes, shape, ground, SHORE, 1)
     styles: dict[str, list[tuple[str, float, Any, int]]] = {
         "shoreline": [(SHORE, 0.9, "solid", 2)],
-        "river": [(RIVER, 1.3, "solid", 2)],
         "boundary": [(EDGE, 0.8, (0, (6, 3, 1, 3)), 2)],
-        "route": [(ROUTE, 2.4, "solid", 3), ("#fdfcf8", 1.2, "solid", 4)],
+        "route": [(ROUTE, 2.2, "solid", 3), ("#fdfcf8", 1.1, "solid", 4)],
     }
-    for shape, kind in zip(shapes, kinds, strict=True):
+    flow = _river_widths(shapes, kinds)
+    for shape, kind, river_pt in zip(shapes, kinds, flow, strict=True):
         if shape is None or kind == "town":
             continue
         if kind == "river" and _areas(shape):
             _fill(axes, shape, WATER, RIVER, 2)
+        strokes = [(RIVER, float(river_pt), "solid", 2)] if kind == "river" else styles.get(kind, styles["boundary"])
         for part in _leaves(shape):
             rings = [part.exterior, *part.interiors] if part.geom_type == "Polygon" else [part]
             for ring in rings:
                 points = shapely.get_coordinates(ring)
                 if len(points) > 1 and np.isfinite(points).all():
-                    for colour, width, dash, level in styles.get(kind, styles["boundary"]):
+                    for colour, width, dash, level in strokes:
                         axes.plot(
                             points[:, 0], points[:, 1], color=colour, linewidth=width, linestyle=dash, zorder=level
                         )
     _draw_names(axes, shapes, kinds, names, height)
+
+
+def _river_widths(shapes: npt.NDArray[np.object_], kinds: list[str]) -> Floats:
+    """Width of each shape's line in points: long rivers wider than brooks, all of them behind roads and decks."""
+    is_river = np.array([k == "river" for k in kinds], dtype=bool)
+    length = np.where(is_river, shapely.length(shapes), 0.0) if len(kinds) else np.zeros(0)
+    longest = float(length.max(initial=0.0))
+    thin, wide = RIVER_PT
+    return np.asarray(thin + (wide - thin) * (length / longest if longest > 0 else length), dtype=np.float64)
 
 
 def _draw_names(axes: Axes, shapes: npt.NDArray[np.object_], kinds: list[str], names: list[str], height: float) -> None:
@@ -380,7 +413,6 @@ def _legend(
     handles: list[PathCollection],
     heading: str,
     left: float,
-    unplaced: int,
     half_w: float,
     map_w: float,
     map_h: float,
@@ -395,7 +427,7 @@ def _legend(
         frameon=False,
         fontsize=7,
         title_fontsize=7.5,
-        labelspacing=0.7,
+        labelspacing=0.7 if map_h > LOW_IN else 0.35,
         handletextpad=0.5,
         alignment="left",
         borderpad=0.2,
@@ -417,6 +449,3 @@ def _legend(
     figure.add_artist(Line2D([nx, nx], [y, y + line * 2.0], color=INK, linewidth=1.0))
     figure.add_artist(Line2D([nx], [y + line * 2.0], color=INK, marker="^", markersize=4.5, linestyle="none"))
     figure.text(nx + 0.012, y + line * 0.7, "N", fontsize=8, color=INK)
-    if unplaced:
-        verb = "deck has no known position and is" if unplaced == 1 else "decks have no known position and are"
-        figure.text(x, y + line * 3.4, f"{whole(unplaced)} {verb}\nnot drawn.", fontsize=6.5, color=SOFT)

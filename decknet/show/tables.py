@@ -8,7 +8,7 @@ import threading
 import warnings
 from collections.abc import Mapping
 from pathlib import Path
-from tempfile import TemporaryDirectory
+from tempfile import TemporaryDirectory, gettempdir
 from typing import Any
 
 import numpy as np
@@ -18,8 +18,9 @@ import pyogrio
 import shapely
 
 from decknet.columns import RECORDS, Column
+from decknet.errors import DecknetError
 
-__all__ = ["csv_tables", "record_layers"]
+__all__ = ["as_text", "csv_tables", "record_layers"]
 
 Records = Mapping[str, pd.DataFrame]
 
@@ -55,14 +56,15 @@ def csv_tables(records: Records) -> tuple[dict[str, bytes], list[str]]:
         file = io.StringIO(newline="")
         writer = csv.writer(file)
         writer.writerow(c.name for c in columns)
-        writer.writerows(zip(*([_text(v, c) for v in frame[c.name]] for c in columns), strict=True))
+        writer.writerows(zip(*([as_text(v, c) for v in frame[c.name]] for c in columns), strict=True))
         out[f"{number}_{kind}.csv"] = file.getvalue().encode("utf-8-sig")
     base = len(records.get("base", ()))
     notes = [f"CSV has no place for the {base:,} shapes of the base map; a GeoPackage has."] if base else []
     return out, notes
 
 
-def _text(value: Any, of: Column) -> str:
+def as_text(value: Any, of: Column) -> str:
+    """A value as our own tables have it: ISO 8601 dates, well-known text for shapes, empty where missing."""
     if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)) or value is pd.NaT:
         return ""
     if of.kind == "shape":
@@ -91,6 +93,11 @@ def record_layers(records: Records) -> tuple[bytes, list[str]]:
             for kind in (*ORDER, "base"):
                 if len(records.get(kind, ())):
                     _layer(records[kind], kind, file)
+        except (RuntimeError, OSError) as why:
+            raise DecknetError(
+                f"The GeoPackage cannot be written ({str(why).rsplit(':', 1)[-1].strip()[:80]}). Make room in "
+                f"{gettempdir()}, where it is put together."
+            ) from why
         finally:
             pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
         return (file.read_bytes() if file.exists() else b""), []
@@ -102,7 +109,7 @@ def _layer(frame: pd.DataFrame, kind: str, file: Path) -> None:
     for c in RECORDS[kind].columns:
         if c.name == name:
             continue
-        held = [_text(v, c) or None for v in frame[c.name]] if c.kind == "shape" else frame[c.name]
+        held = [as_text(v, c) or None for v in frame[c.name]] if c.kind == "shape" else frame[c.name]
         if c.kind == "shape" and not any(held):
             continue
         said = f"{c.meaning} Unit: {c.unit}." if c.unit else c.meaning

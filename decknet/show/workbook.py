@@ -3,147 +3,165 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
-from typing import Any
 
 import numpy as np
 import pandas as pd
 import xlsxwriter
-from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
+from xlsxwriter.utility import quote_sheetname, xl_col_to_name, xl_rowcol_to_cell
 
 from decknet import columns
 from decknet.errors import RecordError
 from decknet.settings import Settings, describe
 from decknet.show import words
 from decknet.show.words import Programme
+from decknet.show.workbook_rows import MOST_LINKS, put_in
+from decknet.show.workbook_sheet import (
+    HEADER_ROW,
+    PAPERS,
+    Book,
+    Printed,
+    cell,
+    finish,
+    formats,
+    headers,
+    room,
+    start,
+    table,
+    total,
+)
 
 __all__ = ["workbook"]
 
-MOST_ROWS = 1_048_576  # rows of a sheet
-HEADER_ROW = 3  # rows above it: title, caution, totals
-BAR = "#9fb0c4"  # one hue for every data bar
-HEADER_FILL = "#dfe4ea"
-INK = "#1d2733"
-BARS = frozenset({"share_now", "share_before", "priority", "cost", "growth_per_yr"})
+BARS = frozenset({"share_now", "share_before", "priority", "cost", "growth_per_yr", "found_share", "holding_5"})
 SUMS = frozenset(
     {"area_m2", "unsound_now_m2", "cost", "crew_days", "repair_m2", "deck_m2", "budget", "left", "benefit", "user_cost"}
-    | {"limit_m2", "limit_unsound_m2", "limit_saw_m", "limit_order_m3", "limit_crew_h"}
+    | {"limit_m2", "limit_unsound_m2", "limit_saw_m", "limit_order_m3", "limit_crew_h", "repaired_m2", "volume_m3"}
+    | {"closures"}
 )
-
-# Width of a column in characters, by kind of figure.
-WIDTHS = {"id": 18, "text": 18, "long": 62, "flag": 9, "date": 12, "year": 8, "money": 14, "deg": 12}
 
 PROGRAMME = (
-    "year",
-    "deck_id",
-    "name",
-    "route",
-    "label",
-    "cost",
-    "repair_m2",
-    "deck_m2",
-    "crew_days",
-    "window",
-    "material",
-    "closure_h",
-    "user_cost",
-    "share_before",
-    "share_after",
-    "benefit",
-    "urgent",
-    "pinned",
-    "based_on",
-    "why",
-    "why_not",
-    "rank",
-)
+    "year", "deck_id", "name", "route", "label", "cost", "repair_m2", "deck_m2", "crew_days", "window", "material",
+    "closures", "closure_h", "queue_veh", "user_cost", "share_before", "share_after", "benefit", "later_saved",
+    "sure_year", "sure_any", "urgent", "pinned", "rank", "based_on", "why", "why_not",
+)  # fmt: skip
 RANKING = (
-    "rank",
-    "rank_low",
-    "rank_high",
-    "rank_group",
-    "chance_first",
-    "deck_id",
-    "name",
-    "route",
-    "place",
-    "priority",
-    "points_share",
-    "points_growth",
-    "points_traffic",
-    "points_other",
-    "share_now",
-    "share_low",
-    "share_high",
-    "growth_per_yr",
-    "aadt",
-    "area_m2",
-    "unsound_now_m2",
-    "year",
-    "label",
-    "reason",
-)
+    "rank", "deck_id", "name", "route", "place", "priority", "share_now", "share_low", "share_high", "growth_per_yr",
+    "aadt", "area_m2", "unsound_now_m2", "points_share", "points_growth", "points_traffic", "points_other", "rank_low",
+    "rank_high", "rank_mean", "rank_group", "chance_first", "year", "label", "cost", "reason",
+)  # fmt: skip
 ACT_NOW = (
-    "deck_id",
-    "name",
-    "route",
-    "place",
-    "urgent",
-    "hole_m2",
-    "exposed_bar_m2",
-    "share_now",
-    "aadt",
-    "survey_date",
-    "year",
-    "label",
-    "cost",
-)
+    "deck_id", "name", "route", "place", "urgent", "hole_m2", "exposed_bar_m2", "share_now", "aadt", "detour_km",
+    "survey_date", "rank", "year", "label", "cost",
+)  # fmt: skip
 WAITING = (
-    "rank",
-    "deck_id",
-    "name",
-    "route",
-    "place",
-    "priority",
-    "share_now",
-    "area_m2",
-    "unsound_now_m2",
-    "why",
-    "enters_at",
-    "enters_year",
-    "wait_cost",
-)
-# Columns of a limit as printed: what it is called among limits and in the workbook.
-LIMITS = {
-    "deck_id": "deck_id",
-    "number": "limit_number",
-    "from_station_m": "limit_from_m",
-    "to_station_m": "limit_to_m",
-    "from_offset_m": "limit_left_m",
-    "to_offset_m": "limit_right_m",
-    "length_m": "limit_length_m",
-    "width_m": "limit_width_m",
-    "depth_class": "limit_depth",
-    "area_m2": "limit_m2",
-    "unsound_m2": "limit_unsound_m2",
-    "saw_cut_m": "limit_saw_m",
-    "order_m3": "limit_order_m3",
-    "crew_h": "limit_crew_h",
-}
+    "rank", "deck_id", "name", "route", "place", "priority", "share_now", "area_m2", "unsound_now_m2", "enters_at",
+    "enters_year", "wait_cost", "chance_in", "why",
+)  # fmt: skip
+LIMITS = (
+    "deck_id", "name", "limit_number", "limit_from_m", "limit_to_m", "limit_left_m", "limit_right_m", "limit_length_m",
+    "limit_width_m", "limit_depth", "limit_m2", "limit_unsound_m2", "limit_saw_m", "limit_order_m3", "limit_crew_h",
+)  # fmt: skip
+REPAIRS = (
+    "placed_on", "deck_id", "name", "route", "done", "depth_class", "repaired_m2", "volume_m3", "material", "cure_h",
+    "opened_at", "closure_h", "paid", "price_year", "repair_crew", "air_temperature_c", "looks", "sound_yr",
+    "failed_yr", "followed_by", "remarks", "repair_id",
+)  # fmt: skip
+SURVEYS = (
+    "surveyed_on", "deck_id", "name", "route", "method", "covered_m2", "covered_share", "found_m2", "hollow_m2",
+    "spalled_m2", "hole_m2", "exposed_bar_m2", "failed_patch_m2", "outside_m2", "found_share", "hollow_share",
+    "measured_from", "survey_crew", "remarks", "survey_id",
+)  # fmt: skip
+SURVIVAL = (
+    "grouped_by", "group", "repairs", "decks_held", "failed", "by_deck", "holding_5", "holding_10", "weibull_5",
+    "weibull_5_low", "weibull_5_high", "half_yr", "half_low", "half_high", "scale_yr", "shape", "note",
+)  # fmt: skip
 YEARS = ("year", "budget", "cost", "left", "decks", "repair_m2", "crew_days")
 
+# Columns of the status that stand on the sheet of the ranking alone.
+_ONLY_RANKED = frozenset(RANKING[RANKING.index("points_share") : RANKING.index("year")]) | {"reason"}
 
-@dataclass(frozen=True, slots=True)
-class _Book:
-    """The workbook being written, its formats, and what every sheet prints."""
+# Frame -> what its columns are called among those printed, where another frame has the name for something else.
+_CALLED = {
+    "limits": {
+        "number": "limit_number", "from_station_m": "limit_from_m", "to_station_m": "limit_to_m",
+        "from_offset_m": "limit_left_m", "to_offset_m": "limit_right_m", "length_m": "limit_length_m",
+        "width_m": "limit_width_m", "depth_class": "limit_depth", "area_m2": "limit_m2",
+        "unsound_m2": "limit_unsound_m2", "saw_cut_m": "limit_saw_m", "order_m3": "limit_order_m3",
+        "crew_h": "limit_crew_h",
+    },
+    "repairs": {
+        "repair_date": "placed_on", "treatment": "done", "area_m2": "repaired_m2", "cost": "paid",
+        "crew": "repair_crew", "left_yr": "sound_yr", "right_yr": "failed_yr",
+    },
+    "surveys": {
+        "survey_date": "surveyed_on", "unsound_m2": "found_m2", "delaminated_m2": "hollow_m2", "crew": "survey_crew",
+        "unsound_share": "found_share", "delaminated_share": "hollow_share",
+    },
+    "survival": {"decks": "decks_held"},
+}  # fmt: skip
 
-    file: Any
-    formats: dict[str, Any]
-    settings: Settings
-    title: str
-    today: date
+# Words of our own in the frames -> as printed.
+_CODES = {
+    "followed_by": {"polygons": "drawn limits", "deck": "totals of the deck"},
+    "measured_from": {"polygons": "drawn areas", "totals": "stated totals"},
+}
+
+# Columns that only the workbook prints, or prints in other words: header, kind of figure.
+_SAID: dict[str, tuple[str, str]] = {
+    "rank_low": ("Rank, best of its 80 % range", "whole"),
+    "rank_high": ("Rank, worst of its 80 % range", "whole"),
+    "rank_mean": ("Rank to be expected", "place"),
+    "rank_group": ("Group that cannot be told apart", "whole"),
+    "enters_at": ("Would enter with the budget times (×)", "place"),
+    "placed_on": ("Placed on", "date"),
+    "surveyed_on": ("Surveyed on", "date"),
+    "decks": ("Works (number)", "whole"),
+    "done": ("Treatment", "text"),
+    "depth_class": ("Depth", "text"),
+    "repaired_m2": ("Area repaired (m²)", "set out m2"),
+    "volume_m3": ("Concrete placed (m³)", "m3"),
+    "cure_h": ("Cure before traffic (h)", "h"),
+    "opened_at": ("Opened to traffic", "text"),
+    "price_year": ("Price year", "year"),
+    "repair_crew": ("Crew", "text"),
+    "air_temperature_c": ("Air when placed (°C)", "place"),
+    "looks": ("Times looked at since", "whole"),
+    "sound_yr": ("Last seen sound, after (yr)", "place"),
+    "failed_yr": ("First seen failed, after (yr)", "place"),
+    "followed_by": ("Followed by", "text"),
+    "remarks": ("Remarks", "long"),
+    "repair_id": ("Repair", "id"),
+    "survey_id": ("Survey", "id"),
+    "survey_crew": ("Crew", "text"),
+    "covered_m2": ("Area surveyed (m²)", "m2"),
+    "found_m2": ("Unsound (m²)", "set out m2"),
+    "hollow_m2": ("Delaminated (m²)", "set out m2"),
+    "found_share": ("Unsound share of the area surveyed (%)", "share"),
+    "hollow_share": ("Delaminated share of the area surveyed (%)", "share"),
+    "spalled_m2": ("Spalled (m²)", "set out m2"),
+    "failed_patch_m2": ("Failed patches (m²)", "set out m2"),
+    "outside_m2": ("Drawn beyond the deck's edge, left out (m²)", "set out m2"),
+    "measured_from": ("Measured from", "text"),
+    "grouped_by": ("By", "text"),
+    "group": ("Group", "text"),
+    "repairs": ("Patches", "whole"),
+    "decks_held": ("Decks", "whole"),
+    "failed": ("Failed", "whole"),
+    "by_deck": ("Followed by the deck's totals only", "whole"),
+    "holding_5": ("Hold 5 years, no form assumed (%)", "share"),
+    "holding_10": ("Hold 10 years, no form assumed (%)", "share"),
+    "weibull_5": ("Hold 5 years, Weibull (%)", "share"),
+    "weibull_5_low": ("Hold 5 years, 10 % quantile (%)", "share"),
+    "weibull_5_high": ("Hold 5 years, 90 % quantile (%)", "share"),
+    "half_yr": ("Half have failed after (yr)", "place"),
+    "half_low": ("Half, 10 % quantile (yr)", "place"),
+    "half_high": ("Half, 90 % quantile (yr)", "place"),
+    "scale_yr": ("Weibull scale (yr)", "place"),
+    "shape": ("Weibull shape", "place"),
+    "note": ("Note", "long"),
+}
 
 
 def workbook(
@@ -154,8 +172,13 @@ def workbook(
     settings: Settings,
     today: date,
     limits: pd.DataFrame | None = None,
+    repairs: pd.DataFrame | None = None,
+    surveys: pd.DataFrame | None = None,
+    survival: pd.DataFrame | None = None,
+    map_page: str | None = None,
+    paper: str = "a4",
 ) -> bytes:
-    """Programme, ranking, act-now list, status, waiting decks, limits, years, settings and notes as one workbook.
+    """Programme, ranking, act-now list, status, works and surveys so far, settings and notes as one workbook.
 
     Parameters
     ----------
@@ -171,25 +194,33 @@ def workbook(
         Day the figures stand for; also the day of creation kept in the file.
     limits : DataFrame, optional
         Repair limits with their quantities, as crew sheets print them; one row a limit.
+    repairs : DataFrame, optional
+        Records of repairs; beside them left_yr, right_yr, looks and followed_by where they were followed.
+    surveys : DataFrame, optional
+        What each survey found, as ``measure.survey_shares`` gives, with its remarks.
+    survival : DataFrame, optional
+        How long patches hold, as ``predict.compare`` gives, with ``grouped_by``.
+    map_page : str, optional
+        File name of the network map that will lie beside the workbook: deck numbers lead to their deck in it.
+    paper : str
+        ``a4`` or ``us-letter``; wide sheets print on the next larger one.
 
     Returns
     -------
     bytes
-        An XLSX file. Ids and names are text, never formulas or links; dates are dates; shares are
-        fractions shown as percent; totals are live and follow the filter. The same input gives the
-        same bytes.
+        An XLSX file. Ids and names are text, never formulas; dates are dates; shares are fractions
+        shown as percent; totals are live formulas that follow the filter, their values kept beside them for
+        readers that do not calculate. The same input gives the same bytes. A table with more rows than a
+        sheet holds goes on in another sheet; a text longer than a cell holds goes on in the sheet
+        "Long texts"; a date before March 1900 stands as text.
 
     Raises
     ------
     RecordError
-        More rows than a sheet can hold.
+        The paper is not known.
     """
-    rows = max(len(status), len(programme.lines), len(programme.waiting)) + HEADER_ROW + 1
-    if rows > MOST_ROWS:
-        raise RecordError(
-            f"workbook: {rows:,} rows, and a sheet holds {MOST_ROWS:,} at most. Write one district at a time, or use "
-            "the GeoPackage."
-        )
+    if paper not in PAPERS:
+        raise RecordError(f"paper {paper!r}: not known. Say {' or '.join(PAPERS)}.")
     out = io.BytesIO()
     options = {
         "in_memory": True,
@@ -208,7 +239,7 @@ def workbook(
         }
     )
     file.set_calc_mode("auto")
-    book = _Book(file, _formats(file), settings, words.text(title), today)
+    book = Book(file, formats(file), settings, words.text(title), today, paper, map_page)
 
     decks = _decks(status)
     lines = _lines(programme.lines, decks)
@@ -220,23 +251,54 @@ def workbook(
     if "rank" in waiting.columns:
         waiting = waiting.sort_values("rank", kind="stable", na_position="last")
 
-    _sheet(book, "Programme", lines, PROGRAMME, "Programme by year")
-    _sheet(book, "Ranking", by_rank, RANKING, "Every deck in order of priority")
-    _sheet(book, "Act now", urgent, ACT_NOW, "Decks that cannot wait for the ranking")
-    _sheet(book, "Status", decks, [c.name for c in columns.STATUS], "Every deck as it stands")
-    _sheet(book, "Waiting", waiting, WAITING, "Decks that are not in the programme, and why")
+    sheets = table(
+        book, "Programme", lines, _printed(PROGRAMME, settings, urgent="flag", based_on="long"), "Programme by year"
+    )
+    table(book, "Ranking", by_rank, _printed(RANKING, settings), "Every deck in order of priority")
+    table(book, "Act now", urgent, _printed(ACT_NOW, settings), "Decks that cannot wait for the ranking")
+    every = [c.name for c in columns.STATUS if c.name not in _ONLY_RANKED]
+    every.insert(every.index("share_now") + 1, "unsound_now_m2")
+    by_number = decks.sort_values("deck_id", kind="stable")
+    table(book, "Status", by_number, _printed(every, settings), "Every deck as it stands, by number")
+    table(book, "Waiting", waiting, _printed(WAITING, settings), "Decks that are not in the programme, and why")
     if limits is not None:
-        named = limits.rename(columns=LIMITS).merge(decks[["deck_id", "name"]], on="deck_id", how="left")
-        shown = ["deck_id", "name", *(n for n in LIMITS.values() if n != "deck_id")]
-        _sheet(book, "Limits", named, shown, "Repair limits of the programme's decks, where the last survey drew areas")
-    _years(book, programme.years, lines)
+        heading = "Repair limits of the programme's decks, where the last survey drew areas"
+        table(book, "Limits", _named(limits, "limits", decks), _printed(LIMITS, settings), heading)
+    _years(book, programme.years, lines, sheets)
+    if repairs is not None:
+        done = _named(repairs, "repairs", decks).sort_values(["placed_on", "deck_id"], kind="stable")
+        table(book, "Repairs", done, _printed(REPAIRS, settings), "Repairs on record, and whether they held")
+    if surveys is not None:
+        found = _named(surveys, "surveys", decks).sort_values(["deck_id", "surveyed_on"], kind="stable")
+        table(book, "Surveys", found, _printed(SURVEYS, settings), "Surveys on record, and what they found")
+    if survival is not None:
+        held = survival.rename(columns=_CALLED["survival"])
+        table(book, "Survival", held, _printed(SURVIVAL, settings), "How long patches have held", link=None)
+    if book.rests:
+        rests = pd.DataFrame(book.rests, columns=["sheet", "cell", "rest"])
+        said = [Printed("sheet", "Sheet", "text"), Printed("cell", "Cell", "text"), Printed("rest", "Goes on", "long")]
+        table(book, "Long texts", rests, said, "Texts too long for a cell, from where they were cut", link=None)
     _settings(book)
     _notes(book, programme, placed, len(urgent))
     file.close()
-    return out.getvalue()
+    return put_in(out.getvalue(), book.bodies)
 
 
 # ---- tables -------------------------------------------------------------------------------------
+
+
+def _printed(names: Iterable[str], settings: Settings, **kinds: str) -> list[Printed]:
+    """How columns are printed; ``kinds`` where one differs here."""
+    out = []
+    for name in names:
+        if name == "chance_first":
+            header, kind = f"Chance of being in the first {settings.rank.first} (%)", "share"
+        elif name == "paid":
+            header, kind = f"Cost ({settings.currency}, prices of its price year)", "money"
+        else:
+            header, kind = _SAID.get(name) or (words.label(name, settings), words.kind_of(name))
+        out.append(Printed(name, header, kinds.get(name, kind), name in SUMS, name in BARS))
+    return out
 
 
 def _decks(status: pd.DataFrame) -> pd.DataFrame:
@@ -255,6 +317,16 @@ def _lines(lines: pd.DataFrame, decks: pd.DataFrame) -> pd.DataFrame:
     return joined.sort_values(order, kind="stable", na_position="last").reset_index(drop=True)
 
 
+def _named(frame: pd.DataFrame, of: str, decks: pd.DataFrame) -> pd.DataFrame:
+    """Records with their columns called as printed, and the name and route of their decks."""
+    beside = decks[[n for n in ("deck_id", "name", "route") if n in decks.columns]]
+    plain = _keyed(pd.DataFrame(frame)).rename(columns=_CALLED[of])
+    for name, codes in _CODES.items():
+        if name in plain.columns:
+            plain[name] = plain[name].replace(codes)
+    return plain.drop(columns=["name", "route"], errors="ignore").merge(beside, on="deck_id", how="left")
+
+
 def _keyed(frame: pd.DataFrame) -> pd.DataFrame:
     """The frame with its deck numbers as text, whatever an empty frame made of them."""
     return frame.assign(
@@ -262,165 +334,81 @@ def _keyed(frame: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _formats(file: Any) -> dict[str, Any]:
-    plain = {"font_name": "Calibri", "font_size": 10, "font_color": INK, "valign": "top"}
-    made = {kind: file.add_format({**plain, "num_format": form}) for kind, form in words.NUMBER_FORMATS.items()}
-    made["long"] = file.add_format({**plain, "num_format": "@", "text_wrap": True})
-    made["plain"] = file.add_format({**plain, "text_wrap": True})
-    made["number"] = file.add_format({**plain, "num_format": "General", "align": "left"})
-    made["header"] = file.add_format(
-        {**plain, "bold": True, "text_wrap": True, "bg_color": HEADER_FILL, "bottom": 1, "valign": "vcenter"}
-    )
-    made["title"] = file.add_format({**plain, "bold": True, "font_size": 14})
-    made["caution"] = file.add_format({**plain, "italic": True})
-    made["heading"] = file.add_format({**plain, "bold": True})
-    for kind in ("m2", "money", "days", "whole", "m2yr", "set out m", "set out m2", "m3", "h"):
-        made[f"sum {kind}"] = file.add_format(
-            {**plain, "bold": True, "num_format": words.NUMBER_FORMATS[kind], "top": 1}
-        )
-    return made
-
-
-def _start(book: _Book, name: str, heading: str, widths: Sequence[float]) -> Any:
-    """A sheet with its title, caution and print set-up."""
-    sheet = book.file.add_worksheet(name)
-    sheet.write_string(0, 0, _cell(f"{heading} – {book.title}, {book.today.isoformat()}"), book.formats["title"])
-    sheet.write_string(1, 0, words.CAUTION, book.formats["caution"])
-    for at, width in enumerate(widths):
-        sheet.set_column(at, at, width)
-    sheet.set_landscape()
-    sheet.set_paper(9)
-    sheet.fit_to_pages(1, 0)
-    sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
-    sheet.set_footer(f"&L&8{book.title[:100].replace('&', '&&')}&C&8Planning aid only&R&8{name}, page &P of &N")
-    sheet.hide_gridlines(0)
-    return sheet
-
-
-def _sheet(book: _Book, name: str, frame: pd.DataFrame, wanted: Sequence[str], heading: str) -> None:
-    """One table with totals over the rows shown, frozen header, filter and bars."""
-    shown = [n for n in wanted if n in frame.columns]
-    kinds = ["flag" if n == "urgent" and name == "Programme" else words.kind_of(n) for n in shown]
-    sheet = _start(book, name, heading, [WIDTHS.get(k, 12) for k in kinds])
-    first, last = HEADER_ROW + 1, HEADER_ROW + max(len(frame), 1)
-    for at, (column, kind) in enumerate(zip(shown, kinds, strict=True)):
-        sheet.write_string(HEADER_ROW, at, words.label(column, book.settings), book.formats["header"])
-        _column(sheet, first, at, frame[column], kind, book.formats[kind])
-        if len(frame) and column in SUMS:
-            area = f"{xl_rowcol_to_cell(first, at)}:{xl_rowcol_to_cell(last, at)}"
-            cached = float(np.nan_to_num(words.total(frame, column)))
-            sheet.write_formula(HEADER_ROW - 1, at, f"=SUBTOTAL(109,{area})", book.formats[f"sum {kind}"], cached)
-        if len(frame) and column in BARS:
-            sheet.conditional_format(
-                first, at, last, at, {"type": "data_bar", "bar_color": BAR, "bar_solid": True, "data_bar_2010": True}
-            )
-    if any(n in SUMS for n in shown) and len(frame) and shown[0] not in SUMS:
-        sheet.write_string(HEADER_ROW - 1, 0, "Sum, rows shown", book.formats["heading"])
-    if not len(frame):
-        sheet.write_string(first, 0, "None.", book.formats["text"])
-    _finish(sheet, shown, last, frozen=shown.index("deck_id") + 1 if "deck_id" in shown else 1)
-
-
-def _finish(sheet: Any, shown: Sequence[str], last: int, *, frozen: int) -> None:
-    sheet.set_row(HEADER_ROW, 45)
-    sheet.freeze_panes(HEADER_ROW + 1, frozen)
-    sheet.repeat_rows(HEADER_ROW)
-    if shown:
-        sheet.autofilter(HEADER_ROW, 0, last, len(shown) - 1)
-        sheet.ignore_errors({"number_stored_as_text": f"A1:{xl_rowcol_to_cell(last, len(shown) - 1)}"})
-
-
-def _column(sheet: Any, row: int, at: int, values: pd.Series, kind: str, form: Any) -> None:
-    """One column of cells; a missing value leaves its cell empty."""
-    if kind in {"id", "text", "long"}:
-        for k, value in enumerate(values):
-            if not pd.isna(value):
-                sheet.write_string(row + k, at, _cell(value), form)
-    elif kind == "flag":
-        for k, value in enumerate(values):
-            if not pd.isna(value):
-                sheet.write_string(row + k, at, "yes" if value else "no", form)
-    elif kind == "date":
-        for k, value in enumerate(pd.to_datetime(values)):
-            if not pd.isna(value):
-                sheet.write_datetime(row + k, at, value.to_pydatetime(), form)
-    else:
-        numbers = pd.to_numeric(values).astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-        for k, number in enumerate(numbers.tolist()):
-            if np.isfinite(number):
-                sheet.write_number(row + k, at, number, form)
-
-
-def _cell(value: Any) -> str:
-    """Text for one cell, cut with a mark where a cell cannot hold it."""
-    text = words.text(value)
-    return text if len(text) <= words.LONGEST_CELL else text[: words.LONGEST_CELL - len(words.CUT)] + words.CUT
-
-
 # ---- the other sheets ---------------------------------------------------------------------------
 
 
-def _years(book: _Book, years: pd.DataFrame, lines: pd.DataFrame) -> None:
-    """Budget against cost by year; cost, area, crew time and count are live sums over the programme sheet."""
-    sheet = _start(book, "Years", "Budget and works by year", [14, 18, 18, 18, 12, 16, 16])
+def _years(book: Book, years: pd.DataFrame, lines: pd.DataFrame, sheets: Sequence[str]) -> None:
+    """Budget against cost by year; cost, area, crew time and count are live sums over the programme's sheets."""
+    said = [c.header for c in _printed(YEARS, book.settings)]
+    widths = [14.0, 18.0, 18.0, 18.0, 12.0, 16.0, 16.0]
+    sheet = start(book, "Years", "Budget and works by year", widths)
+    headers(book, sheet, said, widths)
     first, last = HEADER_ROW + 1, HEADER_ROW + max(len(years), 1)
-    end = HEADER_ROW + max(len(lines), 1) + 1
-    printed = [n for n in PROGRAMME if n in lines.columns]
-
-    def cells(name: str) -> str:
-        letter = xl_col_to_name(printed.index(name))
-        return f"Programme!${letter}${HEADER_ROW + 2}:${letter}${end}"
-
+    live = _live(lines, sheets)
     for at, name in enumerate(YEARS):
         kind = words.kind_of(name)
         form = book.formats[kind]
-        sheet.write_string(HEADER_ROW, at, words.label(name, book.settings), book.formats["header"])
         values = pd.to_numeric(years[name]).astype("Float64").to_numpy(dtype=float, na_value=np.nan)
         for k, value in enumerate(values):
             year, cached = xl_rowcol_to_cell(first + k, 0), float(np.nan_to_num(value))
-            if name in {"cost", "repair_m2", "crew_days"} and len(lines):
-                sum_of = f"=SUMIFS({cells(name)},{cells('year')},{year})"
-                sheet.write_formula(first + k, at, sum_of, form, cached)
-            elif name == "decks" and len(lines):
-                sheet.write_formula(first + k, at, f"=COUNTIFS({cells('year')},{year})", form, cached)
+            if name in live:
+                sheet.write_formula(first + k, at, "=" + live[name].replace("YEAR", year), form, cached)
             elif name == "left" and np.isfinite(value):
                 minus = f"={xl_rowcol_to_cell(first + k, 1)}-{xl_rowcol_to_cell(first + k, 2)}"
                 sheet.write_formula(first + k, at, minus, form, cached)
             elif np.isfinite(value):
                 sheet.write_number(first + k, at, float(value), form)
         if name != "year" and len(years):
-            area = f"{xl_rowcol_to_cell(first, at)}:{xl_rowcol_to_cell(last, at)}"
-            cached = float(np.nan_to_num(words.total(years, name)))
-            sheet.write_formula(HEADER_ROW - 1, at, f"=SUBTOTAL(109,{area})", book.formats[f"sum {kind}"], cached)
+            total(sheet, book, at, first, last, words.total(years, name), kind)
     if len(years):
         sheet.write_string(HEADER_ROW - 1, 0, "Sum, rows shown", book.formats["heading"])
     else:
         sheet.write_string(first, 0, "None.", book.formats["text"])
-    _finish(sheet, YEARS, last, frozen=1)
+    finish(sheet, len(YEARS), last, frozen=1)
 
 
-def _settings(book: _Book) -> None:
+def _live(lines: pd.DataFrame, sheets: Sequence[str]) -> Mapping[str, str]:
+    """Formulas that sum a year of the programme's sheets; YEAR stands for the cell of the year."""
+    if not len(lines):
+        return {}
+    printed = [n for n in PROGRAMME if n in lines.columns]
+
+    def cells(sheet: str, name: str) -> str:
+        letter = xl_col_to_name(printed.index(name))
+        return (
+            f"{quote_sheetname(sheet)}!${letter}${HEADER_ROW + 2}:${letter}${HEADER_ROW + 1 + min(len(lines), room())}"
+        )
+
+    sums = {
+        name: "+".join(f"SUMIFS({cells(s, name)},{cells(s, 'year')},YEAR)" for s in sheets)
+        for name in ("cost", "repair_m2", "crew_days")
+        if name in printed
+    }
+    return sums | {"decks": "+".join(f"COUNTIFS({cells(s, 'year')},YEAR)" for s in sheets)}
+
+
+def _settings(book: Book) -> None:
     """Every setting in force with its unit, meaning, and where it comes from."""
-    sheet = _start(book, "Settings and sources", "Settings in force and where they come from", [22, 22, 26, 16, 48, 70])
-    headers = ("Section", "Setting", "Value", "Unit", "Meaning", "Basis and source")
-    for at, header in enumerate(headers):
-        sheet.write_string(HEADER_ROW, at, header, book.formats["header"])
+    said = ("Section", "Setting", "Value", "Unit", "Meaning", "Basis and source")
+    widths = [22.0, 22.0, 26.0, 16.0, 48.0, 70.0]
+    sheet = start(book, "Settings and sources", "Settings in force and where they come from", widths)
+    headers(book, sheet, said, widths)
     row = HEADER_ROW
     for section, key, value, unit, meaning, source in describe(book.settings):
         row += 1
         if isinstance(value, tuple):
             value = "; ".join(f"{x:g} → {y:g}" for x, y in value)
-        for at, cell in enumerate((section, key, value, unit, meaning, source)):
-            if isinstance(cell, (int, float)) and not isinstance(cell, bool):
-                sheet.write_number(row, at, cell, book.formats["number"])
-            else:
-                sheet.write_string(row, at, _cell(cell), book.formats["plain"])
-    _finish(sheet, headers, row, frozen=2)
+        for at, what in enumerate((section, key, value, unit, meaning, source)):
+            if isinstance(what, (int, float)) and not isinstance(what, bool):
+                sheet.write_number(row, at, what, book.formats["number"])
+            elif what != "":
+                sheet.write_string(row, at, cell(what), book.formats["plain"])
+    finish(sheet, len(said), row, frozen=2)
 
 
-def _notes(book: _Book, programme: Programme, decks: pd.DataFrame, urgent: int) -> None:
+def _notes(book: Book, programme: Programme, decks: pd.DataFrame, urgent: int) -> None:
     """What the sheets hold, the main figures, and the cautions."""
-    sheet = _start(book, "Notes", "Notes", [110])
+    sheet = start(book, "Notes", "Notes", [110.0])
     known = words.with_share(decks)
     area, unsound = words.total(known, "area_m2"), words.total(known, "unsound_now_m2")
     unsurveyed = int((decks["surveys"].fillna(0) == 0).sum()) if "surveys" in decks.columns else None
@@ -432,7 +420,7 @@ def _notes(book: _Book, programme: Programme, decks: pd.DataFrame, urgent: int) 
             f"({words.percent(unsound / area if area else None)}) is expected to be unsound today, over the "
             f"{words.whole(len(known))} decks whose area and share are both known."
         ),
-        f"Programme: {words.whole(len(programme.lines))} lines, {words.money_unit(book.settings)}. "
+        f"Programme: {words.whole(len(programme.lines))} works, {words.money_unit(book.settings)}. "
         + words.gap_words(programme.facts),
         (
             "Shares marked % are stored as fractions: 5 % is 0.05. Unsound share: part of the deck area that is "
@@ -442,15 +430,23 @@ def _notes(book: _Book, programme: Programme, decks: pd.DataFrame, urgent: int) 
             "Shares of today are expectations; the 10 % and 90 % quantiles show how wide the doubt is. Where 'Share "
             "rests on' is not 'survey', no survey stands behind the figure."
         ),
-        "Totals above the headers follow the filter. An empty cell means not known, never zero.",
+        (
+            "Totals above the headers follow the filter. An empty cell means not known, never zero. Dates before March "
+            "1900 stand as text."
+        ),
         (
             "Costs are planning figures from the unit costs on the sheet 'Settings and sources'; check them against "
-            "local prices."
+            "local prices. What repairs cost is shown in the prices of their own year and not summed."
         ),
     ]
+    if book.page:
+        said.append(
+            f"Deck numbers lead to the deck in {book.page}, if it lies in the same folder as this workbook."
+            + (f" A sheet holds {words.whole(MOST_LINKS)} such links; rows below have none." if book.unlinked else "")
+        )
     row = HEADER_ROW - 1
     for heading, texts in (("What this holds", said), ("Cautions", words.CAUTIONS)):
         sheet.write_string(row, 0, heading, book.formats["heading"])
         for k, line in enumerate(texts, start=1):
-            sheet.write_string(row + k, 0, _cell(line), book.formats["plain"])
+            sheet.write_string(row + k, 0, cell(line), book.formats["plain"])
         row += len(texts) + 2

@@ -83,14 +83,15 @@ def test_a_bridge_with_two_decks_is_stored_once(read):
     assert codes(differing) == {2: "R-CONFLICT", 3: "R-CONFLICT"}
 
 
-def test_traffic_in_a_table_of_bridges_needs_its_year_and_never_costs_the_bridge(read):
+def test_traffic_in_a_table_of_bridges_never_costs_the_bridge_and_is_never_given_a_year(read):
     head = "bridge id,name,AADT,count year,trucks %\n"
     text = head + "A,a,900,2020,8\nB,b,900,,8\nC,c,0,2020,8\nD,d,lots,2020,8\nE,e,900,2031,8\n"
     found = read(text, "bridges.csv")
     assert found.rows_kept == 5
-    assert column(found, "traffic", "bridge_id") == ["A"]
-    assert column(found, "traffic", "truck_share") == pytest.approx([0.08])
-    assert codes(found, "flag") == {3: "F-NO-YEAR", 4: "F-ZERO-TRAFFIC", 5: "F-NUMBER", 6: "F-FUTURE"}
+    assert column(found, "traffic", "bridge_id") == ["A", "B"]
+    assert column(found, "traffic", "year") == [2020, None]
+    assert column(found, "traffic", "truck_share") == pytest.approx([0.08, 0.08])
+    assert codes(found, "flag") == {3: "F-UNDATED", 4: "F-ZERO-TRAFFIC", 5: "F-NUMBER", 6: "F-FUTURE"}
 
 
 def test_a_deck_rating_in_a_table_of_bridges(read):

@@ -16,7 +16,7 @@ from tests.ingest.test_national import GUIDE, ITEMS
 def record(**changes: str) -> str:
     """One invented bridge as a record; changes by header, as the delimited file writes them."""
     cells = [" "] * RECORD_LENGTH
-    for header, text in {**ITEMS, "STATE_CODE_001": "99", **changes}.items():
+    for header, text in {**ITEMS, "STATE_CODE_001": "991", **changes}.items():
         of = FIELDS[header]
         held = text.strip("'").strip() if header != "STRUCTURE_NUMBER_008" else text
         if of.number and held.replace(".", "").isdigit():
@@ -36,7 +36,8 @@ def both(read):
     def _both(*changes: dict[str, str]):
         named = [{"STRUCTURE_NUMBER_008": f"  000A{i:02d}", **c} for i, c in enumerate(changes)]
         wide = read("\n".join(record(**c) for c in named) + "\n", "records.txt", known=Known.empty())
-        split = "\n".join([",".join(ITEMS), *(delimited(**c) for c in named)]) + "\n"
+        # The record has the state's two digits and that of its region, the delimited file the two.
+        split = "\n".join(["STATE_CODE_001," + ",".join(ITEMS), *(f"99,{delimited(**c)}" for c in named)]) + "\n"
         return wide, read(split, "inventory.txt", known=Known.empty())
 
     return _both

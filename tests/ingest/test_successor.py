@@ -39,7 +39,7 @@ def test_a_bridge_of_flat_tags(bridges):
     assert (column(found, "traffic", "aadt"), column(found, "traffic", "truck_share")) == ([1000], [0.08])
     assert (column(found, "rating", "deck_rating"), column(found, "rating", "rated_year")) == ([6], [2024])
     unused = found.mapping[found.mapping["why"] == "tag not used"]
-    assert set(unused["header"]) == {"BL01", "BX99"}
+    assert set(unused["header"]) == {"BX99"}
 
 
 def test_elements_beside_the_bridge_or_inside_it(bridges):

@@ -24,7 +24,6 @@ def test_a_count_of_zero_is_a_missing_count(read):
 @pytest.mark.parametrize(
     ("row", "code"),
     [
-        ("001,,5400", "R-MISSING"),
         ("001,2027,5400", "R-FUTURE"),
         ("001,2020,", "R-MISSING"),
         ("001,2020,-4", "R-RANGE"),
@@ -35,6 +34,19 @@ def test_a_count_of_zero_is_a_missing_count(read):
 def test_a_count_that_cannot_be_is_refused(read, row, code):
     found = read(f"bridge id,count year,AADT\n{row}\n002,2020,7\n", "traffic.csv")
     assert codes(found) == {2: code}
+
+
+@pytest.mark.parametrize("head", ["bridge id,count year,AADT\n001,,5400\n", "bridge id,AADT\n001,5400\n"])
+def test_a_count_without_its_year_is_kept_without_one(read, head):
+    found = read(head, "traffic.csv")
+    assert column(found, "traffic", "aadt") == [5400]
+    assert column(found, "traffic", "year") == [None]
+    assert codes(found, "flag") == {2: "F-UNDATED"}
+
+
+def test_two_counts_without_a_year_are_refused_where_they_differ(read):
+    found = read("bridge id,AADT\n001,5400\n001,5600\n002,7\n", "traffic.csv")
+    assert codes(found) == {2: "R-CONFLICT", 3: "R-CONFLICT"}
 
 
 def test_two_counts_of_one_year_are_refused_and_not_added(read):

@@ -39,7 +39,7 @@ def test_four_fifths_of_hidden_surveys_fall_in_their_interval(district):
 def test_scores_beat_the_simple_methods(district):
     assert skill(district, "last value") >= 0.25
     assert skill(district, "line through the last two") >= 0.35
-    assert skill(district, "own line") > 0.05
+    assert skill(district, "own line") > 0.12
     assert skill(district, "family curve") > 0.4
     assert "bear forecasts" in verdict(district)
 
@@ -53,6 +53,27 @@ def test_the_tables_and_the_worst_misses(district):
     assert worst["row"].is_unique
     assert worst["crps_decknet"].is_monotonic_decreasing
     assert {"deck_id", "survey_date", "crew", "found", "expected"} <= set(worst.columns)
+
+
+def test_forecasts_run_neither_high_nor_low_by_level(district):
+    last = district.of("last survey")
+    levels = last.levels().set_index("level")
+    assert levels["surveys"].sum() == len(last.surveys)
+    part = last.surveys[last.surveys["expected"].between(0.05, 0.0999999)]
+    row = levels.loc["5 to 10 %"]
+    assert row["too_high"] == pytest.approx((part["expected"] - part["found"]).mean() * 100)
+    assert row["below"] == pytest.approx((part["found"] < part["expected"]).mean())
+    assert (levels.iloc[:-1]["too_high"].abs() < 1.0).all()
+    assert levels["too_high"].iloc[-1] < 4.5  # over 40 %: few decks, repaired ones among them
+    assert levels["covered_80"].between(0.65, 0.95).all()
+
+
+def test_each_side_of_the_range_is_missed_about_as_often_at_every_level(district):
+    last = district.surveys[district.surveys["trial"] == "last survey"]
+    level = np.digitize(last["expected"], [0.005, 0.02, 0.05, 0.1, 0.2, 0.4])
+    for side in (last["found"] < last["low"], last["found"] > last["high"]):
+        part = side.groupby(level).mean()
+        assert part[last.groupby(level).size() > 100].between(0.02, 0.18).all()
 
 
 @pytest.mark.parametrize("truth", TRUTHS)

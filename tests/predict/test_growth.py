@@ -288,6 +288,27 @@ def test_forecasts_never_fall_and_never_lie_below_what_was_made_sound():
         assert (fan["damage_low"] >= model.repaired[model.rows([name])[0]] - 1e-12).all()
 
 
+def test_a_deck_patched_beyond_what_the_models_thought_goes_on_growing():
+    rng = np.random.default_rng(16)
+    ids = [f"d{i:02d}" for i in range(60)]
+    patch = records(
+        "repair", repair_id=["r"], deck_id=["d99"], repair_date=pd.to_datetime(["2021-09-01"]), treatment=["patch"],
+        area_m2=[240.0],
+    )  # fmt: skip
+    model = _model(_decks(*ids, "d99"), _curve(ids, rng), repairs=patch)
+    row = model.rows(["d99"])
+    assert model.repaired[row[0]] == pytest.approx(240 / 1.25 / 400)
+    assert model.models.middle(row, np.array([26.3]), np.ones(1), np.zeros(1))[0] < model.repaired[row[0]]
+    dates = pd.Series(pd.to_datetime(["2021-09-01", "2026-05-01", "2031-05-01", "2041-05-01"]))
+    fan = model.forecast(["d99"] * 4, dates)
+    assert fan["unsound_share"].iloc[0] == pytest.approx(0.0, abs=1e-9)
+    assert (fan["unsound_share"].diff().iloc[1:] > 0.005).all()
+    assert (fan["unsound_low"] <= fan["unsound_share"]).all()
+    assert (fan["unsound_share"] <= fan["unsound_high"]).all()
+    when = ((dates - pd.Timestamp("2000-01-01")) / pd.Timedelta(days=365.25)).to_numpy()
+    assert model.expected(np.repeat(row, 4), when) == pytest.approx(fan["unsound_share"].to_numpy(), abs=1e-12)
+
+
 def test_the_chance_and_the_years_to_a_threshold_agree():
     rng = np.random.default_rng(7)
     ids = [f"d{i:02d}" for i in range(50)]

@@ -276,6 +276,18 @@ def test_two_counts_of_one_year_are_neither_added_nor_averaged():
     assert traffic_in_use(bridges, halves, floor=50.0)["aadt"].tolist() == [3400.0]
 
 
+def test_a_count_without_its_year_is_used_as_it_is_and_only_where_there_is_no_other():
+    bridges = records("bridge", bridge_id=["1", "2", "3"], route=["A", "A", "A"])
+    traffic = records("traffic", bridge_id=["1", "1", "2"], year=[2009, None, None], aadt=[2100.0, 9000, 5400])
+    used = traffic_in_use(bridges, traffic, floor=50.0, year=2026)
+    assert used["aadt_count"].tolist()[:2] == [2100.0, 5400.0]
+    assert used["aadt"].iloc[1] == 5400.0
+    assert used["aadt_year"].tolist() == [2009, pd.NA, pd.NA]
+    assert used["aadt_from"].tolist() == ["old count", "undated count", "route"]
+    frame = _decks(3).assign(**{c: used[c].array for c in used})
+    assert "5,400 vehicles a day, counted in a year not given" in rank_decks(frame, RankSettings())["reason"].iloc[1]
+
+
 def test_counts_are_told_with_their_year():
     bridges = records("bridge", bridge_id=["1", "2"], route=["A", "A"])
     traffic = records("traffic", bridge_id=["1", "1", "1", "2"], year=[2015, 2019, 2022, 2009],

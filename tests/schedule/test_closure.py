@@ -17,7 +17,7 @@ from decknet.schedule import (
     user_costs,
     work_zone_capacity,
 )
-from decknet.schedule.closure import CLOSURES, RURAL, URBAN, WINDOWS
+from decknet.schedule.closure import CLOSURES, RURAL, URBAN, WINDOWS, longest_queues
 from decknet.settings import Settings
 
 FT = 0.3048
@@ -219,3 +219,21 @@ def test_lines_say_when_lanes_are_closed_and_user_cost_is_no_part_of_the_budget(
     assert made.facts["user_cost_total"] == pytest.approx(made.years["user_cost"].sum())
     assert made.facts["cost_total"] == pytest.approx(made.lines["cost"].sum())
     assert (made.years["cost"] <= made.years["budget"]).all()
+
+
+@pytest.mark.basis("derived", "the queue of the day by hand: one of two lanes of the busier way closed from 9 to 15")
+def test_the_longest_queue_of_a_closure_is_that_of_its_hours():
+    settings = Settings()
+    status = pd.DataFrame(
+        {"deck_id": ["A", "B", "C"], "aadt": [50_000.0, 50_000.0, 400.0], "lanes": [4, 4, 1], "detour_km": [90.0] * 3}
+    )
+    roads = road_figures(status, settings)
+    found = longest_queues(roads, pd.Series(["day", "night", "day"]), settings)
+    demand = np.concatenate([URBAN, URBAN])[9:39] * 50_000 * 0.55
+    capacity = np.full(30, 3_600.0)
+    capacity[:6] = 1_400
+    queue = queue_through(demand, capacity, 1.0, capacity * 1.0)
+    assert found[0] == pytest.approx(queue.end.max())
+    assert queue.end.max() > 300
+    assert found[1] < found[0]  # the night has less traffic
+    assert found[2] == 0.0  # all go round

@@ -53,7 +53,7 @@ def test_a_waiting_deck_that_would_enter_at_more_money_does():
     waits = made.waiting.set_index("deck_id")
     soon = waits[waits["enters_at"] <= 1.5]
     late = waits[waits["enters_at"] >= 3]
-    assert len(soon) > 3
+    assert len(soon) >= 3
     assert len(late) > 3
     more = make_programme(status, first_year=2027, budgets=[600_000] * 3, settings=EASY)
     in_it = set(more.lines["deck_id"])

@@ -15,7 +15,7 @@ from tests.schedule.plain import plain
 LINES = [
     *("deck_id", "year", "treatment", "label", "deck_m2", "repair_m2", "crew_days", "cost", "benefit"),
     *("share_before", "share_after", "urgent", "pinned", "based_on", "shares_set_up", "window", "material"),
-    *("closures", "closure_h", "user_cost", "later_saved", "why", "why_not"),
+    *("closures", "closure_h", "queue_veh", "user_cost", "later_saved", "why", "why_not"),
 ]
 YEARS = ["year", "budget", "cost", "left", "crew_days", "decks", "repair_m2", "user_cost", "carried_over", "buys_next"]
 

@@ -53,7 +53,7 @@ def keeps_all(options: Options, way, money, days_limit, rules) -> bool:
     """Whether a choice passes no limit, counted one by one."""
     years = len(money)
     spent, days, warm = np.zeros((3, years)), np.zeros(years), np.zeros(years)
-    works: dict[tuple[int, int, int], int] = {}
+    works: dict[tuple[int, int], int] = {}
     for k in (k for k in way if k >= 0):
         deck = options.deck[k]
         area = rules.area[deck] if rules.kept is not None else -1
@@ -65,10 +65,12 @@ def keeps_all(options: Options, way, money, days_limit, rules) -> bool:
             days[year] += time
             warm[year] += in_warm
             if rules.route[deck] >= 0:
-                key = (int(rules.route[deck]), int(area), int(year))
+                key = (int(rules.route[deck]), int(year))
                 works[key] = works.get(key, 0) + 1
-    for _, area, year in works:
-        spent[area + 1, year] += rules.set_up
+    for route, year in works:
+        areas = set(rules.area[rules.route == route].tolist()) if rules.kept is not None else {-1}
+        payer = areas.pop() if len(areas) == 1 else -1  # a route of several areas is set up on money kept for none
+        spent[payer + 1, year] += rules.set_up
     if rules.most_on_route and any(count > rules.most_on_route for count in works.values()):
         return False
     upto = np.cumsum if rules.carry_over else np.asarray

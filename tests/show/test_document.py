@@ -65,8 +65,7 @@ def test_every_deck_of_the_programme_is_in_it_with_its_reason(report):
     text = flat(report)
     lines = works(network()).lines
     for deck, why in zip(lines["deck_id"], lines["why"], strict=True):
-        assert re.search(rf"\b{deck}\b", text), deck
-        assert why in text
+        assert f"{deck} {why}" in text  # the number stands beside its reason
 
 
 @pytest.mark.parametrize("name", HOSTILE)
@@ -145,7 +144,7 @@ def test_currency_and_price_year_come_from_the_settings():
 
 def test_a_long_programme_repeats_its_header_on_each_page():
     status = network(300)
-    found = pages(made(status, works(status, count=150, per_year=150)))
+    found = pages(made(status, works(status, count=250, per_year=250)))
     with_lines = [p for p in found if len(re.findall(r"Line \d+ spares", p)) > 2]
     assert len(with_lines) > 5
     assert all("Name, route, reason" in p for p in with_lines)

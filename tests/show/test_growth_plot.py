@@ -35,6 +35,9 @@ def _all():
         "holding": holding_plot(
             "Held?", [("all (steps)", at, curve, curve * 0.9, curve), ("x", at, curve, None, None)]
         ),
+        "followed": holding_plot(
+            "Held?", [("x, few", at, curve, None, None)], still=(np.array([0.0, 4.0]), np.array([30, 12]))
+        ),
         "none": holding_plot("Held?", []),
     }
 

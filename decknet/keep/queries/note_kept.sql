@@ -1,2 +1,2 @@
 INSERT INTO incoming_kept
-SELECT sheet, line, CASE WHEN judgement = 'known' THEN '' ELSE $about END FROM judged
+SELECT sheet, line, CASE WHEN known THEN '' ELSE $about END FROM judged

@@ -1,0 +1,51 @@
+"""Use cases of keeping a store safe: snapshots, backups, and proof that one is whole."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from decknet.errors import StoreError
+from decknet.keep import Store
+from decknet.keep.backup import copy_store
+from decknet.keep.snapshot import Snapshot, from_snapshot, write_snapshot
+from decknet.keep.verify import Proof, verify
+
+__all__ = ["back_up", "bring_back", "prove", "take_snapshot"]
+
+
+def take_snapshot(path: Path, folder: Path) -> Snapshot:
+    """The whole store as open files in a new folder."""
+    with Store.open(path) as store:
+        return write_snapshot(store, folder)
+
+
+def back_up(path: Path, target: Path) -> Proof:
+    """A copy of the store under a new name, proven whole."""
+    return copy_store(path, target)
+
+
+def bring_back(source: Path, path: Path) -> Proof:
+    """A new store from a snapshot's folder or a backup, proven whole.
+
+    Raises
+    ------
+    StoreError
+        The source is not whole, or the store exists.
+    """
+    if not source.exists():
+        raise StoreError(f"{source}: there is no such snapshot or backup. Check the path.")
+    if not source.is_dir():
+        return copy_store(source, path)
+    from_snapshot(source, path)
+    with Store.open(path) as store:
+        return verify(store)
+
+
+def prove(path: Path) -> Proof:
+    """Whether a store, a backup or a snapshot is whole."""
+    if not path.is_dir():
+        with Store.open(path) as store:
+            return verify(store)
+    with tempfile.TemporaryDirectory(prefix="decknet-") as scratch:
+        return bring_back(path, Path(scratch) / "store.duckdb")

@@ -1,0 +1,1 @@
+CREATE OR REPLACE SEQUENCE $name START $number

@@ -1,0 +1,1 @@
+SELECT intake_id, row_id FROM $table

@@ -1,0 +1,498 @@
+"""What the document says, chapter by chapter: sentences and tables of the network, the money and the works."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from decknet.settings import Settings
+from decknet.show import words
+from decknet.show.listing import column, id_width, joined, listing, name_route, said, sentence, short
+from decknet.show.words import Programme
+
+__all__ = ["act_now", "key_figures", "left_undone", "money", "network", "what_money_buys", "works"]
+
+MOST_LINES = 1_500  # programme lines printed; the workbook holds the rest
+MOST_WAITING = 20  # waiting decks printed, the foremost first
+MOST_URGENT = 200
+MOST_GROUPS = 15  # routes or districts printed
+
+
+def known(facts: Mapping[str, float], *names: str) -> bool:
+    """Whether all of these figures are there."""
+    return all(facts.get(n) is not None and np.isfinite(facts[n]) for n in names)
+
+
+def last_year(programme: Programme) -> int | None:
+    """The programme's last year; None without a programme."""
+    return int(programme.years["year"].max()) if len(programme.years) else None
+
+
+# ---- the network ----------------------------------------------------------------------------------
+
+
+def key_figures(status: gpd.GeoDataFrame, programme: Programme, settings: Settings) -> list[list[str]]:
+    """The few figures that a reader looks for first: number, what it is, and what stands beside it."""
+    shared = words.with_share(status)
+    area, unsound = words.total(shared, "area_m2"), words.total(shared, "unsound_now_m2")
+    urgent = int(status["urgent"].notna().sum()) if "urgent" in status.columns else 0
+    limit = settings.programme.past_share
+    past = int((shared["share_now"] > limit).sum())
+    out = [
+        [words.whole(len(status)), "decks", f"{words.figure(words.total(status, 'area_m2'), 'm2')} m² of deck"],
+        [
+            f"{words.figure(unsound, 'm2')} m²" if area else "–",
+            "expected to be unsound today",
+            f"{words.percent(unsound / area)} of the area known" if area else "no share is known",
+        ],
+        [words.whole(urgent), "act now", "not waiting for any rank"],
+        [words.whole(past), f"decks past {100 * limit:g} % today", "unsound share, as expected today"],
+    ]
+    facts, last = programme.facts, last_year(programme)
+    if last is not None and known(facts, "cost_total", "budget_total"):
+        out.append(
+            [
+                words.whole(len(programme.lines)),
+                f"works to {last}",
+                (
+                    f"for {words.figure(facts['cost_total'], 'money')} of "
+                    f"{words.figure(facts['budget_total'], 'money')} {settings.currency}"
+                ),
+            ]
+        )
+    if last is not None and known(facts, "unsound_end_m2", "unsound_end_nothing_m2"):
+        out.append(
+            [
+                f"{words.figure(facts['unsound_end_m2'], 'm2')} m²",
+                f"expected unsound at the end of {last}",
+                f"{words.figure(facts['unsound_end_nothing_m2'], 'm2')} m² if nothing is done",
+            ]
+        )
+    return out
+
+
+def network(status: gpd.GeoDataFrame, lines: pd.DataFrame, settings: Settings) -> dict[str, Any]:
+    """The network in one paragraph, what is not known in another, and a table by district or route."""
+    count = len(status)
+    shared = words.with_share(status)
+    area, unsound = words.total(shared, "area_m2"), words.total(shared, "unsound_now_m2")
+    all_area = words.total(status, "area_m2")
+    held = said(count, "deck", "decks")
+    told = f"The network holds {held} with {words.figure(all_area, 'm2')} m² of deck on record. "
+    if area:
+        told += (
+            f"Today {words.figure(unsound, 'm2')} m² of it is expected to be unsound: {words.percent(unsound / area)} "
+            f"of the area of the {words.whole(len(shared))} decks whose area and share are both known. "
+        )
+    if "surveys" in status.columns:
+        without = int((status["surveys"].fillna(0) == 0).sum())
+        told += f"{words.whole(count - without)} decks have been surveyed at least once; {words.whole(without)} never. "
+        told += "The share of an unsurveyed deck rests on its deck rating or on like decks, not on a survey. "
+    if "survey_date" in status.columns and status["survey_date"].notna().any():
+        told += f"The latest survey is of {words.figure(status['survey_date'].max(), 'date')}. "
+    if "growth_per_yr" in status.columns and area:
+        both = status.loc[shared.index, "growth_per_yr"].astype("Float64")
+        if both.notna().any():
+            pace = float((both * shared["area_m2"]).sum() / shared["area_m2"][both.notna()].sum())
+            told += (
+                f"Without works the unsound share grows by about {words.figure(pace, 'growth')} % of deck area a year."
+            )
+    lacks = []
+    if "area_m2" in status.columns and (n := int(status["area_m2"].isna().sum())):
+        lacks.append(f"{words.whole(n)} without length or width, so without area")
+    if n := int((status.geometry.isna() | status.geometry.is_empty).sum()):
+        lacks.append(f"{words.whole(n)} without a known position, so not on the maps")
+    if "aadt" in status.columns and (n := int(status["aadt"].isna().sum())):
+        lacks.append(f"{words.whole(n)} without traffic")
+    gaps = [f"Decks with gaps in their records: {'; '.join(lacks)}."] if lacks else []
+    by, table = _by_group(status, lines, settings)
+    return {"network": [told.strip(), *gaps], "groups": table, "groups_words": by}
+
+
+def _by_group(status: pd.DataFrame, lines: pd.DataFrame, settings: Settings) -> tuple[str, dict[str, Any] | None]:
+    """A row for each district, or for each route where there is but one district."""
+    name = next(
+        (n for n in ("district", "route") if n in status.columns and len(status[n].dropna().unique()) > 1), None
+    )
+    if name is None:
+        return "", None
+    frame = pd.DataFrame({"deck_id": status["deck_id"].astype("str"), "of": status[name].astype("str")})
+    frame["of"] = frame["of"].fillna("not on record")
+    shared = words.with_share(status)
+    frame["area"] = status["area_m2"].astype("Float64") if "area_m2" in status.columns else pd.NA
+    frame["unsound"] = shared["unsound_now_m2"].reindex(status.index)
+    frame["both"] = shared["area_m2"].reindex(status.index)
+    frame["urgent"] = status["urgent"].notna() if "urgent" in status.columns else False
+    cost = lines.groupby("deck_id")["cost"].sum() if len(lines) else pd.Series(dtype="float64")
+    many = lines.groupby("deck_id").size() if len(lines) else pd.Series(dtype="int64")
+    frame["cost"] = cost.reindex(frame["deck_id"]).fillna(0.0).array
+    frame["works"] = many.reindex(frame["deck_id"]).fillna(0).astype("int64").array
+    names = ["area", "unsound", "both", "urgent", "cost", "works"]
+    summed = frame.groupby("of")[names].sum().assign(decks=frame.groupby("of").size())
+    summed = summed.reset_index().sort_values(["unsound", "of"], ascending=[False, True], kind="stable")
+
+    def cells(row: Mapping[str, Any]) -> list[str]:
+        share = row["unsound"] / row["both"] if row["both"] else None
+        return [
+            words.whole(row["decks"]), words.figure(row["area"], "m2"), words.figure(row["unsound"], "m2"),
+            words.figure(share, "share"), words.whole(row["urgent"]), words.whole(row["works"]),
+            words.figure(row["cost"], "money"),
+        ]  # fmt: skip
+
+    rows = [[short(row["of"], 60), *cells(row)] for row in summed.head(MOST_GROUPS).to_dict("records")]
+    everything = summed[[*names, "decks"]].sum().to_dict()
+    headers = (
+        name.capitalize(), "Decks", "Deck area (m²)", "Unsound today (m²)", "Unsound (%)", "Act now", "Works",
+        f"Cost ({settings.currency})",
+    )  # fmt: skip
+    widths = ("1.4fr", "0.7fr", "1fr", "1.1fr", "0.9fr", "0.7fr", "0.7fr", "1.1fr")
+    more = len(summed) - len(rows)
+    told = f"By {name}, most unsound area first. The share is of the area of decks whose share is known."
+    if more > 0:
+        told += f" The {words.whole(more)} with the least unsound area are left out, and counted in the last row."
+    return told, listing(headers, "lrrrrrrr", widths, rows, sums=["All", *cells(everything)])
+
+
+def act_now(status: pd.DataFrame, lines: pd.DataFrame, most: int = MOST_URGENT) -> dict[str, Any]:
+    """The decks that cannot wait, with what is planned for each."""
+    chosen = status[status["urgent"].notna()] if "urgent" in status.columns else status.iloc[:0]
+    if not len(chosen):
+        none = "No deck on record meets the act-now rules. That is not a finding that any deck is safe."
+        return {"urgent_words": [none], "urgent": None}
+    if "rank" in chosen.columns:
+        chosen = chosen.sort_values("rank", kind="stable", na_position="last")
+    first = lines.drop_duplicates("deck_id").reindex(columns=["deck_id", "year", "label"]).itertuples(index=False)
+    planned = {str(deck): f"{words.figure(year, 'year')}, {short(label)}" for deck, year, label in first}
+    rows = []
+    for deck, name, route, why, day in zip(
+        chosen["deck_id"],
+        *(column(chosen, n) for n in ("name", "route", "urgent", "survey_date")),
+        strict=True,
+    ):
+        work = planned.get(str(deck), "none")
+        rows.append([short(deck), name_route(name, route), sentence(why), words.figure(day, "date"), work])
+    missing = sum(row[4] == "none" for row in rows)
+    one = len(rows) == 1
+    told = [
+        (
+            f"{words.whole(len(rows))} {'deck does' if one else 'decks do'} not wait for the ranking: an open hole, "
+            "exposed bars, a repair whose opening is not on record, or a share past the danger threshold. "
+            f"{'It has' if one else 'Each has'} first call on the money; what is done at once is decided on site."
+        )
+    ]
+    if missing:
+        told.append(f"{words.whole(missing)} of them stand{'s' if missing == 1 else ''} in no year of the programme.")
+    if len(rows) > most:
+        told.append(f"The first {words.whole(most)} are printed; the workbook holds all.")
+    table = listing(
+        ("Deck", "Name, route", "Why", "Last survey", "Planned works"),
+        "lllll",
+        (id_width(chosen["deck_id"]), "1.2fr", "1.8fr", "19mm", "1fr"),
+        rows[:most],
+    )
+    return {"urgent_words": told, "urgent": table}
+
+
+# ---- the money ------------------------------------------------------------------------------------
+
+_YEAR_COLUMNS = ("year", "budget", "cost", "left", "decks", "repair_m2", "crew_days")
+_YEAR_KINDS = ("money", "money", "money", "whole", "m2", "days")
+_WAYS = {
+    "programme": "This programme",
+    "worst first": "The most unsound deck first",
+    "priority order": "In the order of the ranking",
+    "nothing": "No works at all",
+}
+
+
+def money(programme: Programme, settings: Settings) -> dict[str, Any]:
+    """What is spent and gained, year by year and against other ways to spend the same."""
+    years, facts = programme.years, programme.facts
+    if not len(years):
+        return {"money": ["No programme has been made."], "years": None, "ways": None, "ways_words": ""}
+    lines = programme.lines
+    coin = settings.currency
+    first, last = int(years["year"].min()), int(years["year"].max())
+    repair = words.total(lines, "repair_m2")
+    told = (
+        f"From {first} to {last} the programme spends {words.figure(facts.get('cost_total'), 'money')} {coin} of "
+        f"{words.figure(facts.get('budget_total'), 'money')} {coin} on {words.whole(len(lines))} works, with "
+        f"{words.figure(repair, 'm2')} m² broken out and made good. "
+    )
+    if known(facts, "unsound_end_m2", "unsound_end_nothing_m2"):
+        end, nothing = facts["unsound_end_m2"], facts["unsound_end_nothing_m2"]
+        told += (
+            f"When {last} is over, {words.figure(end, 'm2')} m² of deck is expected to be unsound, against "
+            f"{words.figure(nothing, 'm2')} m² if nothing were done: {words.figure(nothing - end, 'm2')} m² less."
+        )
+    weighed = ""
+    if known(facts, "value", "value_worst_first") and facts["value_worst_first"] > 0:
+        value, worst = facts["value"], facts["value_worst_first"]
+        weighed = (
+            "Counted as unsound deck avoided over time, weighted by traffic and discounted, it is worth "
+            f"{words.figure(value, 'm2yr')} m²·yr. The same money spent on the worst deck first is worth "
+            f"{words.figure(worst, 'm2yr')} m²·yr; the programme gains {words.percent(value / worst - 1)} on that. "
+        )
+    weighed += words.gap_words(facts)
+    if facts.get("time_limit_hit", 0) == 1:
+        weighed += " The search was ended by its time limit: another run may find another programme."
+    if known(facts, "user_cost_total") and facts["user_cost_total"] > 0:
+        weighed += (
+            f" Road users lose about {words.figure(facts['user_cost_total'], 'money')} {coin} in the closures, which "
+            "is no money of the agency and stands in no budget."
+        )
+    rows = [
+        [words.figure(row[0], "year"), *(words.figure(v, k) for v, k in zip(row[1:], _YEAR_KINDS, strict=True))]
+        for row in zip(*(column(years, n) for n in _YEAR_COLUMNS), strict=True)
+    ]
+    sums = [
+        "All",
+        *(words.figure(words.total(years, n), k) for n, k in zip(_YEAR_COLUMNS[1:], _YEAR_KINDS, strict=True)),
+    ]
+    headers = (
+        "Year", f"Budget ({coin})", f"Cost ({coin})", f"Left over ({coin})", "Works", "Repair area (m²)", "Crew days",
+    )  # fmt: skip
+    table = listing(headers, "lrrrrrr", ("14mm", "1.2fr", "1.2fr", "1.1fr", "0.7fr", "1fr", "0.8fr"), rows, sums=sums)
+    ways, ways_words = _ways(programme, settings, last)
+    return {"money": [told, weighed], "years": table, "ways": ways, "ways_words": ways_words}
+
+
+def _ways(programme: Programme, settings: Settings, last: int) -> tuple[dict[str, Any] | None, str]:
+    """The same money spent otherwise."""
+    found = getattr(programme, "yardsticks", None)
+    if found is None or not len(found):
+        return None, ""
+    rows = [
+        [
+            _WAYS.get(str(r["way"]), short(r["way"])), words.figure(r["cost"], "money"), words.whole(r["works"]),
+            words.figure(r["unsound_end_m2"], "m2"), words.figure(r["past_share"], "share"),
+            words.whole(r["past_decks"]), words.figure(r["backlog"], "money"),
+        ]
+        for r in found.to_dict("records")
+    ]  # fmt: skip
+    coin, limit = settings.currency, f"{100 * settings.programme.past_share:g} %"
+    headers = (
+        "Way to spend it", f"Cost ({coin})", "Works", "Unsound then (m²)", f"Area past {limit} (%)",
+        f"Decks past {limit}", f"Backlog then ({coin})",
+    )  # fmt: skip
+    told = (
+        f"The same money spent in other ways, on the same forecast, as it stands when {last} is over. Past {limit}: "
+        "decks whose unsound share is expected to lie above that. Backlog: what the cheapest treatment of those decks "
+        "would cost then."
+    )
+    return listing(headers, "lrrrrrr", ("1.5fr", "1fr", "0.6fr", "0.9fr", "0.9fr", "0.8fr", "1.1fr"), rows), told
+
+
+def what_money_buys(curve: pd.DataFrame | None, programme: Programme, settings: Settings) -> dict[str, Any]:
+    """What more or less money would buy."""
+    if curve is None or len(curve) < 2 or not len(programme.years):
+        return {"curve_words": [], "curve": None}
+    coin, limit, last = settings.currency, f"{100 * settings.programme.past_share:g} %", last_year(programme)
+    rows = [
+        [
+            f"{r['times']:g}", words.figure(r["budget_total"], "money"), words.whole(r["works"]),
+            words.figure(r["unsound_end_m2"], "m2"), words.figure(r["past_share"], "share"),
+            words.figure(r["value"], "m2yr"), words.figure(r["bound"], "m2yr"),
+        ]
+        for r in curve.to_dict("records")
+    ]  # fmt: skip
+    headers = (
+        "Times the money", f"Money in all ({coin})", "Works", f"Unsound at the end of {last} (m²)",
+        f"Area past {limit} then (%)", "Worth (m²·yr)", "Worth at most (m²·yr)",
+    )  # fmt: skip
+    widths = ("0.8fr", "1.1fr", "0.6fr", "1.1fr", "1fr", "0.9fr", "1fr")
+    told = ["A programme was made for each of these sums, all else equal."]
+    here = curve[np.isclose(curve["times"], 1.0)]
+    other = curve[curve["times"] > 1.0]
+    if len(here) and len(other):
+        now, more = here.iloc[0], other.iloc[0]
+        told[0] += (
+            f" {words.percent(more['times'] - 1, 0)} more money would leave "
+            f"{words.figure(now['unsound_end_m2'] - more['unsound_end_m2'], 'm2')} m² less of deck unsound at the end "
+            f"of {last}."
+        )
+        less = curve[curve["times"] < 1.0]
+        if len(less) and less.iloc[-1]["times"] > 0:
+            few = less.iloc[-1]
+            told[0] += (
+                f" {words.percent(1 - few['times'], 0)} less would leave "
+                f"{words.figure(few['unsound_end_m2'] - now['unsound_end_m2'], 'm2')} m² more."
+            )
+    told.append(
+        "Worth is unsound deck avoided over time, weighted by traffic and discounted; no programme for that money is "
+        "worth more than what stands beside it. Sums other than the programme's own are searched less closely."
+    )
+    return {"curve_words": told, "curve": listing(headers, "rrrrrrr", widths, rows)}
+
+
+# ---- the works ------------------------------------------------------------------------------------
+
+
+def works(lines: pd.DataFrame, programme: Programme, settings: Settings) -> dict[str, Any]:
+    """The works, year by year, each with its reason."""
+    if not len(lines):
+        return {"programme_words": ["No works are in the programme."], "programme": []}
+    told = [
+        (
+            "Works of each year, the foremost deck first. The unsound share is that expected at the time of the works, "
+            "before and after. Repair area is what is broken out, with overbreak; sounded again on site before sawing. "
+            "m²·yr: unsound deck avoided over time, weighted by traffic."
+        )
+    ]
+    if len(lines) > MOST_LINES:
+        told.append(
+            f"Of {words.whole(len(lines))} works the first {words.whole(MOST_LINES)} are here; the workbook holds all."
+        )
+    ordered = lines.sort_values(["year", "rank", "deck_id"], kind="stable", na_position="last").head(MOST_LINES)
+    width = id_width(ordered["deck_id"])
+    headers = (
+        "Deck", "Name, route, reason", "Treatment", "Repair (m²)", "Crew days", f"Cost ({settings.currency})",
+        "Unsound (%), before → after",
+    )  # fmt: skip
+    sections = []
+    for year, group in ordered.groupby("year", sort=True):
+        rows, notes = [], []
+        names = ("deck_id", "name", "route", "label", "repair_m2", "crew_days", "cost", "share_before", "share_after")
+        for record in group.to_dict("records"):
+            deck, name, route, label, repair, days, cost, before, after = (record.get(n) for n in names)
+            marks = [m for m in ("urgent", "pinned") if words.figure(record.get(m), "flag") == "yes"]
+            marked = [{"urgent": "act now"}.get(m, m) for m in marks]
+            rows.append(
+                [
+                    short(deck), " · ".join([name_route(name, route), *marked]), short(label),
+                    words.figure(repair, "m2"), words.figure(days, "days"), words.figure(cost, "money"),
+                    f"{words.figure(before, 'share')} → {words.figure(after, 'share')}",
+                ]
+            )  # fmt: skip
+            rests = f"Based on: {sentence(record.get('based_on'))}." if words.text(record.get("based_on")) else ""
+            notes.append(
+                " ".join(part for part in (sentence(record.get("why")), _closed(record), _stays(record), rests) if part)
+            )
+        sums = [
+            "", f"All {words.whole(len(group))}", "", words.figure(words.total(group, "repair_m2"), "m2"),
+            words.figure(words.total(group, "crew_days"), "days"), words.figure(words.total(group, "cost"), "money"),
+            "",
+        ]  # fmt: skip
+        widths = (width, "1fr", "35mm", "14mm", "11mm", "18mm", "22mm")
+        table = listing(headers, "lllrrrr", widths, rows, notes=notes, sums=sums)
+        sections.append(
+            {"heading": words.figure(year, "year"), "words": _year_words(programme, year, settings), "table": table}
+        )
+    return {"programme_words": told, "programme": sections}
+
+
+def _closed(record: Mapping[str, Any]) -> str:
+    """How the lanes are closed for a work, where that was reckoned."""
+    window, hours = words.text(record.get("window")), words.figure(record.get("closure_h"), "h")
+    if not window or hours == words.MISSING:
+        return ""
+    material = words.text(record.get("material"))
+    times = record.get("closures")
+    often = f" in {words.whole(times)}" if words.figure(times, "whole") not in {words.MISSING, "1"} else ""
+    return f"Closure: {short(window, 60)}{f', {short(material, 60)} material' if material else ''}, {hours} h{often}."
+
+
+def _stays(record: Mapping[str, Any]) -> str:
+    """In how many draws of shares and growth a work is chosen again, where they were drawn."""
+    some, same = record.get("sure_any"), record.get("sure_year")
+    if words.figure(some, "share") == words.MISSING:
+        return ""
+    told = f"Chosen in {words.percent(some, 0)} of draws of shares and growth"
+    return f"{told}, in this year in {words.percent(same, 0)}." if same is not None and pd.notna(same) else f"{told}."
+
+
+def _year_words(programme: Programme, year: Any, settings: Settings) -> str:
+    mine = programme.years[programme.years["year"] == year]
+    if not len(mine):
+        return ""
+    row = mine.iloc[0]
+    told = (
+        f"{words.figure(row['cost'], 'money')} of {words.figure(row['budget'], 'money')} "
+        f"{settings.currency} spent on "
+        f"{said(int(row['decks']), 'work', 'works')}"
+    )
+    if "crew_days" in mine.columns and pd.notna(row["crew_days"]):
+        told += f", {words.figure(row['crew_days'], 'days')} crew days"
+    if "buys_next" in mine.columns and pd.notna(row["buys_next"]):
+        more = words.figure(row["buys_next"], "points")
+        told += f". The next 1{words.SPACE}000 {settings.currency} would avoid about {more} m²·yr more"
+    return f"{told}."
+
+
+# ---- what is left ---------------------------------------------------------------------------------
+
+
+def left_undone(status: pd.DataFrame, programme: Programme, settings: Settings) -> dict[str, Any]:
+    """What gets no works, what that means, and what each of the foremost waits for."""
+    waiting = joined(programme.waiting, status)
+    facts, last = programme.facts, last_year(programme)
+    told = f"{words.whole(len(waiting))} of {words.whole(len(status))} decks get no works in these years"
+    if known(facts, "unsound_end_m2"):
+        told += (
+            f", and {words.figure(facts['unsound_end_m2'], 'm2')} m² of deck in the network is expected to be unsound "
+            "at their end"
+        )
+    told += "."
+    if not len(waiting):
+        return {"left_words": [told], "left": None}
+    shared = words.with_share(status)
+    idle = shared[status.loc[shared.index, "deck_id"].astype("str").isin(waiting["deck_id"]).to_numpy()]
+    told += (
+        f" Decks without works hold {words.figure(words.total(idle, 'unsound_now_m2'), 'm2')} m² expected to be "
+        "unsound today. A deck that waits is not thereby sound or safe."
+    )
+    means = _meaning(programme, waiting, settings, last)
+    ordered = waiting.sort_values("rank", kind="stable", na_position="last").head(MOST_WAITING)
+    shares = status.assign(deck_id=status["deck_id"].astype("str")).set_index("deck_id")
+    share = column(shares.reindex(ordered["deck_id"]), "share_now")
+    rows, notes = [], []
+    for now, record in zip(share, ordered.to_dict("records"), strict=True):
+        times, year = words.figure(record.get("enters_at"), "place"), words.figure(record.get("enters_year"), "year")
+        rows.append(
+            [
+                words.figure(record["rank"], "whole"), short(record["deck_id"]),
+                name_route(record["name"], record["route"]), words.figure(now, "share"), times, year,
+                words.figure(record.get("wait_cost"), "money"),
+            ]
+        )  # fmt: skip
+        notes.append(sentence(record.get("why")))
+    shown = []
+    if len(waiting) > len(rows):
+        shown = [f"The foremost {words.whole(len(rows))} are listed; the workbook holds all, each with its reason."]
+    headers = (
+        "Rank", "Deck", "Name, route, what it waits for", "Unsound (%)", "Enters at times the money", "in year",
+        f"Dearer by waiting ({settings.currency})",
+    )  # fmt: skip
+    widths = ("10mm", id_width(ordered["deck_id"]), "1fr", "16mm", "19mm", "13mm", "22mm")
+    table = listing(headers, "rllrrrr", widths, rows, notes=notes)
+    return {"left_words": [told, *means, *shown], "left": table}
+
+
+def _meaning(programme: Programme, waiting: pd.DataFrame, settings: Settings, last: int | None) -> list[str]:
+    """What leaving those decks means, in a sentence or two."""
+    out = []
+    coin = settings.currency
+    found = getattr(programme, "yardsticks", None)
+    if found is not None and len(found) and last is not None:
+        by = found.set_index("way")
+        if {"programme", "nothing"} <= set(by.index):
+            ours, none = by.loc["programme"], by.loc["nothing"]
+            out.append(
+                f"What that means: when {last} is over, {said(int(ours['past_decks']), 'deck', 'decks')} with "
+                f"{words.percent(ours['past_share'])} of the deck area are expected past "
+                f"{100 * settings.programme.past_share:g} % unsound, and their cheapest treatments would then cost "
+                f"{words.figure(ours['backlog'], 'money')} {coin}; with no works at all it would be "
+                f"{said(int(none['past_decks']), 'deck', 'decks')} and {words.figure(none['backlog'], 'money')} {coin}."
+            )
+    if "wait_cost" in waiting.columns and waiting["wait_cost"].notna().any() and last is not None:
+        dearer = waiting["wait_cost"].dropna()
+        dearer = dearer[dearer > 0]
+        out.append(
+            f"Left until {last + 1}, the cheapest treatments of {said(len(dearer), 'waiting deck', 'waiting decks')} "
+            f"grow dearer by {words.figure(dearer.sum(), 'money')} {coin} in all."
+        )
+    return out

@@ -1,0 +1,81 @@
+"""The page that leads to the files of a report: what each is, the figures that matter, what has changed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from importlib import resources
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+from jinja2 import Environment, StrictUndefined
+
+from decknet.settings import Settings
+from decknet.show import chapters, words
+from decknet.show.document import in_short
+from decknet.show.listing import sentence, short
+from decknet.show.method import Past
+from decknet.show.words import Programme
+
+__all__ = ["contents"]
+
+
+def contents(
+    status: gpd.GeoDataFrame,
+    programme: Programme,
+    *,
+    title: str,
+    settings: Settings,
+    today: date,
+    files: Sequence[Mapping[str, Any]],
+    changes: Mapping[str, Any],
+    software: str,
+    curve: pd.DataFrame | None = None,
+    past: Past | None = None,
+) -> str:
+    """The page as HTML, for any browser, without script or anything from a network.
+
+    Parameters
+    ----------
+    status, programme, title, settings, today, curve, past
+        As ``show.document`` takes them.
+    files : sequence of mappings
+        name, what, holds (text), bytes (size).
+    changes : mapping
+        since (day or None), told (sentences), files (names).
+    software : str
+        Name and version of the program.
+
+    Returns
+    -------
+    str
+    """
+    source = (resources.files("decknet.show") / "page" / "contents.html").read_text(encoding="utf-8")
+    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    rendered: str = page.from_string(source).render(
+        title=short(title, 200),
+        day=today.isoformat(),
+        money=words.money_unit(settings),
+        caution=words.CAUTION,
+        cautions=words.CAUTIONS,
+        key=chapters.key_figures(status, programme, settings),
+        short=in_short(status, programme, settings, curve=curve, past=past),
+        files=[{**f, "size": _size(int(f["bytes"]))} for f in files],
+        since=changes["since"],
+        told=[sentence(t, 1_000) for t in changes["told"]],
+        differ=changes["files"],
+        software=software,
+    )
+    return rendered
+
+
+def _size(count: int) -> str:
+    """Size of a file.
+
+    Examples
+    --------
+    >>> _size(1_234_567).replace(words.SPACE, " "), _size(900).replace(words.SPACE, " ")
+    ('1.2 MB', '1 kB')
+    """
+    return f"{count / 1e6:.1f}{words.SPACE}MB" if count >= 1e6 else f"{max(round(count / 1e3), 1)}{words.SPACE}kB"

@@ -1,0 +1,157 @@
+"""The demo district's files read with pandas alone, by the words of their headers: what answers are held against."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+
+FOLDER = Path(__file__).parents[1] / "data_demo"
+DAYS_PER_YEAR = 365.25
+FAILED_PART, REDONE_PART = 0.2, 0.5  # the defaults of the settings, stated anew
+
+
+def _number(text: pd.Series) -> pd.Series:
+    return pd.to_numeric(text.str.replace(",", ".", regex=False))
+
+
+class Raw:
+    """The files, with the rows that are wrong on purpose left out by their numbers."""
+
+    @cached_property
+    def bridges(self) -> pd.DataFrame:
+        return pd.read_csv(FOLDER / "bridges.csv", dtype={"Bridge no": str})
+
+    @cached_property
+    def decks(self) -> pd.DataFrame:
+        read = pd.read_excel(FOLDER / "decks.xlsx", dtype=str, engine="openpyxl")
+        size = {"length": pd.to_numeric(read["Deck length (m)"]), "width": pd.to_numeric(read["Deck width (m)"])}
+        out = pd.DataFrame({"deck_id": read["Deck"], "bridge_id": read["Bridge no"], **size})
+        out["deck_built"] = pd.to_numeric(read["Deck built"])
+        of = self.bridges.set_index("Bridge no")
+        out["name"], out["route"] = (of[n].reindex(out["bridge_id"]).array for n in ("Bridge name", "Route"))
+        out["built"] = of["Year built"].reindex(out["bridge_id"]).array
+        return out.assign(area=out["length"] * out["width"])
+
+    @cached_property
+    def traffic(self) -> pd.DataFrame:
+        read = pd.read_csv(FOLDER / "traffic.csv", dtype={"Bridge no": str})
+        return read.set_axis(["bridge_id", "year", "aadt", "trucks", "speed", "source"], axis=1)
+
+    @cached_property
+    def repairs(self) -> pd.DataFrame:
+        read = pd.read_csv(FOLDER / "repairs.csv", dtype={"Job": str, "Deck": str})
+        out = pd.DataFrame(
+            {
+                "repair_id": read["Job"], "deck_id": read["Deck"], "date": pd.to_datetime(read["Repair date"]),
+                "treatment": read["Treatment"], "depth": read["Depth class"], "area": read["Repaired area (m2)"],
+                "material": read["Material"], "cost": read["Cost"], "air": read["Air temperature (°C)"],
+                "limits": [shapely.from_wkt(w) if isinstance(w, str) else None for w in read["Limits"]],
+            }
+        )  # fmt: skip
+        return out[out["repair_id"] != "J90001"].reset_index(drop=True)
+
+    @cached_property
+    def surveys(self) -> pd.DataFrame:
+        """Every good survey with what it found."""
+        names = ["survey_id", "place", "date", "method", "surveyed", "left", "right", "hollow", "spalled", "holes"]
+        names += ["bars", "failed_patch", "total", "crew", "remarks"]
+        old = pd.read_csv(FOLDER / "surveys_2014_2020.csv", sep=";", dtype=str).set_axis(names, axis=1)
+        old = old[~old["survey_id"].isin(["S90001", "S90002"])]
+        old["date"] = pd.to_datetime(old["date"], format="%d/%m/%Y")
+        single = self.decks.drop_duplicates("bridge_id", keep=False).set_index("bridge_id")["deck_id"]
+        old["deck_id"] = single.reindex(old["place"]).array
+        new = pd.read_excel(FOLDER / "surveys_2021_2026.xlsx", dtype=str, engine="openpyxl").set_axis(names, axis=1)
+        new = new[~new["survey_id"].isin(["S90003", "S90004"])]
+        new["date"] = pd.to_datetime(new["date"])
+        new["deck_id"] = new["place"]
+        out = pd.concat([old, new], ignore_index=True)
+        for name in ("surveyed", "left", "right", "hollow", "spalled", "holes", "bars", "failed_patch", "total"):
+            out[name] = _number(out[name])
+        deck = self.decks.set_index("deck_id").reindex(out["deck_id"]).reset_index(drop=True)
+        half = deck["width"] / 2
+        across = np.minimum(out["right"].fillna(half), half) - np.maximum(out["left"].fillna(-half), -half)
+        strip = out["left"].notna() | out["right"].notna()
+        out["covered"] = out["surveyed"].fillna((deck["length"] * across).where(strip, deck["area"]))
+        out["part"] = (out["covered"] / deck["area"]).clip(upper=1.0)
+        stated = out[["hollow", "spalled", "holes", "failed_patch"]].sum(axis=1, min_count=1)
+        out["unsound"] = out["total"].fillna(stated)
+        out["drawn"] = out["survey_id"].isin(self.defects["survey_id"])
+        for row in out.index[out["drawn"]]:
+            edge = shapely.box(0, -half[row], deck["length"][row], half[row])
+            mine = self.defects[self.defects["survey_id"] == out.loc[row, "survey_id"]]
+            out.loc[row, "unsound"] = shapely.union_all(shapely.intersection(mine["shape"], edge)).area
+            again = mine.loc[mine["kind"] == "failed patch", "shape"]
+            out.loc[row, "failed_patch"] = shapely.union_all(shapely.intersection(again, edge)).area
+        out["share"] = out["unsound"] / out["covered"]
+        return out
+
+    @cached_property
+    def defects(self) -> pd.DataFrame:
+        read = pyogrio.read_dataframe(FOLDER / "defects.gpkg")
+        shapes = shapely.make_valid(read.geometry.to_numpy())
+        return pd.DataFrame({"survey_id": read["survey_no"], "kind": read["kind"], "shape": shapes})
+
+    @cached_property
+    def last(self) -> pd.DataFrame:
+        """The last survey of each deck that says how much is unsound, beside the deck."""
+        told = self.surveys[self.surveys["unsound"].notna()].sort_values(["deck_id", "date", "survey_id"])
+        return self.decks.merge(told.groupby("deck_id").tail(1), on="deck_id", how="left")
+
+    @cached_property
+    def patches(self) -> pd.DataFrame:
+        """Patches, each followed by a plain loop over the later surveys of its deck: looked_at, failed, failed_by."""
+        rows = self.repairs[self.repairs["treatment"].isin(["patch", "patch and seal"])].reset_index(drop=True)
+        ends = [self._end(one) for one in rows.itertuples()]
+        looks: dict[int, list[tuple[float, bool]]] = {i: [] for i in rows.index}
+        asked = rows["deck_id"].unique()
+        for s in self.surveys[self.surveys["deck_id"].isin(asked)].itertuples():
+            there = [
+                i for i in rows.index
+                if rows["deck_id"][i] == s.deck_id and rows["date"][i] < s.date < ends[i]
+            ]  # fmt: skip
+            by_shape = [i for i in there if rows["limits"][i] is not None and s.drawn]
+            if by_shape:
+                found = shapely.union_all(self.defects.loc[self.defects["survey_id"] == s.survey_id, "shape"])
+            for i in by_shape:
+                limits = rows["limits"][i]
+                if s.part < 0.95 and not (_or(s.left, -np.inf) <= limits.centroid.y <= _or(s.right, np.inf)):
+                    continue
+                if s.part < 0.95 and np.isnan(s.left) and np.isnan(s.right):
+                    continue
+                bad = found.intersection(limits).area / limits.area
+                looks[i].append((self._age(rows, i, s), bad >= FAILED_PART))
+            together = [i for i in there if i not in by_shape]
+            if together and s.part > 0.95 and not np.isnan(s.failed_patch):
+                bad = s.failed_patch / rows.loc[together, "area"].sum()
+                for i in together:
+                    looks[i].append((self._age(rows, i, s), bad >= FAILED_PART))
+        failed = {i: min((age for age, bad in seen if bad), default=np.nan) for i, seen in looks.items()}
+        return rows.assign(looked_at=[len(looks[i]) > 0 for i in rows.index], failed_by=pd.Series(failed))
+
+    @staticmethod
+    def _age(rows: pd.DataFrame, i: int, survey: object) -> float:
+        return float((survey.date - rows["date"][i]).days / DAYS_PER_YEAR)
+
+    def _end(self, patch: object) -> pd.Timestamp:
+        """The day other works took a patch out."""
+        later = self.repairs[(self.repairs["deck_id"] == patch.deck_id) & (self.repairs["date"] > patch.date)]
+        anew = later.loc[later["treatment"].isin(["thin overlay", "rigid overlay", "new deck"]), "date"].tolist()
+        deck = self.decks[self.decks["deck_id"] == patch.deck_id].iloc[0]
+        if deck["deck_built"] > deck["built"] and pd.Timestamp(int(deck["deck_built"]), 7, 1) > patch.date:
+            anew.append(pd.Timestamp(int(deck["deck_built"]), 7, 1))
+        if patch.limits is not None:
+            for one in later[
+                later["limits"].notna() & later["treatment"].isin(["patch", "patch and seal"])
+            ].itertuples():
+                if one.limits.intersection(patch.limits).area / patch.limits.area >= REDONE_PART:
+                    anew.append(one.date)
+        return min(anew, default=pd.Timestamp("2100-01-01"))
+
+
+def _or(value: float, other: float) -> float:
+    return other if np.isnan(value) else value

@@ -1,0 +1,95 @@
+"""README.md remade from the code: ``python -m tests.readme``.
+
+Between ``<!-- run ... -->`` and ``<!-- end -->`` stand commands and what they print on the demo's files; between
+``<!-- made: columns -->`` and ``<!-- end -->`` a table made from the code. Pictures need a browser.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import shlex
+import tempfile
+from collections.abc import Iterator
+from contextlib import chdir, redirect_stderr, redirect_stdout
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+README = ROOT / "README.md"
+_RUN = re.compile(r"(<!-- run(?P<how>[^>]*) -->\n```\n)(?P<body>.*?)(```\n<!-- end -->)", re.S)
+_MADE = re.compile(r"(<!-- made: (?P<what>\w+) -->\n)(?P<body>.*?)(<!-- end -->)", re.S)
+_CUT = "…"
+
+
+def tables() -> dict[str, str]:
+    """What stands between the marks of tables made from the code."""
+    from decknet import columns, settings
+    from decknet.columns import views
+    from decknet.ingest import codes
+
+    return {
+        "columns": columns.reference(), "rules": codes.reference(), "settings": settings.reference(),
+        "views": views.reference(),
+    }  # fmt: skip
+
+
+def run(command: str) -> str:
+    """What a command prints, in the folder one stands in."""
+    from decknet.cli import main
+
+    out = io.StringIO()
+    with redirect_stdout(out), redirect_stderr(out):
+        main(shlex.split(command.replace("\\\n", " "))[1:])
+    return "\n".join(line.rstrip() for line in out.getvalue().strip("\n").splitlines())
+
+
+def commands(text: str) -> Iterator[tuple[re.Match[str], list[str]]]:
+    """Each block of commands with the commands in it."""
+    for block in _RUN.finditer(text):
+        yield block, re.findall(r"^\$ (decknet (?:[^\n]*\\\n)*[^\n]*)$", block["body"], re.M)
+
+
+def _shown(printed: str, how: str) -> str:
+    first, last = (int(m[1]) if (m := re.search(rf"{word}=(\d+)", how)) else 0 for word in ("first", "last"))
+    lines = printed.splitlines()
+    if not first and not last or len(lines) <= first + last + 1:
+        return printed
+    return "\n".join([*lines[:first], _CUT, *(lines[-last:] if last else [])])
+
+
+def in_demo_folder(folder: Path) -> None:
+    """Lay the demo's files where the commands look for them."""
+    (folder / "data_demo").symlink_to(ROOT / "data_demo")
+
+
+def remade(text: str) -> str:
+    """README with every command run anew, in order, and every table made anew."""
+    answers: dict[str, str] = {}
+    with tempfile.TemporaryDirectory() as scratch, chdir(scratch):
+        in_demo_folder(Path(scratch))
+        for block, ones in commands(text):
+            parts = [f"$ {one}\n{_shown(run(one), block['how'])}".rstrip("\n") for one in ones]
+            answers[block[0]] = block[1] + "\n\n".join(parts) + "\n" + block[4]
+    for old, new in answers.items():
+        text = text.replace(old, new)
+    made = tables()
+    return _MADE.sub(lambda m: m[1] + made[m["what"]] + m[4], text)
+
+
+def pictures() -> None:
+    """The pictures of README.md, from a demo made anew."""
+    from decknet.cli import main
+    from tests.browser import Browser
+
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        main(["demo", str(folder)])
+        with Browser() as browser:
+            browser.open(folder / "network_map.html")
+            browser.settle()
+            browser.screenshot(ROOT / "reports" / "network_map.png")
+
+
+if __name__ == "__main__":
+    README.write_text(remade(README.read_text(encoding="utf-8")), encoding="utf-8")
+    pictures()
