@@ -52,7 +52,7 @@ def commands(text: str) -> Iterator[tuple[re.Match[str], list[str]]]:
 def _shown(printed: str, how: str) -> str:
     first, last = (int(m[1]) if (m := re.search(rf"{word}=(\d+)", how)) else 0 for word in ("first", "last"))
     lines = printed.splitlines()
-    if not first and not last or len(lines) <= first + last + 1:
+    if (not first and not last) or len(lines) <= first + last + 1:
         return printed
     return "\n".join([*lines[:first], _CUT, *(lines[-last:] if last else [])])
 

@@ -44,7 +44,7 @@ def new(
     currency: Annotated[str, typer.Option(help="Currency of costs and budgets.")] = "USD",
     source: Annotated[
         Path | None,
-        typer.Option("--from", metavar="DIR|FILE", help="Instead of an empty store: bring back a snapshot or a backup."),
+        typer.Option("--from", metavar="DIR|FILE", help="Bring back a snapshot or a backup."),
     ] = None,
 ) -> None:
     """Make a new store: empty, or brought back from a snapshot or a backup."""

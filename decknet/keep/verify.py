@@ -13,7 +13,7 @@ import pandas as pd
 
 from decknet.columns import RECORDS, Record
 from decknet.errors import StoreError
-from decknet.keep.frames import fingerprints, from_store, to_store
+from decknet.keep.frames import from_store, still_same, to_store
 from decknet.keep.store import Store, sql, table_sql
 
 __all__ = ["Proof", "verify"]
@@ -60,8 +60,10 @@ def _changed(store: Store, record: Record) -> list[int]:
         raw = store.connection.execute(query, {"last": last, "rows": _ROWS}).df()
         if raw.empty:
             return out
-        now = fingerprints(to_store(from_store(raw, record.columns), record.columns))
-        out += raw.loc[now.to_numpy() != raw["fingerprint"].astype("uint64").to_numpy(), "row_id"].tolist()
+        same = still_same(
+            to_store(from_store(raw, record.columns), record.columns), raw["fingerprint"].to_numpy(dtype="uint64")
+        )
+        out += raw.loc[~same, "row_id"].tolist()
         last = int(raw["row_id"].iloc[-1])
 
 

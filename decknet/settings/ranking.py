@@ -107,7 +107,7 @@ class RankSettings:
         low=1,
         high=20,
     )
-    old_spread: float = item(1.4, "", "The same of an old count, or of one without its year.", "assumption", low=1, high=20)
+    old_spread: float = item(1.4, "", "The same of an old or undated count.", "assumption", low=1, high=20)
     filled_spread: float = item(
         2.5, "", "The same of a traffic filled in without a count.", "assumption", low=1, high=20
     )

@@ -127,7 +127,7 @@ def pack_base(block: Block, base: gpd.GeoDataFrame, frame: Frame) -> None:
     rows: list[tuple[int, int, list[Floats]]] = []
     for row in here:
         shape = shapely.force_2d(shapely.simplify(shapes[row], 2e-5))
-        rows += [(row, sort, parts) for sort, parts in _parts(shape).items() if parts]
+        rows += [(int(row), sort, parts) for sort, parts in _parts(shape).items() if parts]
     points = [p for _, _, parts in rows for p in parts]
     block.texts("base.kind", [kinds[row] for row, _, _ in rows])
     block.texts("base.name", [names[row] for row, _, _ in rows])
@@ -177,9 +177,11 @@ def pack_lines(block: Block, decks: pd.DataFrame, place_of: pd.Index, frame: Fra
     lon, lat, bearing, length = (
         values_of(decks, c)[rows] for c in ("longitude_deg", "latitude_deg", "bearing_deg", "length_m")
     )
-    lines = decks["centreline"].to_numpy(dtype=object)[rows] if "centreline" in decks else np.full(len(rows), None)
+    held = decks["centreline"] if "centreline" in decks else pd.Series([None] * len(decks), dtype="object")
+    lines: npt.NDArray[np.object_] = held.to_numpy(dtype=object)[rows].copy()
     drawn = shapely.get_type_id(lines) == shapely.GeometryType.LINESTRING
-    coords, owner = shapely.get_coordinates(np.where(drawn, lines, None), return_index=True)
+    lines[~drawn] = None
+    coords, owner = shapely.get_coordinates(lines, return_index=True)
     first = np.flatnonzero(np.diff(owner, prepend=-1)) if len(owner) else np.zeros(0, dtype=np.int64)
     lon[owner[first]], lat[owner[first]] = coords[first, 0], coords[first, 1]
     azimuth, _, distance = _ELLIPSOID.inv(lon[owner], lat[owner], coords[:, 0], coords[:, 1])
@@ -239,7 +241,7 @@ def pack_shapes(block: Block, name: str, row: Rows, shapes: Shapes, *, simplify:
     keep &= count[ring] > 2
     whole, of_point = whole[keep], of_ring[ring[keep]]
     first = np.diff(of_point, prepend=-1) != 0
-    kept = order[of_point[first]]
+    kept: npt.NDArray[np.signedinteger] = order[of_point[first]]
     block.numbers(f"{name}.deck", np.diff(row[kept], prepend=0))
     block.numbers(f"{name}.rings", np.bincount(of_ring[count > 2], minlength=len(chosen))[of_point[first]])
     block.numbers(f"{name}.points", count[count > 2])

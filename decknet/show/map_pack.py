@@ -19,7 +19,7 @@ import pandas as pd
 __all__ = ["LONGEST_TEXT", "Block", "texts_of", "values_of"]
 
 LONGEST_TEXT = 600  # characters; a longer text is cut, with a mark
-_KINDS = {"i1": np.int8, "i2": np.int16, "i4": np.int32, "f8": np.float64}
+_KINDS: dict[str, Any] = {"i1": np.int8, "i2": np.int16, "i4": np.int32, "f8": np.float64}
 
 Floats = npt.NDArray[np.float64]
 
@@ -36,7 +36,8 @@ def texts_of(frame: pd.DataFrame, name: str) -> npt.NDArray[np.object_]:
     """A column as it is, to be packed as texts; None where there is no such column."""
     if name not in frame.columns:
         return np.full(len(frame), None, dtype=object)
-    return frame[name].to_numpy(dtype=object)
+    out: npt.NDArray[np.object_] = frame[name].to_numpy(dtype=object)
+    return out
 
 
 def _short(text: str) -> str:
