@@ -85,7 +85,7 @@ def test_json_csv_workbook_and_map_agree_to_the_last_digit(store, capsys, tmp_pa
             assert float(row[name]) == getattr(d, name), name
         assert row["reason"] == d.reason
         cells = sheet.loc[d.deck_id]
-        places = cells[["Rank", "Rank, best of 80 %", "Rank, worst of 80 %"]].tolist()
+        places = cells[["Rank", "Rank, best of its 80 % range", "Rank, worst of its 80 % range"]].tolist()
         assert places == [d.rank, d.rank_low, d.rank_high]
         assert cells["Priority (0 to 100)"] == pytest.approx(d.priority, abs=1e-9)
     for name in ("rank_low", "rank_high", "chance_first"):
