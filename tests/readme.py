@@ -10,6 +10,7 @@ import io
 import re
 import shlex
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import chdir, redirect_stderr, redirect_stdout
 from pathlib import Path
@@ -23,13 +24,13 @@ _CUT = "…"
 
 def tables() -> dict[str, str]:
     """What stands between the marks of tables made from the code."""
-    from decknet import columns, settings
+    from decknet import columns, demo, settings
     from decknet.columns import views
     from decknet.ingest import codes
 
     return {
         "columns": columns.reference(), "rules": codes.reference(), "settings": settings.reference(),
-        "views": views.reference(),
+        "views": views.view_reference(), "questions": demo.question_reference(),
     }  # fmt: skip
 
 
@@ -88,6 +89,10 @@ def pictures() -> None:
             browser.open(folder / "network_map.html")
             browser.settle()
             browser.screenshot(ROOT / "reports" / "network_map.png")
+            browser.evaluate("location.hash = '#deck=03008'")
+            browser.settle()
+            time.sleep(1.0)  # the card glides in
+            browser.screenshot(ROOT / "reports" / "deck_card.png")
 
 
 if __name__ == "__main__":

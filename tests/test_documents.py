@@ -5,19 +5,31 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from decknet.columns import reference
-from decknet.ingest import codes
+import pytest
+
+from tests import readme
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-def test_the_column_reference_is_that_of_the_code():
-    assert reference() in README
+@pytest.mark.parametrize("what", ["columns", "questions", "rules", "settings", "views"])
+def test_every_table_made_from_the_code_is_that_of_the_code(what):
+    assert f"<!-- made: {what} -->\n{readme.tables()[what]}<!-- end -->" in README
 
 
-def test_the_table_of_rules_is_that_of_the_code():
-    assert codes.reference() in README
+def test_the_commands_of_the_tutorial_print_what_the_readme_says(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    readme.in_demo_folder(tmp_path)
+    blocks = list(readme.commands(README))
+    assert sum(len(ones) for _, ones in blocks) >= 10
+    for block, ones in blocks:
+        for one in ones:
+            printed = readme.run(one)
+            shown = block["body"].split(f"$ {one}\n", 1)[1].split("\n$ decknet", 1)[0]
+            said = {line for line in shown.rstrip().splitlines() if not re.search(r"\d\d:\d\d", line)}  # no clock times
+            missing = said - set(printed.splitlines()) - {"…", ""}
+            assert not missing, one
 
 
 def test_both_commands_stand_on_one_line_each():
