@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
-from typing import Any
 
 import geopandas as gpd
 import matplotlib as mpl
@@ -13,38 +11,15 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from decknet.settings import Settings
+from decknet.show.figure import BAND, GREY, INK, SOFT, figure_svg
 from decknet.show.plot import theme_of
 from decknet.show.words import whole
 
 __all__ = ["forecast_chart", "money_chart", "share_chart"]
 
 Floats = npt.NDArray[np.float64]
-
-INK, SOFT, GREY, BAND = "#1d2733", "#55606c", "#8b949c", "#b9c4cf"
-_STYLE: dict[Any, Any] = {
-    "svg.hashsalt": "decknet", "svg.fonttype": "path", "font.family": "DejaVu Sans", "font.size": 7.0,
-    "axes.edgecolor": "#cfd4d8", "axes.linewidth": 0.6, "axes.labelcolor": SOFT, "axes.labelsize": 7.0,
-    "axes.titlesize": 7.5, "axes.titlelocation": "left", "axes.titlecolor": INK, "xtick.color": SOFT,
-    "ytick.color": SOFT, "xtick.major.width": 0.6, "ytick.major.width": 0.6, "axes.spines.top": False,
-    "axes.spines.right": False, "legend.frameon": False, "legend.fontsize": 6.5, "text.parse_math": False,
-    "hatch.linewidth": 0.5,
-}  # fmt: skip
-
-
-def _svg(draw: Callable[[Sequence[Axes]], None], width_mm: float, height_mm: float, columns: int = 1) -> bytes:
-    """A drawing as SVG; the same input gives the same bytes, whatever the user's own style."""
-    with mpl.rc_context():
-        mpl.rcdefaults()
-        mpl.rcParams.update(_STYLE)
-        figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), layout="constrained")
-        axes = figure.subplots(1, columns)
-        draw(list(np.atleast_1d(axes)))
-        out = io.BytesIO()
-        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
-    return out.getvalue()
 
 
 def share_chart(status: gpd.GeoDataFrame, *, width_mm: float = 170.0, height_mm: float = 42.0) -> bytes:
@@ -98,7 +73,7 @@ def share_chart(status: gpd.GeoDataFrame, *, width_mm: float = 170.0, height_mm:
             ax.barh([0], [0], color="#ffffff", edgecolor=INK, linewidth=0.5, hatch="////", label="no survey: estimated")
             ax.legend(loc="upper right")
 
-    return _svg(draw, width_mm, height_mm)
+    return figure_svg(draw, width_mm, height_mm)
 
 
 def money_chart(
@@ -152,7 +127,7 @@ def money_chart(
             ax.grid(visible=True, color="#e6eaee", linewidth=0.5)
             ax.set_axisbelow(True)
 
-    return _svg(draw, width_mm, height_mm, columns=panels)
+    return figure_svg(draw, width_mm, height_mm, columns=panels)
 
 
 def forecast_chart(
@@ -194,4 +169,4 @@ def forecast_chart(
         ax.set_ylabel("found (% of the deck)")
         ax.legend(loc="upper left", title="Each dot a hidden survey", alignment="left", title_fontsize=6.5)
 
-    return _svg(draw, width_mm, height_mm)
+    return figure_svg(draw, width_mm, height_mm)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -13,6 +12,7 @@ import shapely
 
 from decknet.show import words
 from decknet.show.hatch import HATCHES, hatch_path, ring_path
+from decknet.show.pieces import line, svg, text
 from decknet.show.plan import deck_edge, deck_joints
 
 __all__ = ["fan_chart", "hatch_key", "plan_columns", "survey_plan"]
@@ -21,36 +21,14 @@ Floats = npt.NDArray[np.float64]
 
 # Drawing choices of our own, mm on paper.
 INK, SOFT, GREY, BAND, GRID = "#1d2733", "#55606c", "#8b949c", "#c6ced6", "#e6eaee"
-FONT = "Libertinus Serif, DejaVu Serif, serif"
 TEXT = 2.6
 LONG_DECK = 9.0  # length over width from which plans stand one below the other
 LEAST_YEARS = 5
 DASHED = f'fill="none" stroke="{SOFT}" stroke-width="0.2" stroke-dasharray="0.9 0.6"'  # a patch placed before
 
 
-def _svg(width: float, height: float, body: str) -> str:
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.2f}mm" height="{height:.2f}mm" '
-        f'viewBox="0 0 {width:.2f} {height:.2f}" font-family="{FONT}">{body}</svg>'
-    )
-
-
-def _line(x1: float, y1: float, x2: float, y2: float, width: float, colour: str = INK, dash: str = "") -> str:
-    dashed = f' stroke-dasharray="{dash}"' if dash else ""
-    return (
-        f'<path d="M{x1:.2f} {y1:.2f}L{x2:.2f} {y2:.2f}" stroke="{colour}" stroke-width="{width}" fill="none"{dashed}/>'
-    )
-
-
-def _text(
-    x: float, y: float, said: str, *, size: float = TEXT, anchor: str = "middle", colour: str = SOFT, turn: float = 0.0,
-    halo: bool = False,
-) -> str:  # fmt: skip
-    turned = f' transform="rotate({turn:g} {x:.2f} {y:.2f})"' if turn else ""
-    shown = html.escape(words.text(said))
-    at = f'x="{x:.2f}" y="{y:.2f}" font-size="{size:g}" text-anchor="{anchor}"{turned}'
-    under = f'<text {at} fill="none" stroke="#fff" stroke-width="0.8">{shown}</text>' if halo else ""
-    return f'{under}<text {at} fill="{colour}">{shown}</text>'
+def _text(x: float, y: float, said: str, *, size: float = TEXT, colour: str = SOFT, **how: Any) -> str:
+    return text(x, y, said, size, colour=colour, **how)
 
 
 # ---- plans ----------------------------------------------------------------------------------------
@@ -109,11 +87,11 @@ def survey_plan(
     for joint in deck_joints(deck):
         if first < joint < last:
             at = x0 + (joint - first) * scale
-            out.append(_line(at, y0, at, y0 + (top - low) * scale, 0.15, GREY))
+            out.append(line(at, y0, at, y0 + (top - low) * scale, 0.15, GREY))
     bottom = y0 + (top - low) * scale
     if low < 0 < top:
         out.append(
-            _line(
+            line(
                 x0 - 1.5,
                 y0 - low * scale,
                 x0 + (last - first) * scale + 1.5,
@@ -126,7 +104,7 @@ def survey_plan(
         out.append(_text(x0 - 2.0, y0 - low * scale + 0.8, "CL", size=2.0, anchor="end"))
     out.append(_text(x0, bottom + 2.8, f"{first:g}", size=2.2))
     out.append(_text(x0 + (last - first) * scale, bottom + 2.8, f"{last:.4g} m", size=2.2, anchor="end"))
-    return _svg(width_mm, bottom + 4.0, "".join(out))
+    return svg(width_mm, bottom + 4.0, "".join(out))
 
 
 def hatch_key(kinds: Sequence[str], *, patches: bool, width_mm: float) -> str:
@@ -140,7 +118,7 @@ def hatch_key(kinds: Sequence[str], *, patches: bool, width_mm: float) -> str:
     for k, (mark, said) in enumerate(entries):
         out.append(f'<g transform="translate({k * wide + 0.4:.2f} 0.5)">{mark}</g>')
         out.append(_text(k * wide + 9.6, 3.4, said, size=2.5, anchor="start", colour=INK))
-    return _svg(width_mm, 5.0, "".join(out))
+    return svg(width_mm, 5.0, "".join(out))
 
 
 # ---- the course of the unsound share --------------------------------------------------------------
@@ -198,39 +176,39 @@ def fan_chart(
     out = []
     step = next(s for s in (0.5, 1, 2, 5, 10, 20, 25, 50, 100) if top / s <= 6)
     for value in np.arange(0, top, step):
-        out.append(_line(left, y(value), left + wide, y(value), 0.12, GRID))
+        out.append(line(left, y(value), left + wide, y(value), 0.12, GRID))
         out.append(_text(left - 1.2, y(value) + 0.9, f"{value:g}", anchor="end"))
     every = next(s for s in (1, 2, 5, 10, 20, 50) if (end - begin) / s <= 16)
     for year in range(int(np.ceil(begin / every) * every), int(end) + 1, every):
-        out.append(_line(x(year), y(0), x(year), y(0) + 0.9, 0.15, GREY))
+        out.append(line(x(year), y(0), x(year), y(0) + 0.9, 0.15, GREY))
         out.append(_text(x(year), y(0) + 3.8, str(year)))
-    out.append(_line(left, y(0), left + wide, y(0), 0.2, GREY))
+    out.append(line(left, y(0), left + wide, y(0), 0.2, GREY))
     if len(at):
         ring = path(at, high) + "L" + path(at[::-1], low[::-1])
         out.append(f'<path d="M{ring}Z" fill="{BAND}"/>')
         out.append(f'<path d="M{path(at, mid)}" fill="none" stroke="{INK}" stroke-width="0.45"/>')
     if 100 * danger_share < top:
-        out.append(_line(left, y(100 * danger_share), left + wide, y(100 * danger_share), 0.2, SOFT, "1.6 1"))
+        out.append(line(left, y(100 * danger_share), left + wide, y(100 * danger_share), 0.2, SOFT, "1.6 1"))
         said = f"act now from {100 * danger_share:g} %"
         out.append(_text(left + 0.8, y(100 * danger_share) - 0.8, said, size=2.3, anchor="start"))
     for year, what in zip(placed, done["treatment"], strict=True):
-        out.append(_line(x(year), above, x(year), y(0), 0.2, GREY, "0.5 0.6"))
+        out.append(line(x(year), above, x(year), y(0), 0.2, GREY, "0.5 0.6"))
         out.append(
             _text(x(year) - 0.5, above + 0.3, words.text(what)[:30], size=2.2, anchor="end", turn=-90, halo=True)
         )
-    out.append(_line(x(now), above - 1.5, x(now), y(0), 0.3, INK))
+    out.append(line(x(now), above - 1.5, x(now), y(0), 0.3, INK))
     out.append(_text(x(now), above - 2.2, "today", size=2.4, colour=INK))
     for record in works.to_dict("records"):
         at_x = x(float(record["year"]) + 0.5)
         if left <= at_x <= left + wide:
-            out.append(_line(at_x, above, at_x, y(0), 0.35, INK, "1.2 0.8"))
+            out.append(line(at_x, above, at_x, y(0), 0.35, INK, "1.2 0.8"))
             said = f"planned: {words.text(record['label'])[:40]}"
             out.append(_text(at_x + 2.1, above + 0.3, said, size=2.3, anchor="end", colour=INK, turn=-90, halo=True))
     for a, b in zip(when, found, strict=True):
         out.append(f'<circle cx="{x(a):.2f}" cy="{y(b):.2f}" r="0.95" fill="#fff" stroke="{INK}" stroke-width="0.35"/>')
     out.append(_text(left, 3.0, "unsound share (%)", size=2.7, anchor="start", colour=INK))
     out.append(_fan_key(width_mm))
-    return _svg(width_mm, height_mm, "".join(out))
+    return svg(width_mm, height_mm, "".join(out))
 
 
 def _fan_key(width: float) -> str:
@@ -238,7 +216,7 @@ def _fan_key(width: float) -> str:
     parts = [
         f'<g transform="translate({width - 100:.1f} 0)">{mark}</g>',
         _text(width - 98, 3.1, "found by a survey", size=2.4, anchor="start"),
-        _line(width - 74, 2.2, width - 68, 2.2, 0.45),
+        line(width - 74, 2.2, width - 68, 2.2, 0.45),
         _text(width - 67, 3.1, "expected without works", size=2.4, anchor="start"),
         f'<rect x="{width - 39:.1f}" y="0.9" width="6" height="2.6" fill="{BAND}"/>',
         _text(width - 32, 3.1, "80 % of what may be", size=2.4, anchor="start"),

@@ -10,17 +10,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from decknet.errors import LocationError, SettingsError
+from decknet.errors import LocationError
 from decknet.settings import Settings
 from decknet.show import words
 from decknet.show.deck_charts import fan_chart, hatch_key, plan_columns, survey_plan
 from decknet.show.listing import listing, said, sentence, short
 from decknet.show.plan import offset_words
-from decknet.show.typeset import pdf
+from decknet.show.typeset import PAPERS, check_paper, pdf
 
 __all__ = ["DeckPage", "deck_pages"]
 
-PAPERS = {"a4": 170.0, "us-letter": 175.9}  # paper -> width between the margins, mm
 MOST_PLANS = 8  # surveys drawn, the latest
 MOST_HISTORY = 60
 MOST_LIMITS = 80
@@ -94,8 +93,7 @@ def deck_pages(pages: Sequence[DeckPage], *, title: str, settings: Settings, tod
     SettingsError
         The paper is not known.
     """
-    if paper not in PAPERS:
-        raise SettingsError(f"paper: {paper!r} is not known. Use {' or '.join(PAPERS)}.")
+    check_paper(paper)
     one = f"Deck {short(pages[0].deck['deck_id'], 40)}, " if len(pages) == 1 else "Decks of "
     data = {
         "title": f"{one}{short(title, 150)}",

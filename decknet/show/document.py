@@ -9,27 +9,24 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from decknet.errors import SettingsError
 from decknet.settings import Settings
 from decknet.show import chapters, words
 from decknet.show.charts import money_chart, share_chart
 from decknet.show.listing import joined, listing, said, short
 from decknet.show.method import Past, Patches, method, past_forecasts
 from decknet.show.plot import network_plot
-from decknet.show.typeset import pdf
+from decknet.show.typeset import PAPERS, check_paper, pdf
 from decknet.show.words import Programme
 
 __all__ = ["PAPERS", "document", "in_short", "summary"]
 
-PAPERS = {"a4": 170.0, "us-letter": 175.9}  # paper -> width between the margins, mm
 SUMMARY_URGENT = 4  # act-now decks on the one-page summary
 SUMMARY_YEARS = 6
 SUMMARY_TEXT = 110  # characters of one text on it
 
 
 def _paper(paper: str) -> float:
-    if paper not in PAPERS:
-        raise SettingsError(f"paper: {paper!r} is not known. Use {' or '.join(PAPERS)}.")
+    check_paper(paper)
     return PAPERS[paper]
 
 

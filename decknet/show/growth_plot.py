@@ -2,43 +2,23 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from itertools import cycle
-from typing import Any
 
-import matplotlib as mpl
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+
+from decknet.show.figure import BAND, GREY, INK, SOFT, figure_svg
 
 __all__ = ["calibration_plot", "deck_plot", "holding_plot"]
 
 Floats = npt.NDArray[np.float64]
 
-INK, SOFT, GREY, BAND, PALE = "#1d2733", "#55606c", "#8b949c", "#b9c4cf", "#e6eaee"
+PALE = "#e6eaee"
 _LINES = ("-", "--", ":", "-.", (0, (6, 1, 1, 1, 1, 1)))
 _SHADES = ("#1d2733", "#55606c", "#8b949c", "#3c4753", "#6f7983")
-
-
-def _svg(draw: Callable[[Axes], None], width_mm: float, height_mm: float) -> bytes:
-    """A drawing as SVG; the same input gives the same bytes, whatever the user's own style."""
-    rc: dict[Any, Any] = {
-        "svg.hashsalt": "decknet", "svg.fonttype": "path", "font.family": "DejaVu Sans", "font.size": 7.5,
-        "axes.edgecolor": "#cfd4d8", "axes.linewidth": 0.6, "axes.labelcolor": SOFT, "xtick.color": SOFT,
-        "ytick.color": SOFT, "axes.spines.top": False, "axes.spines.right": False, "legend.frameon": False,
-        "legend.fontsize": 7, "text.parse_math": False, "date.converter": "auto",
-    }  # fmt: skip
-    with mpl.rc_context():
-        mpl.rcdefaults()
-        mpl.rcParams.update(rc)
-        figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), layout="constrained")
-        draw(figure.add_subplot())
-        out = io.BytesIO()
-        figure.savefig(out, format="svg", metadata={"Date": None})
-    return out.getvalue()
 
 
 def _years(dates: pd.Series) -> Floats:
@@ -101,7 +81,7 @@ def deck_plot(
         axes.set_title(title, fontsize=8.5, color=INK, loc="left")
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
 
-    return _svg(draw, width_mm, height_mm)
+    return figure_svg(lambda axes: draw(axes[0]), width_mm, height_mm)
 
 
 def calibration_plot(pit: Floats, covered_80: float, *, width_mm: float = 110.0, height_mm: float = 75.0) -> bytes:
@@ -133,7 +113,7 @@ def calibration_plot(pit: Floats, covered_80: float, *, width_mm: float = 110.0,
         words = f"{len(pit):,} hidden surveys; {covered_80:.0%} inside the 80 % interval"
         axes.set_title(words, fontsize=8, color=INK, loc="left")
 
-    return _svg(draw, width_mm, height_mm)
+    return figure_svg(lambda axes: draw(axes[0]), width_mm, height_mm)
 
 
 def holding_plot(
@@ -183,4 +163,4 @@ def holding_plot(
         if curves:
             axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
 
-    return _svg(draw, width_mm, height_mm)
+    return figure_svg(lambda axes: draw(axes[0]), width_mm, height_mm)

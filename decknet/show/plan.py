@@ -7,7 +7,6 @@ photocopy says as much as the print.
 
 from __future__ import annotations
 
-import html
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -20,6 +19,7 @@ from decknet.errors import LocationError
 from decknet.show import words
 from decknet.show.hatch import HATCHES, hatch_path, ring_path
 from decknet.show.labels import Room, spread
+from decknet.show.pieces import line, svg, text
 
 __all__ = ["FATES", "SCALES", "Plan", "deck_edge", "deck_joints", "deck_plan", "offset_words", "plan_svg"]
 
@@ -33,7 +33,6 @@ LEFT, RIGHT, HEAD, BALLOONS, FOOT = 11.0, 5.0, 5.0, 9.5, 13.5
 BALLOON = 2.1  # radius
 LABEL_STEP = 2.5  # between station labels
 INK, SOFT, PALE = "#000000", "#4d4d4d", "#9a9a9a"
-FONT = "Libertinus Serif, DejaVu Serif, serif"
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,36 +147,7 @@ def plan_svg(plan: Plan) -> str:
         high = float(part.split('height="', 1)[1].split("mm", 1)[0])
         moved.append(part.replace("<svg ", f'<svg y="{y:.2f}" ', 1).replace('mm"', '"'))
         y += high + 3.0
-    return _svg(plan.width_mm, y, "".join(moved))
-
-
-# ---- pieces of SVG --------------------------------------------------------------------------------
-
-
-def _svg(width: float, height: float, body: str) -> str:
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.2f}mm" height="{height:.2f}mm" '
-        f'viewBox="0 0 {width:.2f} {height:.2f}" font-family="{FONT}">{body}</svg>'
-    )
-
-
-def _line(x1: float, y1: float, x2: float, y2: float, width: float, colour: str = INK, dash: str = "") -> str:
-    dashed = f' stroke-dasharray="{dash}"' if dash else ""
-    return (
-        f'<path d="M{x1:.2f} {y1:.2f}L{x2:.2f} {y2:.2f}" fill="none" stroke="{colour}" stroke-width="{width}"{dashed}/>'
-    )
-
-
-def _text(
-    x: float, y: float, said: str, size: float = TEXT, *, anchor: str = "middle", bold: bool = False,
-    colour: str = INK, turn: float = 0.0, halo: bool = False,
-) -> str:  # fmt: skip
-    shown = html.escape(words.text(said))
-    weight = ' font-weight="bold"' if bold else ""
-    turned = f' transform="rotate({turn:g} {x:.2f} {y:.2f})"' if turn else ""
-    at = f'x="{x:.2f}" y="{y:.2f}" font-size="{size:g}" text-anchor="{anchor}"{weight}{turned}'
-    under = f'<text {at} fill="none" stroke="#fff" stroke-width="1" aria-hidden="true">{shown}</text>' if halo else ""
-    return f'{under}<text {at} fill="{colour}">{shown}</text>'
+    return svg(plan.width_mm, y, "".join(moved))
 
 
 # ---- the deck -------------------------------------------------------------------------------------
@@ -308,15 +278,15 @@ class _Sheet:
         edge = paper(self.edge)
         out.append(f'<path d="{ring_path(edge)}" fill="none" stroke="{INK}" stroke-width="0.35"/>')
         for joint in [j for j in self.joints if start <= j <= end]:
-            out += [_line(x(joint) + s, y(self.low), x(joint) + s, y(self.top), 0.2) for s in (-0.35, 0.35)]
-            out.append(_text(x(joint), y(self.top) + 2.6, f"joint {joint:.2f}", 1.9, halo=True))
+            out += [line(x(joint) + s, y(self.low), x(joint) + s, y(self.top), 0.2) for s in (-0.35, 0.35)]
+            out.append(text(x(joint), y(self.top) + 2.6, f"joint {joint:.2f}", 1.9, halo=True))
         out.append(self._limits(x, y, start, end))
-        return _svg(self.width, self.high, "".join(out))
+        return svg(self.width, self.high, "".join(out))
 
     def _title(self, index: int, start: float, end: float) -> str:
         many = f"Strip {index + 1} of {len(self.spans)}: station" if len(self.spans) > 1 else "Station"
         said = f"{many} {start:.2f} to {end:.2f} m. Scale 1:{self.scale}, up-station to the right"
-        out = [_text(LEFT, 3.0, said, 2.6, anchor="start", bold=True)]
+        out = [text(LEFT, 3.0, said, 2.6, anchor="start", bold=True)]
         bearing = _number(self.deck.get("bearing_deg"))
         cx, cy = self.width - 5.0, 5.0
         if np.isfinite(bearing):
@@ -325,9 +295,9 @@ class _Sheet:
                 f'<g class="north" transform="rotate({(90.0 - bearing) % 360.0:.1f} {cx} {cy})">'
                 f'<path d="M{cx} {cy - 4}L{cx + 1.5} {cy + 3}L{cx} {cy + 1.8}L{cx - 1.5} {cy + 3}Z" fill="{INK}"/></g>'
             )
-            out.append(_text(cx - 5.5, 3.0, "North", 2.2, anchor="end"))
+            out.append(text(cx - 5.5, 3.0, "North", 2.2, anchor="end"))
         else:
-            out.append(_text(self.width - 1, 3.0, "North not known", 2.2, anchor="end"))
+            out.append(text(self.width - 1, 3.0, "North not known", 2.2, anchor="end"))
         return "".join(out)
 
     def _ruler(self, x: Any, y: Any, start: float, end: float) -> str:
@@ -337,28 +307,28 @@ class _Sheet:
         step = 5 if self.scale <= 100 else 10
         for metre in range(int(np.ceil(start - 1e-9)), int(np.floor(end + 1e-9)) + 1):
             tall = metre % step == 0
-            out.append(_line(x(metre), top, x(metre), top - (2.6 if tall else 0.7), 0.15))
+            out.append(line(x(metre), top, x(metre), top - (2.6 if tall else 0.7), 0.15))
             if tall:
-                out.append(_text(x(metre), top - 3.1, f"{metre}", 1.9, colour=SOFT))
+                out.append(text(x(metre), top - 3.1, f"{metre}", 1.9, colour=SOFT))
         for metre in range(int(np.ceil(self.low)), int(np.floor(self.top)) + 1):
-            out.append(_line(LEFT - 0.9, y(metre), LEFT, y(metre), 0.15))
+            out.append(line(LEFT - 0.9, y(metre), LEFT, y(metre), 0.15))
             if metre and (self.scale < 200 or metre % 2 == 0):
                 out.append(
-                    _text(LEFT - 1.3, y(metre) + 0.7, f"{'L' if metre < 0 else 'R'} {abs(metre)}", 1.9, anchor="end")
+                    text(LEFT - 1.3, y(metre) + 0.7, f"{'L' if metre < 0 else 'R'} {abs(metre)}", 1.9, anchor="end")
                 )
         lanes = _number(self.deck.get("lanes"))
         if lanes >= 2:
             for i in range(1, int(lanes)):
                 at = self.low + (self.top - self.low) * i / lanes
                 if abs(at) > 0.05:
-                    out.append(_line(x(start), y(at), x(end), y(at), 0.2, PALE, "2 1.4"))
+                    out.append(line(x(start), y(at), x(end), y(at), 0.2, PALE, "2 1.4"))
         if self.low < 0 < self.top:
-            out.append(_line(LEFT - 1.5, y(0), x(end) + 2.5, y(0), 0.18, INK, "5 0.8 0.8 0.8"))
-            out.append(_text(LEFT - 2.0, y(0) + 0.7, "CL", 2.2, anchor="end", bold=True))
+            out.append(line(LEFT - 1.5, y(0), x(end) + 2.5, y(0), 0.18, INK, "5 0.8 0.8 0.8"))
+            out.append(text(LEFT - 2.0, y(0) + 0.7, "CL", 2.2, anchor="end", bold=True))
         for at, said in ((self.first, "first joint"), (self.last, "last joint")):
             if abs(at - (start if said[0] == "f" else end)) < 1e-6:
                 shift = -8.6 if said[0] == "f" else 3.2
-                out.append(_text(x(at) + shift, (top + bottom) / 2 + 8.0, said, 1.9, turn=-90.0))
+                out.append(text(x(at) + shift, (top + bottom) / 2 + 8.0, said, 1.9, turn=-90.0))
         return "".join(out)
 
     def _limits(self, x: Any, y: Any, start: float, end: float) -> str:
@@ -398,9 +368,9 @@ class _Sheet:
             unique[said] = (at, min(down, unique[said][1]) if said in unique else down)
         places = spread([v[0] for v in unique.values()], LABEL_STEP, LEFT, self.width - RIGHT)
         for (said, (at, down)), place in zip(unique.items(), places, strict=True):
-            out.append(_line(at, down, at, base + 0.8, 0.12, SOFT, "0.8 0.6"))
-            out.append(_line(at, base + 0.8, place, base + 4.2, 0.15, SOFT))
-            out.append(_text(place + 0.75, base + 4.6, said, TEXT, anchor="end", turn=-90.0))
+            out.append(line(at, down, at, base + 0.8, 0.12, SOFT, "0.8 0.6"))
+            out.append(line(at, base + 0.8, place, base + 4.2, 0.15, SOFT))
+            out.append(text(place + 0.75, base + 4.6, said, TEXT, anchor="end", turn=-90.0))
         return "".join(out)
 
     def _offsets(self, room: Room, sides: list[tuple[float, float, float, float, float]]) -> list[str]:
@@ -414,7 +384,7 @@ class _Sheet:
             near = [middle, left + 3.4, right - 3.4, left - 3.4, right + 3.4]
             tries = [(a, at + s * out_by * 1.5) for s in (1.0, -1.0) for a in near]
             if place := room.first_free(tries, 6.6, 2.0):
-                out.append(_text(place[0], place[1] + 0.75, offset_words(offset), halo=True))
+                out.append(text(place[0], place[1] + 0.75, offset_words(offset), TEXT, halo=True))
                 told.append((place[0], at, offset))
         return out
 
@@ -438,11 +408,11 @@ def _led_out(room: Room, boxes: Mapping[int, tuple[float, float, float, float]],
         place = (x, y)
     # The leader ends just inside the nearest part of the limit.
     to = (min(max(place[0], left + 0.4), right - 0.4), min(max(place[1], up + 0.4), down - 0.4))
-    return _line(*place, *to, 0.2) + f'<circle cx="{to[0]:.2f}" cy="{to[1]:.2f}" r="0.45"/>' + _balloon(*place, number)
+    return line(*place, *to, 0.2) + f'<circle cx="{to[0]:.2f}" cy="{to[1]:.2f}" r="0.45"/>' + _balloon(*place, number)
 
 
 def _balloon(x: float, y: float, number: int) -> str:
-    return f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{BALLOON}" fill="#fff" stroke="{INK}" stroke-width="0.25"/>' + _text(
+    return f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{BALLOON}" fill="#fff" stroke="{INK}" stroke-width="0.25"/>' + text(
         x, y + 0.85, str(number), 2.5 if number < 100 else 2.0, bold=True
     )
 
@@ -453,7 +423,7 @@ def _earlier(shape: Any, year: str, fate: str) -> str:
         return ""
     left, _top, right, bottom = shapely.bounds(shape)
     said = f"patch {year}, {fate}".replace("not found unsound since", "not found unsound")
-    label = _text((left + right) / 2, bottom - 0.6, said, 1.7, colour=SOFT, halo=True) if right - left > 9 else ""
+    label = text((left + right) / 2, bottom - 0.6, said, 1.7, colour=SOFT, halo=True) if right - left > 9 else ""
     heavy = 0.4 if fate == "unsound again" else 0.2
     return (
         f'<path class="earlier" d="{ring_path(shape)}" fill="none" stroke="{SOFT}" stroke-width="{heavy}" '
@@ -475,7 +445,7 @@ def _whole(sheet: _Sheet) -> str:
             shape, lambda c: np.column_stack([x0 + (c[:, 0] - sheet.first) * k, y0 + (c[:, 1] - sheet.low) * k])
         )
 
-    out = [_text(0, 2.6, f"The whole deck, 1:{scale}, and the strips drawn below", 2.6, anchor="start", bold=True)]
+    out = [text(0, 2.6, f"The whole deck, 1:{scale}, and the strips drawn below", 2.6, anchor="start", bold=True)]
     bottom = y0 + (sheet.top - sheet.low) * k
     for i, (a, b) in enumerate(sheet.spans):
         left, right = x0 + (a - sheet.first) * k, x0 + (b - sheet.first) * k
@@ -483,7 +453,7 @@ def _whole(sheet: _Sheet) -> str:
             f'<path d="M{left + 0.3:.2f} {y0 - 1}v-1H{right - 0.3:.2f}v1" fill="none" stroke="{INK}" '
             'stroke-width="0.2"/>'
         )
-        out.append(_text((left + right) / 2, y0 - 2.6, str(i + 1), 2.2))
+        out.append(text((left + right) / 2, y0 - 2.6, str(i + 1), 2.2))
     for _, shape in sheet.shapes:
         out.append(f'<path d="{ring_path(paper(shape))}" fill="{PALE}"/>')
     for _, a, b, c, d, _depth in sheet.limits:
@@ -491,7 +461,7 @@ def _whole(sheet: _Sheet) -> str:
             f'<path d="{ring_path(paper(shapely.box(a, c, b, d)))}" fill="none" stroke="{INK}" stroke-width="0.3"/>'
         )
     out.append(f'<path d="{ring_path(paper(sheet.edge))}" fill="none" stroke="{INK}" stroke-width="0.25"/>')
-    return _svg(sheet.width, bottom + 1.0, "".join(out))
+    return svg(sheet.width, bottom + 1.0, "".join(out))
 
 
 def _key(sheet: _Sheet) -> str:
@@ -512,13 +482,13 @@ def _key(sheet: _Sheet) -> str:
         )
         entries.append((dashed, "earlier patch (heavy: unsound again)"))
     if sheet.joints:
-        entries.append((_line(3.65, 0, 3.65, 4, 0.2) + _line(4.35, 0, 4.35, 4, 0.2), "joint"))
+        entries.append((line(3.65, 0, 3.65, 4, 0.2) + line(4.35, 0, 4.35, 4, 0.2), "joint"))
     if _number(sheet.deck.get("lanes")) >= 2:
-        entries.append((_line(0, 2, 8, 2, 0.2, PALE, "2 1.4"), "lane line, by equal shares"))
+        entries.append((line(0, 2, 8, 2, 0.2, PALE, "2 1.4"), "lane line, by equal shares"))
     out, across, wide = [], 3, sheet.width / 3
     for i, (mark, said) in enumerate(entries):
         col, row = i % across, i // across
         out.append(f'<g transform="translate({col * wide + 0.5:.2f} {row * 6 + 0.5:.2f})">{mark}</g>')
-        out.append(_text(col * wide + 10, row * 6 + 3.4, said, 2.3, anchor="start"))
+        out.append(text(col * wide + 10, row * 6 + 3.4, said, 2.3, anchor="start"))
     rows = -(-len(entries) // across)
-    return _svg(sheet.width, max(rows, 1) * 6.0, "".join(out))
+    return svg(sheet.width, max(rows, 1) * 6.0, "".join(out))

@@ -10,12 +10,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from decknet.errors import SettingsError
 from decknet.settings import Settings
 from decknet.show import words
 from decknet.show.plan import deck_plan, offset_words
 from decknet.show.steps import CAUTIONS, DEFER, SIGNS, materials, plant, steps
-from decknet.show.typeset import pdf
+from decknet.show.typeset import check_paper, pdf
 
 __all__ = ["RETURN_DEFECT", "RETURN_REPAIR", "RETURN_SURVEY", "DeckSheet", "crew_sheets"]
 
@@ -106,8 +105,7 @@ def crew_sheets(
     LocationError
         A deck has neither an outline nor length and width.
     """
-    if paper not in PAPERS:
-        raise SettingsError(f"paper: {paper!r} is not known. Use {' or '.join(PAPERS)}.")
+    check_paper(paper)
     weather = {"opening": _opening(opening), "wind": _wind(wind, settings)}
     data = {
         "title": f"Crew sheets, {words.text(title)}",

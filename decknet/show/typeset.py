@@ -10,9 +10,19 @@ from typing import Any, Literal
 
 import typst
 
-__all__ = ["pdf"]
+from decknet.errors import SettingsError
+
+__all__ = ["PAPERS", "check_paper", "pdf"]
+
+PAPERS = {"a4": 170.0, "us-letter": 175.9}  # paper -> width between the margins of a document, mm
 
 COMMON = b'#import "common.typ": *\n'  # a page that begins with what our pages share
+
+
+def check_paper(paper: str) -> None:
+    """Raise SettingsError where the paper is not known."""
+    if paper not in PAPERS:
+        raise SettingsError(f"paper: {paper!r} is not known. Use {' or '.join(PAPERS)}.")
 
 
 def pdf(template: str, data: Mapping[str, Any], today: date) -> bytes:
