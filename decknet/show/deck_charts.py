@@ -126,7 +126,7 @@ def hatch_key(kinds: Sequence[str], *, patches: bool, width_mm: float) -> str:
 
 def fan_chart(
     surveys: pd.DataFrame, repairs: pd.DataFrame, fan: pd.DataFrame, works: pd.DataFrame, *, today: pd.Timestamp,
-    danger_share: float, width_mm: float = 170.0, height_mm: float = 54.0,
+    danger_share: float, width_mm: float = 170.0, height_mm: float = 45.0,
 ) -> str:  # fmt: skip
     """A deck's unsound share: found by surveys, and expected without works.
 
