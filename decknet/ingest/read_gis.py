@@ -87,6 +87,8 @@ def from_bytes(values: Any) -> tuple[Any, list[tuple[int, str, str, str, str]]]:
     """Shapes out of well-known binary, and the rows whose shape cannot be read."""
     import shapely
 
+    from decknet.ingest.shapes import without_heights
+
     out = np.full(len(values), None, dtype=object)
     odd = []
     try:
@@ -98,7 +100,7 @@ def from_bytes(values: Any) -> tuple[Any, list[tuple[int, str, str, str, str]]]:
             except (NotImplementedError, shapely.errors.ShapelyError, TypeError):
                 rule = "the shape has curves, or is none that is known, and cannot be read"
                 odd.append((i, "R-SHAPE", rule, "Draw it with straight sides, or bring it as a GeoPackage.", "refuse"))
-    return shapely.force_2d(out), odd
+    return without_heights(out), odd
 
 
 def _whole(path: Path) -> None:

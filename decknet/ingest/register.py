@@ -125,18 +125,19 @@ class Register:
         """Take bridges in: bridge_id, built_year, and their positions where given."""
         if "longitude_deg" in rows:
             where = rows.loc[rows["longitude_deg"].notna() & rows["latitude_deg"].notna()]
-            at = zip(where["longitude_deg"], where["latitude_deg"], strict=True)
-            self.lonlat.update(zip(where["bridge_id"], at, strict=True))
+            at = zip(where["longitude_deg"].tolist(), where["latitude_deg"].tolist(), strict=True)
+            self.lonlat.update(zip(where["bridge_id"].tolist(), at, strict=True))
         if "state_code" in rows:
             told = rows.loc[rows["state_code"].notna(), ["bridge_id", "state_code"]]
-            self.states.update(zip(told["bridge_id"], told["state_code"], strict=True))
+            self.states.update(zip(told["bridge_id"].tolist(), told["state_code"].tolist(), strict=True))
         years = pd.to_numeric(rows["built_year"], errors="coerce").astype("float64")
-        self.built.update(zip(rows["bridge_id"], years, strict=True))
+        self.built.update(zip(rows["bridge_id"].tolist(), years.tolist(), strict=True))
 
     def add_decks(self, rows: pd.DataFrame) -> None:
         """Take decks in: deck_id, bridge_id, length_m, width_m, deck_built_year."""
-        length, width, year = (rows[c].astype("float64") for c in ("length_m", "width_m", "deck_built_year"))
-        for deck, bridge, a, b, y in zip(rows["deck_id"], rows["bridge_id"], length, width, year, strict=True):
+        names = (rows["deck_id"].tolist(), rows["bridge_id"].tolist())
+        sizes = (rows[c].astype("float64").tolist() for c in ("length_m", "width_m", "deck_built_year"))
+        for deck, bridge, a, b, y in zip(*names, *sizes, strict=True):
             if deck not in self.decks:
                 self.on[bridge].append(deck)
             old = self.decks.get(deck, ("", np.nan, np.nan, np.nan))
@@ -210,10 +211,10 @@ class Register:
         self._asked = 0
         if frame.shape[1] > 1 and (frame.iloc[:, 1] == "").all():
             codes, seen = pd.factorize(frame.iloc[:, 0])
-            seen = [(name, "") for name in seen]
+            seen = [(name, "") for name in seen.tolist()]
         elif frame.shape[1] > 1 and (frame.iloc[:, 0] == "").all():
             codes, seen = pd.factorize(frame.iloc[:, 1])
-            seen = [("", name) for name in seen]
+            seen = [("", name) for name in seen.tolist()]
         else:
             codes, seen = pd.factorize(pd.MultiIndex.from_frame(frame) if frame.shape[1] > 1 else frame.iloc[:, 0])
         found = [answer(row if isinstance(row, tuple) else (row,)) for row in seen]

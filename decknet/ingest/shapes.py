@@ -27,6 +27,7 @@ __all__ = [
     "positions",
     "strip",
     "take_places",
+    "without_heights",
     "written",
 ]
 
@@ -105,10 +106,17 @@ def _close(ring: re.Match[str]) -> str:
     return f"({', '.join(points if points[0] == points[-1] else [*points, points[0]])})"
 
 
+def without_heights(shapes: Shapes) -> Shapes:
+    """Shapes in two dimensions, heights and measures dropped where there are any."""
+    out = np.array(shapes, dtype=object)
+    more = shapely.has_z(out) | shapely.has_m(out)
+    out[more] = shapely.force_2d(out[more])
+    return out
+
+
 def _flat(shapes: Shapes) -> Shapes:
     """Heights dropped; what is empty is no shape."""
-    out = shapely.force_2d(shapes)
-    out = np.asarray(out, dtype=object)
+    out = without_heights(shapes)
     out[shapely.is_empty(out)] = None
     return out
 
@@ -276,14 +284,14 @@ def beyond_deck(rows: Rows, shapes: Shapes, decks: pd.Series, size: pd.DataFrame
     held = (shapes != None) & ~np.isnan(length) & ~np.isnan(width)  # noqa: E711
     if not held.any():
         return
-    deck = _none(rows.n)
-    deck[held] = shapely.box(0.0, -width[held] / 2, length[held], width[held] / 2)
     box = shapely.bounds(shapes)
     own = decks.isin(list(register.outline)).to_numpy(dtype=bool) if register.outline else np.zeros(rows.n, dtype=bool)
-    for i in np.flatnonzero(held & own):
-        deck[i] = register.outline[decks.iloc[i]]
     inside = (box[:, 0] >= 0) & (box[:, 2] <= length) & (np.abs(box[:, [1, 3]]).max(axis=1) <= width / 2)
     test = held & ~(inside & ~own)
+    deck = _none(rows.n)
+    deck[test] = shapely.box(0.0, -width[test] / 2, length[test], width[test] / 2)
+    for i in np.flatnonzero(held & own):
+        deck[i] = register.outline[decks.iloc[i]]
     over = np.zeros(rows.n)
     over[test] = shapely.area(shapely.difference(shapes[test], deck[test]))
     out = over > np.maximum(1e-6, 1e-9 * np.nan_to_num(length * width))
