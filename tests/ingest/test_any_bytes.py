@@ -52,7 +52,7 @@ def _sheet(text, rng):
     page = book.add_worksheet("Surveys")
     for i, line in enumerate(text.splitlines()):
         for j, cell in enumerate(line.split(",")):
-            if rng.random() < 0.5 and cell.replace(".", "").isdigit():
+            if rng.random() < 0.5 and cell.replace(".", "", 1).isdigit():
                 page.write_number(i, j, float(cell))
             else:
                 page.write_string(i, j, cell[:1000])
