@@ -12,7 +12,8 @@ an area, overlays need the warm season, money left over is carried on.
 3. Where bound and programme are still apart, a search over the decks whose choice is open, cut by the loss
    each choice brings at the best prices, up to a fixed number of steps; first over all years, then anew over
    two or three years at a time with the others as they are.
-4. On small networks, where one job fills much of a year, a mixed-integer solver in a child process carries on.
+4. On small networks, where one job fills much of a year, a mixed-integer solver carries on in two child processes
+   side by side: over all that can still matter, and over parts of the network in turn, the rest as it is.
 
 Steps 1 to 3 know no clock: they stop at fixed counts. Step 4 stops at a fixed number of branches; the time
 limit is there for slow machines, and where it strikes `Choice.time_limit_hit` says so, since then another
@@ -21,6 +22,7 @@ machine may find another programme. The bound is proven in every case.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -48,8 +50,13 @@ PRICE_VECTORS = 12
 SEARCH_STEPS = 150_000
 TRY_ALL_BELOW = 1_500  # decks; below, a programme is built at every one of the price vectors
 CHILD_BELOW = 4_000  # decks; from there on the prices alone come within about a tenth of a percent
-ROUNDS = ((300_000, 0.4), (600_000, 0.6))  # options times branches, and part of the time limit, of each run
-FAR = 0.005  # gap up to which the first run is enough
+# Options times branches over the whole problem, parts chosen anew, and part of the time limit, of each run.
+ROUNDS = ((300_000, 5, 0.4), (600_000, 5, 0.6))
+FINE_ROUNDS = ((300_000, 5, 0.3), (4_000_000, 10, 0.7))  # the same for small networks
+SOLVERS_OWN_EFFORT = 0.05  # in finding programmes, where it is left to itself
+PART_BRANCHES = 60  # in each part chosen anew
+FAR = 0.005  # gap up to which the first run is enough, and from which on nothing finer is asked for
+FINE = 0.05  # of the gap asked for: as far small networks go on, since their runs are short
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +213,8 @@ def choose_options(
         if _gap(value + base_value, bound + base_value) <= (0.0 if problem.decks < TRY_ALL_BELOW else goal):
             break
     hit = False
+    if problem.decks < TRY_ALL_BELOW and gap < FAR:
+        gap *= FINE
     if problem.decks < CHILD_BELOW and _gap(value + base_value, bound + base_value) > gap:
         pick, value, bound, hit = _close(problem, prices, pick, value, bound, base_value, gap, time_limit_s)
 
@@ -343,7 +352,9 @@ def solve_whole(
     none = np.full(decks, -1, dtype=np.intp)
     problem = _pose(options, decks, none, np.asarray(money_limit, dtype=np.float64), days_limit, rules)
     begin = np.zeros(0, dtype=np.intp)
-    answer = solve_in_child(problem, begin, gap=gap, branches=2_000_000_000, time_limit_s=time_limit_s)
+    answer = solve_in_child(
+        problem, begin, gap=gap, branches=2_000_000_000, time_limit_s=time_limit_s, effort=SOLVERS_OWN_EFFORT
+    )
     if answer is None or not problem.fits(answer.taken):
         return None
     return float(problem.value[answer.taken].sum()), answer.bound
@@ -489,11 +500,13 @@ def _close(
             if _gap(value + base_value, bound + base_value) <= gap:
                 return pick, value, bound, False
     hit = False
-    for branches, seconds in ROUNDS:
-        pick, value, bound, hit = _by_child(
-            problem, prices, pick, value, bound, base_value, gap, branches, seconds * time_limit_s
+    fine = problem.decks < TRY_ALL_BELOW and gap < FAR * FINE
+    for branches, parts, seconds in FINE_ROUNDS if fine else ROUNDS:
+        pick, value, bound, late = _by_child(
+            problem, prices, pick, value, bound, base_value, gap, branches, parts, seconds * time_limit_s
         )
-        if _gap(value + base_value, bound + base_value) <= max(FAR, gap):
+        hit = hit or late
+        if _gap(value + base_value, bound + base_value) <= (gap if fine else max(FAR, gap)):
             break
     return pick, value, bound, hit
 
@@ -507,9 +520,13 @@ def _by_child(
     base_value: float,
     gap: float,
     branches: int,
+    parts: int,
     time_limit_s: float,
 ) -> tuple[Whole, float, float, bool]:
-    """The solver in a child process, from the programme known, over the options that can still matter."""
+    """The solver in child processes, from the programme known, over the options that can still matter.
+
+    One works on the whole problem, and gives the bound; beside it another chooses parts of the network anew.
+    """
     worth = problem.worth(prices)
     at_prices = problem.settle(worth, prices)[0] + float(prices @ problem.limits)
     slack = 1e-9 * max(at_prices, 1.0)
@@ -518,20 +535,25 @@ def _by_child(
     keep[pick[pick >= 0]] = True
     small = problem.part(keep)
     place = np.cumsum(keep) - 1
-    answer = solve_in_child(
-        small,
-        place[pick[pick >= 0]],
-        gap=gap * 0.5 * (value + base_value) / max(value, 1e-300),
-        branches=max(branches // max(len(small.owner), 1), 50),
-        time_limit_s=time_limit_s,
-    )
-    if answer is None:
-        return pick, value, bound, True
-    bound = min(bound, max(answer.bound + slack, value))
-    back = np.flatnonzero(keep)[answer.taken]
-    new = np.full(problem.decks, -1, dtype=np.intp)
-    new[problem.owner[back]] = back
-    fits = len(np.unique(problem.owner[back])) == len(back) and problem.fits(back)
-    if fits and (worth_new := _value(problem, new)) > value:
-        pick, value = new, worth_new
-    return pick, value, max(bound, value), answer.time_limit_hit
+    begin = place[pick[pick >= 0]]
+    fine = gap * 0.5 * (value + base_value) / max(value, 1e-300)
+    most = max(branches // max(len(small.owner), 1), 50)
+    with ThreadPoolExecutor(2) as pool:
+        whole = pool.submit(solve_in_child, small, begin, gap=fine, branches=most, time_limit_s=time_limit_s)
+        anew = pool.submit(
+            solve_in_child, small, begin, gap=fine, branches=PART_BRANCHES, time_limit_s=time_limit_s, rounds=parts
+        )
+        answers = [whole.result(), anew.result()]
+    for answer in answers:
+        if answer is None:
+            continue
+        back = np.flatnonzero(keep)[answer.taken]
+        new = np.full(problem.decks, -1, dtype=np.intp)
+        new[problem.owner[back]] = back
+        fits = len(np.unique(problem.owner[back])) == len(back) and problem.fits(back)
+        if fits and (worth_new := _value(problem, new)) > value:
+            pick, value = new, worth_new
+    for answer in answers:
+        if answer is not None:
+            bound = min(bound, answer.bound + slack)
+    return pick, value, max(bound, value), any(answer is None or answer.time_limit_hit for answer in answers)

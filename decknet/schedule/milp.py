@@ -2,6 +2,7 @@
 
 The solver's own time limit can be overrun many times over, so the parent kills the child. The child's
 standard output carries the answer and nothing else: whatever the solver prints goes to standard error.
+What the child does is in ``child.py``.
 """
 
 from __future__ import annotations
@@ -24,11 +25,11 @@ if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
     Whole = npt.NDArray[np.signedinteger]
 
-__all__ = ["Answer", "answer_parent", "solve_in_child"]
+__all__ = ["Answer", "solve_in_child"]
 
 # Beyond its own limit the child gets this much more: to start, to load its libraries, to come to a stop.
 GRACE_S = 10.0
-TOLERANCE = 1e-9  # of a row scaled to 1, and of a whole number
+EFFORT = 0.3  # most programmes are found so; the solver's own is 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,10 @@ class Answer:
     time_limit_hit: bool
 
 
-def solve_in_child(problem: Problem, begin: Whole, *, gap: float, branches: int, time_limit_s: float) -> Answer | None:
+def solve_in_child(
+    problem: Problem, begin: Whole, *, gap: float, branches: int, time_limit_s: float, rounds: int = 0,
+    effort: float = EFFORT,
+) -> Answer | None:  # fmt: skip
     """Maximise the value taken: one option a deck at most, within every limit, set-ups paid for.
 
     Parameters
@@ -55,8 +59,12 @@ def solve_in_child(problem: Problem, begin: Whole, *, gap: float, branches: int,
     problem : Problem
     begin : array, options of a known programme
     gap : relative gap at which to stop
-    branches : int, branches at which to stop
+    branches : int, branches at which to stop, in each round
     time_limit_s : s, after which the solver is asked to stop; some seconds later it is killed
+    rounds : int
+        0: the whole problem. Else so many times a part of the decks is chosen anew, the others as they are in the
+        best programme known; no bound comes of it, unless the last part was all of them.
+    effort : part of its work, 0 to 1, that the solver puts into finding programmes, in place of closing branches
 
     Returns
     -------
@@ -73,13 +81,16 @@ def solve_in_child(problem: Problem, begin: Whole, *, gap: float, branches: int,
         worth=worth,
         limits=limits,
         start=start,
-        stop=np.array([gap, float(branches), time_limit_s]),
+        stop=np.array([gap, float(branches), time_limit_s, effort]),
+        deck=problem.owner,
+        group=problem.group,
+        rounds=np.array(rounds),
     )
     home = str(Path(__file__).resolve().parents[2])
     path = os.pathsep.join(p for p in (home, os.environ.get("PYTHONPATH", "")) if p)
     try:
         done = subprocess.run(
-            [sys.executable, "-c", "from decknet.schedule.milp import answer_parent; answer_parent()"],
+            [sys.executable, "-c", "from decknet.schedule.child import answer_parent; answer_parent()"],
             input=task.getvalue(),
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -175,59 +186,3 @@ def _pairs(problem: Problem) -> tuple[Whole, Whole, bool]:
         options.append(two)
         pairs.append(group[two] * problem.years + problem.later[two])
     return np.concatenate(options), np.concatenate(pairs).astype(np.int64), True
-
-
-def _solve(task: dict[str, npt.NDArray[np.float64]]) -> dict[str, npt.NDArray[np.float64]]:
-    """Run the solver on a task as sent by `solve_in_child`."""
-    import highspy
-
-    worth, limits = task["worth"], task["limits"]
-    unit = float(np.max(np.abs(worth)))
-    lp = highspy.HighsLp()
-    lp.num_col_, lp.num_row_ = len(worth), len(limits)
-    lp.sense_ = highspy.ObjSense.kMaximize
-    lp.col_cost_ = worth / unit
-    lp.col_lower_, lp.col_upper_ = np.zeros(len(worth)), np.ones(len(worth))
-    lp.row_lower_ = np.full(lp.num_row_, -highspy.kHighsInf)
-    lp.row_upper_ = limits
-    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_ = task["columns"].astype(np.int32)
-    lp.a_matrix_.index_ = task["rows"].astype(np.int32)
-    lp.a_matrix_.value_ = task["entries"]
-    lp.integrality_ = [highspy.HighsVarType.kInteger] * len(worth)
-
-    gap, branches, seconds = task["stop"].tolist()
-    solver = highspy.Highs()  # type: ignore[no-untyped-call]
-    for name, setting in {
-        "output_flag": False,
-        "threads": 1,
-        "random_seed": 0,
-        "mip_rel_gap": gap,
-        "mip_abs_gap": 1e-9,
-        "mip_max_nodes": int(branches),
-        "time_limit": seconds,
-        "mip_feasibility_tolerance": TOLERANCE,
-        "primal_feasibility_tolerance": TOLERANCE,
-    }.items():
-        solver.setOptionValue(name, setting)
-    solver.passModel(lp)
-    known = highspy.HighsSolution()
-    known.col_value = task["start"].tolist()
-    solver.setSolution(known)
-    solver.run()
-    taken = np.flatnonzero(np.asarray(solver.getSolution().col_value) > 0.5)
-    late = solver.getModelStatus() == highspy.HighsModelStatus.kTimeLimit
-    bound = float(solver.getInfo().mip_dual_bound) * unit
-    return {"taken": taken, "bound": np.array(bound), "late": np.array(late)}
-
-
-def answer_parent() -> None:
-    """The child's whole life: task from standard input, answer to standard output."""
-    answer_to = os.dup(1)
-    os.dup2(2, 1)
-    with np.load(io.BytesIO(sys.stdin.buffer.read()), allow_pickle=False) as sent:
-        found = _solve({name: sent[name] for name in sent.files})
-    out = io.BytesIO()
-    np.savez(out, taken=found["taken"], bound=found["bound"], late=found["late"])
-    with os.fdopen(answer_to, "wb") as pipe:
-        pipe.write(out.getvalue())

@@ -67,6 +67,58 @@ def test_the_child_closes_what_the_prices_leave_open():
     assert (np.bincount(options.year[held], options.money[held], 3) <= money).all()
 
 
+@pytest.mark.basis("derived", "the best of all is no less than any part can give, and no more than the solver proves")
+def test_parts_chosen_anew_climb_to_what_the_solver_proves():
+    for seed in range(2):
+        options = network(30 + seed, 30, 3, 3)
+        money = np.full(3, np.floor(0.08 * options.money.sum() / 9))
+        problem, none = posed(options, 30, money, None), np.zeros(0, dtype=np.intp)
+        proven = milp.solve_in_child(problem, none, gap=0.0, branches=100_000, time_limit_s=20.0)
+        few = milp.solve_in_child(problem, none, gap=0.0, branches=20, time_limit_s=20.0, rounds=2)
+        many = milp.solve_in_child(problem, none, gap=0.0, branches=20_000, time_limit_s=20.0, rounds=30)
+        assert proven is not None
+        assert few is not None
+        assert many is not None
+        worth = [problem.value[a.taken].sum() for a in (few, many, proven)]
+        assert 0 < worth[0] <= worth[1]
+        assert problem.fits(few.taken)
+        assert problem.fits(many.taken)
+        assert few.bound == np.inf
+        assert worth[1] == pytest.approx(worth[2], rel=1e-9)
+        assert many.bound == pytest.approx(worth[2], rel=1e-6)
+
+
+def test_parts_chosen_anew_keep_what_they_start_from():
+    options = network(34, 60, 3, 3)
+    money = np.full(3, np.floor(0.08 * options.money.sum() / 9))
+    problem = posed(options, 60, money, None)
+    first = milp.solve_in_child(problem, np.zeros(0, dtype=np.intp), gap=0.0, branches=50, time_limit_s=20.0)
+    assert first is not None
+    again = [
+        milp.solve_in_child(problem, first.taken, gap=0.0, branches=1, time_limit_s=20.0, rounds=2) for _ in range(2)
+    ]
+    assert again[0] is not None
+    assert again[1] is not None
+    assert problem.value[again[0].taken].sum() >= problem.value[first.taken].sum()
+    assert (again[0].taken == again[1].taken).all()
+
+
+@pytest.mark.basis("published", "HiGHS through highspy on the whole problem, and the decomposition alone")
+def test_small_networks_are_never_worse_than_either_way_alone():
+    for seed in range(2):
+        options = network(40 + seed, 35, 4, 4)
+        money = np.full(4, np.floor(0.07 * options.money.sum() / 16))
+        rules = Rules(route=np.arange(35) // 5, set_up=8.0)
+        way = {"decks": 35, "money_limit": money, "rules": rules}
+        both = choose_options(options, gap=0.001, time_limit_s=60, **way)
+        alone = choosing.solve_whole(options, days_limit=None, gap=0.001, time_limit_s=20, **way)
+        priced = choose_options(options, gap=1.0, **way)
+        assert alone is not None
+        assert both.value >= max(alone[0], priced.value) * (1 - 1e-9)
+        assert both.bound <= priced.bound * (1 + 1e-9)
+        assert both.bound >= alone[0] * (1 - 1e-9)
+
+
 def test_a_child_past_its_time_is_killed_and_says_nothing(monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(milp, "GRACE_S", 0.02)
     options = network(23, 300, 3, 3)
