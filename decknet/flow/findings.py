@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -72,11 +71,7 @@ def money_curve(
     """What other sums of money would buy, the programme's own among them; None on very large networks."""
     if not len(programme.years) or sum(budgets) <= 0 or len(network.status) > MOST_DECKS:
         return None
-    plan = dataclasses.replace(
-        network.settings.programme, gap=max(network.settings.programme.gap, CURVE_GAP)
-    )  # fmt: skip
-    coarse = dataclasses.replace(network, settings=dataclasses.replace(network.settings, programme=plan))
-    found = planning.curve(coarse, budgets, TIMES, first_year=first_year, drawn=grounds)
+    found = planning.curve(network, budgets, TIMES, first_year=first_year, drawn=grounds, gap=CURVE_GAP)
     facts = programme.facts
     own = {
         "times": 1.0, "budget_total": facts["budget_total"], "cost": facts["cost_total"], "works": len(programme.lines),

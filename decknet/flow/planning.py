@@ -42,6 +42,7 @@ __all__ = [
 
 OVERLAYS = ("thin overlay", "rigid overlay")
 LATEST_START_YR = 6  # years from today to the first year for which forecasts are made; beyond, the last holds
+CURVE_GAP = 0.005  # how closely programmes for other sums of money are searched
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,8 +298,11 @@ def curve(
     first_year: int,
     demands: Demands | None = None,
     drawn: Grounds | None = None,
+    gap: float = CURVE_GAP,
 ) -> pd.DataFrame:
     """What more or less money buys: one programme for each multiple of the budgets.
+
+    Each is searched to `gap`, or to that of the settings where it is wider, and says the gap it came to.
 
     Returns
     -------
@@ -308,6 +312,8 @@ def curve(
     """
     if not times or any(not np.isfinite(t) or t < 0 for t in times):
         raise BudgetError(f"--compare: {list(times)} are not multiples of 0 or more. Write 0.5,1,1.5,2.")
+    search = dataclasses.replace(network.settings.programme, gap=max(network.settings.programme.gap, gap))
+    network = dataclasses.replace(network, settings=dataclasses.replace(network.settings, programme=search))
     rows: list[dict[str, float]] = []
     lines = None
     for multiple in sorted(set(times)):

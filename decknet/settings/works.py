@@ -263,7 +263,15 @@ class ProgrammeSettings:
         high=10_000,
     )
     crew_days_per_yr: float = item(0.0, "days", "Crew days a year; 0: no limit set.", "own words", low=0)
-    gap: float = item(0.001, "", "Gap to the best possible at which the search stops.", "own words", low=0, high=0.1)
+    gap: float = item(
+        0.001,
+        "",
+        "Gap to the best possible at which the search stops; below 1,500 decks whose choice is open, and where less than "
+        "0.005 is asked for, it goes on to a twentieth of that for as long as its fixed number of steps lasts.",
+        "own words",
+        low=0,
+        high=0.1,
+    )
     time_limit_s: float = item(
         60.0,
         "s",
