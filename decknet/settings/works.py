@@ -266,8 +266,8 @@ class ProgrammeSettings:
     gap: float = item(
         0.001,
         "",
-        "Gap to the best possible at which the search stops; below 1,500 decks whose choice is open, and where less than "
-        "0.005 is asked for, it goes on to a twentieth of that for as long as its fixed number of steps lasts.",
+        "Gap to the best possible at which the search stops; below 1,500 decks whose choice is open, and where less "
+        "than 0.005 is asked for, it goes on to a twentieth of that for as long as its fixed number of steps lasts.",
         "own words",
         low=0,
         high=0.1,
