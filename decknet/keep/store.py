@@ -150,7 +150,7 @@ def connect(path: Path | None, *, read_only: bool) -> duckdb.DuckDBPyConnection:
         raise StoreError(
             f"{path}: the store cannot be opened ({text.splitlines()[0]}). Check the path and your rights."
         ) from why
-    except duckdb.ConnectionException as why:
+    except (duckdb.ConnectionException, duckdb.ResourceInUseException) as why:
         raise StoreBusyError(
             f"{path}: the store is open elsewhere in this program in another way. Close it first, then try again."
         ) from why

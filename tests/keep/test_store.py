@@ -182,6 +182,14 @@ def test_a_store_held_open_in_another_way_says_so(store, path):
         Store.open(path)
 
 
+def test_a_store_attached_to_another_connection_says_so(store, path):
+    store.close()
+    with duckdb.connect() as other:
+        other.execute(f"ATTACH '{path}' AS held (READ_ONLY)")
+        with pytest.raises(StoreBusyError, match="open elsewhere"):
+            Store.open(path, read_only=False)
+
+
 @pytest.mark.parametrize(
     ("content", "words"),
     [
