@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
@@ -347,14 +348,22 @@ def programme(out: Console, network: Network, made: Programme) -> None:
     facts = made.facts
     out.print(
         f"{len(made.lines):,} jobs for {facts['cost_total']:,.0f} of {facts['budget_total']:,.0f} {money} "
-        f"({network.settings.programme.price_year} prices). No programme for this money avoids more than "
-        f"{facts['gap'] * 100:.2f} % beyond this one."
+        f"({network.settings.programme.price_year} prices). No programme for this money avoids more"
+        + (f" than {_gap(facts)} % beyond this one." if facts["gap"] > PROVEN else ": it is the best possible.")
     )
     if facts["value_worst_first"] > 0:
         gain = (facts["value"] / facts["value_worst_first"] - 1) * 100
         more = f"{gain:.0f} % more" if gain >= 0 else f"{-gain:.0f} % less"
         out.print(f"It avoids {more} exposure to unsound deck than fixing the worst first for the same money.")
     out.print(f"{_end(facts)}. {len(made.waiting):,} decks wait; why, with --json or in the workbook.")
+
+
+PROVEN = 1e-7  # gap below which only rounding is left
+
+
+def _gap(facts: Mapping[str, float]) -> str:
+    """The proven gap in percent, rounded up: a proof is never told closer than it is."""
+    return f"{math.ceil(round(facts['gap'] * 1e4, 6)) / 100:.2f}"
 
 
 def _end(facts: Mapping[str, float]) -> str:
@@ -372,7 +381,7 @@ def facts(out: Console, network: Network, made: Programme) -> None:
     out.print(f"  Most in need: {needs}.")
     out.print(
         f"  Money: {facts['budget_total']:,.0f} {money} over {len(made.years)} years buys {len(made.lines)} jobs, "
-        f"proven within {facts['gap'] * 100:.2f} % of the best possible. {_end(facts)}."
+        f"proven within {_gap(facts)} % of the best possible. {_end(facts)}."
     )
     if network.urgent.empty:
         out.print("  Urgent: nothing on record.")
