@@ -42,7 +42,7 @@ __all__ = [
 
 OVERLAYS = ("thin overlay", "rigid overlay")
 LATEST_START_YR = 6  # years from today to the first year for which forecasts are made; beyond, the last holds
-CURVE_GAP = 0.005  # how closely programmes for other sums of money are searched
+COMPARE_GAP = 0.005  # how closely programmes for other sums of money are searched
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,7 +298,7 @@ def curve(
     first_year: int,
     demands: Demands | None = None,
     drawn: Grounds | None = None,
-    gap: float = CURVE_GAP,
+    gap: float = COMPARE_GAP,
 ) -> pd.DataFrame:
     """What more or less money buys: one programme for each multiple of the budgets.
 
