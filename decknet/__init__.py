@@ -17,8 +17,9 @@ __all__ = ["open"]
 
 
 def open(  # noqa: A001
-    path: Path | str, *, write: bool = False, settings: Settings | Path | str | None = None, today: date | None = None
-) -> District:
+    path: Path | str, *, write: bool = False, settings: Settings | Path | str | None = None,
+    today: date | None = None, as_of: date | None = None, known_by: date | None = None,
+) -> District:  # fmt: skip
     """A district's store, for questions from Python.
 
     Parameters
@@ -29,7 +30,11 @@ def open(  # noqa: A001
         Whether records may be brought in; else the store is only read.
     settings : Settings or path of a TOML file, optional
     today : date, optional
-        The day the figures are of; else today.
+        The day the figures are of; else ``as_of``, else today.
+    as_of : date, optional
+        Only records dated to this day.
+    known_by : date, optional
+        Only records brought in by this day.
 
     Returns
     -------
@@ -43,4 +48,4 @@ def open(  # noqa: A001
     """
     from decknet.flow.district import District
 
-    return District(path, write=write, settings=settings, today=today)
+    return District(path, write=write, settings=settings, today=today, as_of=as_of, known_by=known_by)

@@ -84,15 +84,22 @@ def district(
             rows = loaded.reading.rows_read if loaded.reading else 0
             total += seconds
             yield f"load {file.name}", seconds, f"{rows:,} rows, {rows / seconds:,.0f} rows a second; {loaded.error}"
-        network, seconds = timed(lambda: flow.read_network(store, today=TODAY, settings=settings))
+        condition, seconds = timed(lambda: flow.read_condition(store, settings=settings, asked=flow.AsOf(TODAY)))
         total += seconds
-        yield "shares, growth, places, ranking", seconds, f"{len(network.status):,} decks"
-        made, seconds = timed(lambda: flow.plan(network, [budget_per_deck * decks] * 5, first_year=TODAY.year + 1))
+        yield "one reading of the records", seconds, ""
+        _, seconds = timed(lambda: condition.status)
         total += seconds
-        yield "programme, 5 years", seconds, f"{len(made.lines):,} lines, proven gap {made.facts['gap']:.3%}"
-        for what, path in flow.report(network, made, folder / "report").files.items():
+        yield "shares, growth, places, ranking", seconds, f"{len(condition.status):,} decks"
+        _, seconds = timed(lambda: (condition.works, condition.ahead))
+        total += seconds
+        yield "repair limits, years to come", seconds, f"{len(condition.limits):,} limits"
+        question = flow.Question((budget_per_deck * decks,) * 5, TODAY.year + 1)
+        found, seconds = timed(lambda: flow.study(condition, question))
+        total += seconds
+        yield "programme, 5 years", seconds, f"{len(found.lines):,} lines, proven gap {found.facts['gap']:.3%}"
+        written, seconds = timed(lambda: flow.report(found, folder / "report"))
+        total += seconds
+        for what, path in written.files.items():
             yield f"  {what}", 0.0, f"{path.stat().st_size / 1e6:,.2f} MB"
-        _, seconds = timed(lambda: flow.report(network, made, folder / "report"))
-        total += seconds
-        yield "map, workbook, document, GIS file", seconds, ""
+        yield "other sums of money, back-test, map, workbook, document, GIS file", seconds, ""
         yield "from files to everything", total, f"{decks:,} decks"

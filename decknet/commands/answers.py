@@ -3,29 +3,23 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from decknet.commands import say
+from decknet.commands.groups import When, grouped
 from decknet.commands.options import (
     ByOpt,
     CsvOpt,
     JsonOpt,
-    SettingsOpt,
     SoundOpt,
     StoreArg,
-    TodayOpt,
     UnsureOpt,
     WeightOpt,
     WeightsOpt,
     with_weights,
 )  # fmt: skip
-from decknet.commands.options import day as day_of
-from decknet.commands.shared import settings_of
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["add_to"]
 
@@ -37,8 +31,10 @@ def add_to(app: typer.Typer) -> None:
     app.command(epilog="Example: decknet survival district.duckdb --by material")(survival)
 
 
+@grouped
 def rank(
     store: StoreArg,
+    when: When,
     first: Annotated[int, typer.Option("--first", min=0, help="Decks to print; 0 for all.")] = 20,
     weight: WeightOpt = None,
     weights: WeightsOpt = None,
@@ -46,19 +42,16 @@ def rank(
     unsure: UnsureOpt = None,
     sound: SoundOpt = 0,
     csv: CsvOpt = None,
-    settings: SettingsOpt = None,
-    today: TodayOpt = None,
     as_json: JsonOpt = False,
 ) -> None:
     """Rank decks by unsound share, growth and traffic: the reasons, how sure it is, and what would change it."""
     from decknet import flow
 
-    changed = with_weights(settings_of(settings), weight, weights, by, unsure)
-    network = flow.read_network(store, today=day_of(today), settings=changed)
+    network = when.condition(store, settings=with_weights(when.chosen(), weight, weights, by, unsure))
     if csv:
         flow.write_whole(csv, say.as_csv(network.status.drop(columns="geometry")))
         typer.echo(f"{csv}: {len(network.status):,} decks written.", err=as_json)
-    moves, soundings = flow.weight_ranges(network), flow.next_soundings(network)
+    moves, soundings = network.weight_ranges, network.soundings
     if as_json:
         parts = {"act_now": network.urgent, "decks": network.status.drop(columns="geometry"), "weights": moves}
         say.echo_json({k: say.plain(v) for k, v in {**parts, "soundings": soundings}.items()})
@@ -67,8 +60,10 @@ def rank(
         say.soundings(say.console(), network, soundings, sound)
 
 
+@grouped
 def growth(
     store: StoreArg,
+    when: When,
     check: Annotated[
         bool, typer.Option("--check", help="Instead: hide surveys, predict them, and hold the two together.")
     ] = False,
@@ -83,22 +78,21 @@ def growth(
     output: Annotated[
         Path | None, typer.Option("-o", "--output", help="SVG to write: the deck's fan, or with --check its honesty.")
     ] = None,
-    settings: SettingsOpt = None,
-    today: TodayOpt = None,
     as_json: JsonOpt = False,
 ) -> None:
     """What each deck will do if nothing is done, with 10 and 90 % quantiles; or how past forecasts came out."""
     from decknet import flow
     from decknet.commands import say_growth
-    from decknet.flow import condition, forecast
+    from decknet.flow import forecast, states
+    from decknet.predict import verdict
 
     if output is not None and deck is None and not check:
         raise typer.BadParameter("say which drawing: --deck 01059, or --check.", param_hint="--output")
     if check + ratings + elements > 1:
         raise typer.BadParameter("ask for one of --check, --ratings, --elements.", param_hint="growth")
-    chosen, out = settings_of(settings), say.console()
+    chosen, out = when.chosen(), say.console()
     if elements:
-        found = condition.elements(store, today=day_of(today), settings=chosen)
+        found = states.elements(flow.read_records(store, when.asked(), elements=True), chosen)
         if as_json:
             tables = {"states": say.plain(found.states), "ahead": say.plain(found.ahead)}
             say.echo_json({"pairs": found.pairs, "left_out": found.left_out, **tables})
@@ -106,14 +100,15 @@ def growth(
             say_growth.elements(out, found)
         return
     if ratings:
-        states = condition.condition_states(store, settings=chosen)
+        rates = states.condition_states(flow.read_records(store, when.asked()), chosen)
         if as_json:
-            say.echo_json({"ratings": say.plain(states)})
+            say.echo_json({"ratings": say.plain(rates)})
         else:
-            say_growth.condition_states(out, states)
+            say_growth.condition_states(out, rates)
         return
+    network = when.condition(store)
     if check:
-        test, words = forecast.check_growth(store, settings=chosen)
+        test, words = network.back_test, verdict(network.back_test)
         if as_json:
             tables = {by or "all": say.plain(test.table(by)) for by in (None, "trial", "family", "horizon")}
             levels = say.plain(test.of("last survey").levels())
@@ -122,7 +117,7 @@ def growth(
             say_growth.check(out, test, words)
         data = forecast.draw_check(test) if output else b""
     else:
-        made = forecast.forecast_growth(store, today=day_of(today), settings=chosen)
+        made = forecast.forecast_growth(network)
         if as_json:
             say.echo_json({"decks": say.plain(made.decks), "families": say.plain(made.growth.families_table())})
         else:
@@ -133,13 +128,14 @@ def growth(
         typer.echo(f"{output}: drawn.", err=as_json)
 
 
+@grouped
 def survival(
     store: StoreArg,
+    when: When,
     by: Annotated[
         str | None, typer.Option("--by", help="Compare by: material, depth, season, temperature or crew.")
     ] = None,
     output: Annotated[Path | None, typer.Option("-o", "--output", help="SVG of the curves to write.")] = None,
-    settings: SettingsOpt = None,
     as_json: JsonOpt = False,
 ) -> None:
     """Did patches hold? Each is followed through later surveys; curves by material, depth, season and so on."""
@@ -149,13 +145,13 @@ def survival(
 
     if by is not None and by not in forecast.GROUPS:
         raise typer.BadParameter(f"{by!r} is not a group. Say {', '.join(forecast.GROUPS)}.", param_hint="--by")
-    chosen = settings_of(settings)
-    answer = forecast.held(store, by=by, settings=chosen)
+    network = when.condition(store)
+    answer = forecast.held(network, by=by)
     if as_json:
         rows = {"groups": say.plain(answer.table), "patches": say.plain(answer.followed)}
         say.echo_json({"counts": answer.counts, **rows})
     else:
         say_growth.survival(say.console(), answer)
     if output is not None:
-        flow.write_whole(output, forecast.draw_held(answer, chosen))
+        flow.write_whole(output, forecast.draw_held(answer, network.settings))
         typer.echo(f"{output}: drawn.", err=as_json)

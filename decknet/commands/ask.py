@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from decknet.commands import say, say_ask
-from decknet.commands.options import JsonOpt, SettingsOpt, StoreArg, TodayOpt
-from decknet.commands.options import day as day_of
-from decknet.commands.shared import settings_of
+from decknet.commands.groups import When, grouped
+from decknet.commands.options import JsonOpt, StoreArg
 from decknet.errors import DecknetError
 
 __all__ = ["add_to"]
@@ -37,8 +37,10 @@ def add_to(app: typer.Typer) -> None:
     app.command(epilog="Example: decknet columns repair_outcome")(columns)
 
 
+@grouped
 def query(
     store: StoreArg,
+    when: When,
     sql: Annotated[str | None, typer.Argument(metavar="SQL", help="One statement that reads.")] = None,
     file: Annotated[
         Path | None,
@@ -54,8 +56,6 @@ def query(
     rows: RowsOpt = 100_000,
     seconds: Annotated[float, typer.Option("--seconds", min=0.1, help="Stop a question that takes longer.")] = 60,
     wait: WaitOpt = 0,
-    settings: SettingsOpt = None,
-    today: TodayOpt = None,
     as_json: JsonOpt = False,
 ) -> None:
     """Ask in SQL over documented views; the store is read and never changed."""
@@ -74,9 +74,7 @@ def query(
         typer.echo(text.rstrip())
         return
     ask.check_format(output)
-    found = ask.query(
-        store, text, today=day_of(today), settings=settings_of(settings), rows=rows, seconds=seconds, wait_s=wait
-    )
+    found = ask.query(store, text, asked=when.asked(), settings=when.chosen(), rows=rows, seconds=seconds, wait_s=wait)
     if output is not None:
         flow.write_whole(output, ask.as_file(found, output))
         typer.echo(f"{output}: {say_ask.counted(len(found.frame), 0, found.more, rows)}", err=as_json)
@@ -96,32 +94,39 @@ def _read(file: Path) -> str:
         raise DecknetError(f"{file}: is not text in UTF-8. Save it as UTF-8.") from why
 
 
-def history(
-    store: StoreArg,
-    deck: Annotated[
-        str | None, typer.Argument(metavar="[DECK]", help="Tell this deck's whole story; a bridge will do.")
-    ] = None,
-    route: Annotated[str | None, typer.Option("--route", help="Only this route.")] = None,
-    district: Annotated[str | None, typer.Option("--district", help="Only this district.")] = None,
-    since: Annotated[str | None, typer.Option("--since", metavar="DAY", help="From this day or year on.")] = None,
-    until: Annotated[str | None, typer.Option("--until", metavar="DAY", help="Up to this day or year.")] = None,
-    event: Annotated[str | None, typer.Option("--event", help="surveyed or repaired.")] = None,
-    method: Annotated[str | None, typer.Option("--method", help="Surveys by a method, such as chain.")] = None,
-    treatment: Annotated[str | None, typer.Option("--treatment", help="Repairs of a kind, such as overlay.")] = None,
-    material: Annotated[str | None, typer.Option("--material", help="Repairs with a material, such as mortar.")] = None,
-    crew: Annotated[str | None, typer.Option("--crew", help="By a crew.")] = None,
+@dataclass(frozen=True, slots=True)
+class Filters:
+    """Which events a history is of."""
+
+    route: Annotated[str | None, typer.Option("--route", help="Only this route.")] = None
+    district: Annotated[str | None, typer.Option("--district", help="Only this district.")] = None
+    since: Annotated[str | None, typer.Option("--since", metavar="DAY", help="From this day or year on.")] = None
+    until: Annotated[str | None, typer.Option("--until", metavar="DAY", help="Up to this day or year.")] = None
+    event: Annotated[str | None, typer.Option("--event", help="surveyed or repaired.")] = None
+    method: Annotated[str | None, typer.Option("--method", help="Surveys by a method, such as chain.")] = None
+    treatment: Annotated[str | None, typer.Option("--treatment", help="Repairs of a kind, such as overlay.")] = None
+    material: Annotated[str | None, typer.Option("--material", help="Repairs with a material, such as mortar.")] = None
+    crew: Annotated[str | None, typer.Option("--crew", help="By a crew.")] = None
     outcome: Annotated[
         str | None,
         typer.Option("--outcome", help="Repairs that failed, held at last look, were not looked at or not followed."),
-    ] = None,
+    ] = None
     over: Annotated[
         float | None, typer.Option("--over", metavar="PERCENT", min=0, max=100, help="Surveys at or over this share.")
+    ] = None
+
+
+@grouped
+def history(
+    store: StoreArg,
+    when: When,
+    only: Filters,
+    deck: Annotated[
+        str | None, typer.Argument(metavar="[DECK]", help="Tell this deck's whole story; a bridge will do.")
     ] = None,
     output: OutOpt = None,
     first: FirstOpt = 60,
     wait: WaitOpt = 0,
-    settings: SettingsOpt = None,
-    today: TodayOpt = None,
     as_json: JsonOpt = False,
 ) -> None:
     """What was found and done, when, by whom, at what cost, and whether it held; each with its file and line."""
@@ -130,10 +135,10 @@ def history(
     from decknet.flow import history as of
 
     ask.check_format(output)
-    out, chosen = say.console(), settings_of(settings)
+    out, chosen = say.console(), when.chosen()
     filters = of.Filters(
-        deck, route, district, since, until, event, method, treatment, material, crew, outcome,
-        None if over is None else over / 100,
+        deck, only.route, only.district, only.since, only.until, only.event, only.method, only.treatment,
+        only.material, only.crew, only.outcome, None if only.over is None else only.over / 100,
     )  # fmt: skip
     if deck is not None and len(filters.given()) == 1:
         told = of.deck_story(store, deck, settings=chosen, wait_s=wait)
@@ -146,7 +151,7 @@ def history(
         elif output is None:
             say_ask.story(out, told)
         return
-    found = of.found_and_done(store, filters, today=day_of(today), settings=chosen, wait_s=wait)
+    found = of.found_and_done(store, filters, asked=when.asked(), settings=chosen, wait_s=wait)
     if output is not None:
         flow.write_whole(output, ask.as_file(found, output))
         typer.echo(f"{output}: {len(found.frame):,} rows.", err=as_json)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -10,32 +9,12 @@ from typing import Annotated, Any
 import typer
 
 from decknet.commands import say, say_programme
-from decknet.commands.options import (
-    BudgetOpt,
-    FirstYearOpt,
-    JsonOpt,
-    SettingsOpt,
-    StoreArg,
-    TodayOpt,
-    YearsOpt,
-    day,
-    sums,
-)
-from decknet.commands.progress import progress
+from decknet.commands.groups import Asked, When, grouped
+from decknet.commands.options import JsonOpt, StoreArg
+from decknet.commands.progress import ProgressOpt, progress
 
 __all__ = ["add_to"]
 
-PinOpt = Annotated[
-    list[str] | None,
-    typer.Option("--pin", metavar="DECK=YEAR[:TREATMENT]", help="This deck in that year; may be given more than once."),
-]
-BarOpt = Annotated[
-    list[str] | None, typer.Option("--bar", metavar="DECK", help="No line for this deck; may be given more than once.")
-]
-KeepOpt = Annotated[
-    list[str] | None,
-    typer.Option("--keep", metavar="DISTRICT=SUM", help="Money of each year that only this district's decks may have."),
-]
 CompareOpt = Annotated[
     str | None, typer.Option("--compare", metavar="TIMES", help="What more or less money buys, as 0.5,1,1.5,2 times.")
 ]
@@ -44,44 +23,19 @@ DoubtOpt = Annotated[
     typer.Option("--doubt", help="Also over draws of share and growth: what it comes to, and which lines stay."),
 ]
 DrawsOpt = Annotated[int | None, typer.Option("--draws", min=2, help="How many draws; else as the settings say.")]
-CrewOpt = Annotated[float | None, typer.Option("--crew-days", min=0, help="Crew days a year; 0: no limit.")]
 NameArg = Annotated[str, typer.Argument(metavar="NAME", help="A programme kept, as decknet programmes lists it.")]
+SaveOpt = Annotated[str | None, typer.Option("--save", metavar="NAME", help="Keep the programme in the store.")]
+CsvOpt = Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Also write the lines to a CSV file.")]
 
 
 def add_to(app: typer.Typer) -> None:
     """Put the commands on the app."""
     app.command(epilog="Example: decknet programme district.duckdb --budget 2000000 --years 5")(programme)
     app.command(epilog="Example: decknet programmes district.duckdb")(programmes)
+    app.command(epilog="Example: decknet cut district.duckdb --programme agreed --by 20")(cut)
     app.command(epilog="Example: decknet compare district.duckdb draft agreed")(compare)
+    app.command(epilog="Example: decknet withdraw district.duckdb draft")(withdraw)
     app.command(epilog="Example: decknet done district.duckdb agreed --year 2027")(done)
-
-
-def _pins(given: Sequence[str]) -> dict[str, tuple[int, str | None]]:
-    out: dict[str, tuple[int, str | None]] = {}
-    for text in given:
-        deck, _, rest = text.rpartition("=")
-        year, _, treatment = rest.partition(":")
-        if not deck or not year.strip().isdigit():
-            raise typer.BadParameter(
-                f"{text!r} is not a pin. Write 01059=2027, or 01059=2027:rigid overlay.", param_hint="--pin"
-            )
-        if deck.strip() in out:
-            raise typer.BadParameter(f"{deck.strip()} is pinned twice. Keep one pin a deck.", param_hint="--pin")
-        out[deck.strip()] = (int(year), treatment.strip() or None)
-    return out
-
-
-def _kept(given: Sequence[str]) -> dict[str, float]:
-    out: dict[str, float] = {}
-    for text in given:
-        area, _, amount = text.rpartition("=")
-        try:
-            out[area.strip()] = float(amount.replace("_", "").replace(" ", ""))
-        except ValueError:
-            area = ""
-        if not area.strip():
-            raise typer.BadParameter(f"{text!r} is not a sum for a district. Write North=300000.", param_hint="--keep")
-    return out
 
 
 def _times(text: str) -> list[float]:
@@ -91,96 +45,96 @@ def _times(text: str) -> list[float]:
         raise typer.BadParameter(f"{text!r} are not multiples. Write 0.5,1,1.5,2.", param_hint="--compare") from None
 
 
+@grouped
 def programme(
     store: StoreArg,
-    budget: BudgetOpt = None,
-    years: YearsOpt = 5,
-    first_year: FirstYearOpt = None,
-    pin: PinOpt = None,
-    bar: BarOpt = None,
-    keep: KeepOpt = None,
-    crew_days: CrewOpt = None,
+    asked: Asked,
+    when: When,
     compare: CompareOpt = None,
     doubt: DoubtOpt = False,
     draws: DrawsOpt = None,
-    save: Annotated[str | None, typer.Option("--save", metavar="NAME", help="Keep the programme in the store.")] = None,
-    csv: Annotated[
-        Path | None, typer.Option("--csv", metavar="FILE", help="Also write the lines to a CSV file.")
-    ] = None,
-    settings: SettingsOpt = None,
-    today: TodayOpt = None,
+    save: SaveOpt = None,
+    csv: CsvOpt = None,
+    timed: ProgressOpt = False,
     as_json: JsonOpt = False,
 ) -> None:
-    """The repair programme that the money buys, year by year, and what other money would buy."""
-    money = sums(budget)
-    pins, kept = _pins(pin or ()), _kept(keep or ())
+    """The repair programme that the money buys, year by year, and what other money would buy; or one that is kept."""
+    asked.check()
     times = _times(compare) if compare else None
+    if asked.programme is not None and (times or doubt or draws or save):
+        raise typer.BadParameter(
+            f"a kept programme is shown as it was agreed. To ask its question again, say --again {asked.programme}.",
+            param_hint="--programme",
+        )
 
     from decknet import flow
-    from decknet.flow import planning
-    from decknet.settings import load_settings
+    from decknet.flow import programme as asking
 
-    demands = planning.Demands(pins, bar or (), kept)
-    cost = doubted = found = None
-    steps = {"Reading the records": 1.0, "Choosing the programme": 8.0}
-    steps |= {"Reckoning what the demands cost": 8.0} if demands.any() else {}
+    cost = doubted = curve = None
+    steps = {"Reading the records": 1.0, "Choosing the programme": 8.0, "Reckoning what the demands cost": 8.0}
     steps |= {"Drawing shares and growth anew": 10.0} if doubt or draws else {}
     steps |= {"Trying other sums of money": 8.0 * len(times)} if times is not None else {}
-    with progress(steps, quiet=as_json) as step:
-        step("Reading the records")
-        network = flow.read_network(store, today=day(today), settings=load_settings(settings))
-        network, drawn, note = planning.with_works(store, network, crew_days=crew_days)
-        first = first_year or network.today.year + 1
-        budgets = flow.budgets_for(money, years)
+    with progress(steps, quiet=as_json, timed=timed) as step:
+        condition = when.condition(store, programmes=asked.names(), step=step)
         step("Choosing the programme")
-        made = planning.plan(network, budgets, first_year=first, demands=demands, drawn=drawn)
-        if demands.any():
+        found = asked.study(condition)
+        if found.kept is None and found.question.demands():
             step("Reckoning what the demands cost")
-            cost = planning.what_demands_cost(network, budgets, made, first_year=first, demands=demands, drawn=drawn)
+            cost = asking.demand_costs(found)
         if doubt or draws:
             step("Drawing shares and growth anew")
-            made, doubted = planning.in_doubt(
-                network, budgets, made, first_year=first, demands=demands, drawn=drawn, draws=draws
-            )
+            found, doubted = asking.in_doubt(found, draws)
         if times is not None:
             step("Trying other sums of money")
-            found = planning.curve(network, budgets, times, first_year=first, demands=demands, drawn=drawn)
+            curve, _ = asking.money_curve(condition, found.question, times)
+    made = found.made
     if as_json:
         answer: dict[str, Any] = {
             name: say.plain(getattr(made, name)) for name in ("lines", "years", "waiting", "yardsticks")
         }
-        answer |= {"facts": made.facts, "currency": network.settings.currency}
+        answer |= {"facts": made.facts, "currency": found.settings.currency, "programme": _said_of(found)}
         answer |= {} if cost is None else {"demands": say.plain(cost)}
-        answer |= {} if found is None else {"money": say.plain(found)}
+        answer |= {} if curve is None else {"money": say.plain(curve)}
         if doubted is not None:
             answer["doubt"] = {"draws": doubted.draws, "unfit": doubted.unfit}
             answer["doubt"] |= {name: say.plain(getattr(doubted, name)) for name in ("outcome", "years")}
         say.echo_json(answer)
     else:
-        out, coin = say.console(), network.settings.currency
-        say.programme(out, network, made)
+        out, coin = say.console(), found.settings.currency
+        say.programme(out, found)
         say_programme.meaning(out, made, coin)
-        if note:
-            out.print(note)
+        if found.note:
+            out.print(found.note)
         if doubted is not None:
             say_programme.doubt(out, doubted, coin)
         if cost is not None:
             say_programme.demands(out, cost)
-        if found is not None:
-            say_programme.curve(out, found, coin)
+        if curve is not None:
+            say_programme.curve(out, curve, coin)
     if csv is not None:
         flow.write_whole(csv, made.lines.to_csv(index=False).encode("utf-8"))
         typer.echo(f"{csv}: {len(made.lines):,} lines.", err=as_json)
     if save:
-        planning.keep(store, save, network, made, budgets, first_year=first, now=datetime.now())
+        asking.keep(store, save, found, now=datetime.now(), who=flow.who_am_i())
         typer.echo(f"Kept as {save!r}.", err=as_json)
+
+
+def _said_of(found: Any) -> dict[str, Any]:
+    """Which programme an answer is of."""
+    records = found.condition.records
+    return {
+        "name": found.name or None, "told": found.told(), "day": records.day.isoformat(),
+        "records_to": records.records_to.isoformat() if records.records_to else None,
+    }  # fmt: skip
 
 
 def programmes(store: StoreArg, as_json: JsonOpt = False) -> None:
     """List the programmes kept in the store."""
-    from decknet.flow import planning
+    from decknet import flow
+    from decknet.flow.compare import kept_programmes
 
-    found = planning.kept_programmes(store)
+    records = flow.read_records(store)
+    found = kept_programmes(records)
     if as_json:
         say.echo_json({"programmes": say.plain(found)})
     elif found.empty:
@@ -188,20 +142,66 @@ def programmes(store: StoreArg, as_json: JsonOpt = False) -> None:
             f"{store}: no programme is kept yet. Keep one with: decknet programme {store} --budget SUM --save NAME"
         )
     else:
-        say_programme.kept(say.console(), found, planning.currency_of(store))
+        say_programme.kept(say.console(), found, records.currency)
+
+
+@grouped
+def cut(
+    store: StoreArg,
+    asked: Asked,
+    when: When,
+    by: Annotated[float, typer.Option("--by", metavar="PERCENT", help="How much less money; below 0 for more.")] = 20.0,
+    csv: CsvOpt = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """The money is cut: which works drop out, move or come in, by name, and what is lost by it."""
+    asked.check()
+    from decknet import flow
+    from decknet.flow.compare import less_money
+
+    with progress({"Reading the records": 1.0, "Choosing the programme": 8.0}, quiet=as_json) as step:
+        condition = when.condition(store, programmes=asked.names(), step=step)
+        step("Choosing the programme")
+        found = asked.study(condition)
+        step("Choosing it anew for other money")
+        made = less_money(found, 1.0 - by / 100.0)
+    if as_json:
+        facts = {"before": made.before.made.facts, "after": made.after.made.facts}
+        say.echo_json(
+            {"changes": say.plain(made.changes), "facts": facts, "programme": _said_of(found), "by_percent": by}
+        )
+    else:
+        say_programme.cut(say.console(), made, by)
+    if csv is not None:
+        flow.write_whole(csv, say.as_csv(made.changes))
+        typer.echo(f"{csv}: {len(made.changes):,} decks.", err=as_json)
 
 
 def compare(store: StoreArg, first: NameArg, second: NameArg, as_json: JsonOpt = False) -> None:
-    """Two programmes kept, side by side: sums, and every deck whose works differ."""
-    from decknet.flow import planning
+    """Two programmes kept, side by side: sums, decks whose works differ, and whether question or records did it."""
+    from decknet import flow
+    from decknet.flow.compare import compare as side_by_side
 
-    kept, found = planning.compare(store, first, second)
+    found = side_by_side(store, first, second)
     if as_json:
-        say.echo_json({"programmes": say.plain(kept), "changes": say.plain(found)})
+        say.echo_json(
+            {"programmes": say.plain(found.sums), "changes": say.plain(found.changes), "told": list(found.told)}
+        )
     else:
         out = say.console()
-        say_programme.kept(out, kept, planning.currency_of(store))
-        say_programme.changes(out, found)
+        say_programme.kept(out, found.sums, flow.read_records(store).currency)
+        for line in found.told:
+            out.print(line)
+        say_programme.changes(out, found.changes)
+
+
+def withdraw(store: StoreArg, name: NameArg) -> None:
+    """Withdraw a programme that is kept: it stays on record, but nothing is drawn from it unless it is named."""
+    from decknet import flow
+    from decknet.flow.programme import withdraw as take_out
+
+    take_out(store, name, now=datetime.now(), who=flow.who_am_i())
+    typer.echo(f"{name!r} is withdrawn. It stays on record; its name is not used again.")
 
 
 def done(
@@ -211,11 +211,13 @@ def done(
     as_json: JsonOpt = False,
 ) -> None:
     """Hold a programme kept against the repairs recorded since: done, changed, not done, cost and overbreak."""
-    from decknet.flow import planning
+    from decknet import flow
+    from decknet.flow.compare import done_lines
 
-    held, others, facts = planning.done(store, name, year=year)
+    records = flow.read_records(store, flow.AsOf(whole=True), programmes=(name,))
+    held, others, facts = done_lines(records, records.programme(name), year=year)
     if as_json:
         plain = {k: None if v != v else v for k, v in facts.items()}
         say.echo_json({"lines": say.plain(held), "others": say.plain(others), "facts": plain})
     else:
-        say_programme.done(say.console(), held, others, facts, planning.currency_of(store))
+        say_programme.done(say.console(), held, others, facts, records.currency)

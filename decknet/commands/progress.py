@@ -6,11 +6,14 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import Any
+from typing import Annotated, Any
 
-__all__ = ["REPORT", "progress", "time_left"]
+import typer
+
+__all__ = ["REPORT", "ProgressOpt", "progress", "time_left"]
 
 Step = Callable[[str], None]
+ProgressOpt = Annotated[bool, typer.Option("--progress", help="Print each step with the seconds it took.")]
 
 # Steps of a report -> about how long each takes, against the others.
 REPORT = {
@@ -45,7 +48,7 @@ def time_left(elapsed_s: float, done: float, total: float) -> str:
 
 
 @contextmanager
-def progress(steps: Mapping[str, float], *, quiet: bool = False) -> Iterator[Step]:
+def progress(steps: Mapping[str, float], *, quiet: bool = False, timed: bool = False) -> Iterator[Step]:
     """Tell of steps as they begin.
 
     Parameters
@@ -54,12 +57,17 @@ def progress(steps: Mapping[str, float], *, quiet: bool = False) -> Iterator[Ste
         What will be done, and about how long it takes against the rest; a step not named here counts 1.
     quiet : bool
         Say nothing, as with --json. Nothing is said either where output or messages go anywhere but to a terminal.
+    timed : bool
+        Instead print each step with its seconds when it is over, wherever messages go.
 
     Yields
     ------
     callable
         To be called with each step as it begins.
     """
+    if timed:
+        yield from _timed()
+        return
     if quiet or not (sys.stdout.isatty() and sys.stderr.isatty()):
         yield lambda _: None
         return
@@ -91,3 +99,22 @@ def progress(steps: Mapping[str, float], *, quiet: bool = False) -> Iterator[Ste
             running[0] = float(steps.get(what, 1.0))
 
         yield step
+
+
+def _timed() -> Iterator[Step]:
+    """Print each step with the seconds it took, and the sum."""
+    begun = time.monotonic()
+    running: list[tuple[str, float]] = []
+
+    def over() -> None:
+        for what, since in running:
+            typer.echo(f"{time.monotonic() - since:7.2f} s  {what}", err=True)
+        running.clear()
+
+    def step(what: str) -> None:
+        over()
+        running.append((what, time.monotonic()))
+
+    yield step
+    over()
+    typer.echo(f"{time.monotonic() - begun:7.2f} s  in all", err=True)

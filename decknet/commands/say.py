@@ -15,9 +15,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
-    from decknet.flow import Loaded, Network
+    from decknet.flow import Condition, Loaded, Study
     from decknet.flow.clerk import Check
-    from decknet.schedule import Programme
 
 __all__ = [
     "as_csv",
@@ -242,7 +241,7 @@ def intakes(out: Console, log: pd.DataFrame) -> None:
 # ---- answers --------------------------------------------------------------------------------------
 
 
-def urgent(out: Console, network: Network) -> None:
+def urgent(out: Console, network: Condition) -> None:
     """Print what cannot wait."""
     if network.urgent.empty:
         return
@@ -254,7 +253,7 @@ def urgent(out: Console, network: Network) -> None:
         out.print(f"  {r.deck_id}{called}: {r.why}, found {r.since:%Y-%m-%d}; due {r.due:%Y-%m-%d}: {r.closed_by}.")
 
 
-def ranking(out: Console, network: Network, first: int, moves: pd.DataFrame) -> None:
+def ranking(out: Console, network: Condition, first: int, moves: pd.DataFrame) -> None:
     """Print the ranking: places with their reasons, how sure they are, and what would change them."""
     urgent(out, network)
     status, rank = network.status, network.settings.rank
@@ -298,7 +297,7 @@ def ranking(out: Console, network: Network, first: int, moves: pd.DataFrame) -> 
         out.print(f"The first ten stay the same decks for weights of {same}; in the same order for {order}.")
 
 
-def soundings(out: Console, network: Network, found: pd.DataFrame, first: int) -> None:
+def soundings(out: Console, network: Condition, found: pd.DataFrame, first: int) -> None:
     """Print which decks to sound next: the most gain for an hour of closure, and the most overdue."""
     if not first:
         return
@@ -322,9 +321,11 @@ def soundings(out: Console, network: Network, found: pd.DataFrame, first: int) -
     )
 
 
-def programme(out: Console, network: Network, made: Programme) -> None:
+def programme(out: Console, found: Study) -> None:
     """Print the programme by year."""
-    money = network.settings.currency
+    network, made = found.condition, found.made
+    out.print(found.told())
+    money = found.settings.currency
     urgent(out, network)
     names = network.status[["deck_id", "name"]]
     lines = made.lines.merge(names, on="deck_id", how="left")
@@ -348,7 +349,7 @@ def programme(out: Console, network: Network, made: Programme) -> None:
     facts = made.facts
     out.print(
         f"{len(made.lines):,} jobs for {facts['cost_total']:,.0f} of {facts['budget_total']:,.0f} {money} "
-        f"({network.settings.programme.price_year} prices). No programme for this money avoids more"
+        f"({found.settings.programme.price_year} prices). No programme for this money avoids more"
         + (f" than {_gap(facts)} % beyond this one." if facts["gap"] > PROVEN else ": it is the best possible.")
     )
     if facts["value_worst_first"] > 0:
@@ -373,9 +374,10 @@ def _end(facts: Mapping[str, float]) -> str:
     )
 
 
-def facts(out: Console, network: Network, made: Programme) -> None:
+def facts(out: Console, found: Study) -> None:
     """Print the three facts that matter: most in need, what the budget buys, what is urgent."""
-    money, facts = network.settings.currency, made.facts
+    network, made = found.condition, found.made
+    money, facts = found.settings.currency, made.facts
     worst = network.status.head(3).itertuples()
     needs = "; ".join(f"{r.deck_id} {_name(r)[:-2]} ({r.share_now * 100:.0f} % unsound)" for r in worst)
     out.print(f"  Most in need: {needs}.")

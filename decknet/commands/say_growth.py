@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
-    from decknet.flow.condition import Elements
     from decknet.flow.forecast import Forecast, Held
+    from decknet.flow.states import Elements
     from decknet.predict import BackTest
 
 __all__ = ["check", "condition_states", "elements", "growth", "survival"]

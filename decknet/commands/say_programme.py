@@ -11,9 +11,10 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
+    from decknet.flow.compare import Cut
     from decknet.schedule import Doubt, Programme
 
-__all__ = ["changes", "curve", "demands", "done", "doubt", "kept", "meaning"]
+__all__ = ["changes", "curve", "cut", "demands", "done", "doubt", "kept", "meaning"]
 
 NEARLY_ALWAYS = 0.9
 
@@ -157,7 +158,7 @@ def kept(out: Console, found: pd.DataFrame, money: str) -> None:
     """Print the programmes kept."""
     rows = [
         (
-            r.name,
+            r.name if r.withdrawn_at != r.withdrawn_at else f"{r.name} (withdrawn)",
             f"{r.made_at:%Y-%m-%d}",
             r.made_by,
             f"{r.first_year} to {r.first_year + r.years - 1}",
@@ -195,12 +196,55 @@ def changes(out: Console, found: pd.DataFrame) -> None:
         (
             r.deck_id,
             r.change,
+            r.because if isinstance(r.because, str) else "",
             work(r.year_one, r.treatment_one, r.cost_one, r.window_one, r.material_one).replace(".0:", ":"),
             work(r.year_other, r.treatment_other, r.cost_other, r.window_other, r.material_other).replace(".0:", ":"),
         )
         for r in plain.itertuples(index=False)
     ]
-    table(out, ("Deck", "Change", "First~", "Second~"), rows)
+    table(out, ("Deck", "Change", "Because of", "First~", "Second~"), rows)
+
+
+def cut(out: Console, found: Cut, by: float) -> None:
+    """Print what goes, moves and comes in when the money is cut, and what is lost by it."""
+    before, after, money = found.before.made.facts, found.after.made.facts, found.before.settings.currency
+    less = f"{abs(by):g} % {'less' if by >= 0 else 'more'} money"
+    out.print(f"{found.before.told()} With {less} a year:")
+    names = {
+        "goes": "Drop out", "moves": "In another year", "other treatment": "By another treatment", "comes": "Come in",
+    }  # fmt: skip
+    for change, heading in names.items():
+        part = found.changes[found.changes["change"] == change]
+        if part.empty:
+            continue
+        out.print(f"{heading}: {len(part)}")
+        rows = [
+            (
+                r.deck_id, r.name if isinstance(r.name, str) else "",
+                *(
+                    f"{year}: {label}, {cost:,.0f}" if isinstance(label, str) else ""
+                    for year, label, cost in (
+                        (r.year_before, r.label_before, r.cost_before), (r.year_after, r.label_after, r.cost_after),
+                    )
+                ),
+                "cannot wait" if r.urgent is True else "",
+            )
+            for r in part.astype({"urgent": "object"}).itertuples()
+        ]  # fmt: skip
+        table(out, ("Deck", "Name~", f"As planned ({money})~", f"With {less} ({money})~", ""), rows)
+    if found.changes.empty:
+        out.print("The same works are done.")
+    lost = before["value"] - after["value"]
+    part = 100 * lost / before["value"] if before["value"] > 0 else 0.0
+    out.print(
+        f"Lost: {lost:,.0f} m²·yr of exposure to unsound deck that the whole money would avoid ({part:.1f} %). Unsound "
+        f"area at the end: {after['unsound_end_m2']:,.0f} m² instead of {before['unsound_end_m2']:,.0f} m²; past the "
+        f"threshold: {100 * after['past_share']:.1f} % of the deck area instead of {100 * before['past_share']:.1f} %."
+    )
+    out.print(
+        f"Cost {after['cost_total']:,.0f} instead of {before['cost_total']:,.0f} {money}. A deck that drops out is not "
+        "thereby sound or safe."
+    )
 
 
 def done(out: Console, held: pd.DataFrame, others: pd.DataFrame, facts: Mapping[str, float], money: str) -> None:

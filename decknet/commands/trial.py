@@ -14,8 +14,7 @@ from decknet.commands.options import (
     YearsOpt,
 )  # fmt: skip
 from decknet.commands.options import sums as sums_of
-from decknet.commands.progress import REPORT, progress
-from decknet.commands.shared import report_of, settings_of
+from decknet.commands.progress import REPORT, ProgressOpt, progress
 from decknet.errors import DecknetError
 
 if TYPE_CHECKING:
@@ -34,10 +33,12 @@ def demo(
     folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Folder to write into.")] = Path("reports/demo"),
     budget: Annotated[str, typer.Option("--budget", metavar="SUM[,SUM...]", help="Money for each year.")] = "1500000",
     years: YearsOpt = 5,
+    timed: ProgressOpt = False,
 ) -> None:
     """See it work on an invented district: records in, ranking, programme, map, report."""
     from decknet import flow
     from decknet.demo import FILES, TODAY, demo_folder
+    from decknet.settings import Settings
 
     out, sums = say.console(), sums_of(budget)
     store = folder / "demo.duckdb"
@@ -46,7 +47,7 @@ def demo(
     for old in (store, store.with_name(store.name + ".wal")):
         old.unlink(missing_ok=True)
     loads = []
-    with progress({**{f"Bringing in {name}": 0.4 for name in FILES}, **REPORT}) as step:
+    with progress({**{f"Bringing in {name}": 0.4 for name in FILES}, **REPORT}, timed=timed) as step:
         now = datetime.combine(TODAY, datetime.min.time())
         flow.create(store, title="Invented demo district", currency="USD", now=now)
         step(f"Bringing in {FILES[0]}")
@@ -54,9 +55,10 @@ def demo(
             loads.append(loaded)
             if name is not None:
                 step(f"Bringing in {name}")
-        step("Reading the records")
-        network = flow.read_network(store, today=TODAY, settings=settings_of(None))
-        written, made, network = report_of(store, network, sums, years, None, folder, step=step)
+        condition = flow.read_condition(store, settings=Settings(), asked=flow.AsOf(TODAY), step=step)
+        step("Choosing the programme")
+        found = flow.study(condition, flow.Question(flow.budgets_for(sums, years), TODAY.year + 1))
+        written = flow.report(found, folder, step=step)
     for loaded in loads:
         if loaded.reading is None:
             raise DecknetError(loaded.error)
@@ -64,7 +66,7 @@ def demo(
         told = f", {refused} refused on purpose" if refused else ""
         out.print(f"{loaded.path.name}: {loaded.reading.rows_read:,} rows, {loaded.reading.rows_kept:,} kept{told}")
     out.print("\nThree facts that matter (an invented district: every name and figure is made up)")
-    say.facts(out, network, made)
+    say.facts(out, found)
     out.print("\nOpen:")
     for what, path in written.files.items():
         out.print(f"  {what}: {path}")

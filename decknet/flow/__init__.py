@@ -1,26 +1,19 @@
 """Use cases: read, compute, write back. The only room that joins the store to the computations.
 
-The door gives what every use needs; ``works`` (crew sheets), ``forecast``, ``planning``, ``clerk`` and ``exchange``
-are modules of their own.
+``reading`` gives the records of one moment, ``condition`` the network on a day, ``programme`` the answer to a question;
+every output is drawn from these three.
 """
 
-from decknet.flow.atlas import draw_map
+from decknet.flow.condition import Condition, condition_of, read_condition
 from decknet.flow.files import software, who_am_i, write_whole
 from decknet.flow.intake import Loaded, create, intake_faults, intake_log, load, save_mapping, undo
-from decknet.flow.network import (
-    Network,
-    budgets_for,
-    network_from,
-    next_soundings,
-    plan,
-    read_network,
-    save_programme,
-    weight_ranges,
-)
+from decknet.flow.outputs import draw_map
+from decknet.flow.programme import Question, Study, budgets_for, kept_study, study
+from decknet.flow.reading import AsOf, Records, read_records
 from decknet.flow.report import report
 
 __all__ = [
-    "Loaded", "Network", "budgets_for", "create", "draw_map", "intake_faults", "intake_log", "load", "network_from",
-    "next_soundings", "plan", "read_network", "report", "save_mapping", "save_programme", "software", "undo",
-    "weight_ranges", "who_am_i", "write_whole",
+    "AsOf", "Condition", "Loaded", "Question", "Records", "Study", "budgets_for", "condition_of", "create", "draw_map",
+    "intake_faults", "intake_log", "kept_study", "load", "read_condition", "read_records", "report", "save_mapping",
+    "software", "study", "undo", "who_am_i", "write_whole",
 ]  # fmt: skip

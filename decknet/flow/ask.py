@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -18,13 +17,13 @@ from numpy.typing import NDArray
 from decknet.columns import Column
 from decknet.columns.views import view_column
 from decknet.errors import DecknetError, StoreBusyError
-from decknet.flow import planning
-from decknet.flow.network import CRS, read_network
+from decknet.flow.compare import done_lines
+from decknet.flow.condition import Condition, condition_of
+from decknet.flow.ground import CRS
+from decknet.flow.reading import AsOf, Records, records_of
 from decknet.keep import Store
 from decknet.keep.ask import LENT, ask, lent_for
-from decknet.locate import Placing, place_decks, with_positions
-from decknet.measure import survey_shares
-from decknet.predict import followed_repairs
+from decknet.locate import Placing
 from decknet.settings import Settings
 from decknet.show.answer import FORMATS, answer_file, answer_rows
 
@@ -84,7 +83,7 @@ def when_free(work: Callable[[], T], wait_s: float = 0.0) -> T:
 
 
 def query(
-    path: Path, sql: str, *, today: date, settings: Settings, params: Mapping[str, Any] | None = None,
+    path: Path, sql: str, *, asked: AsOf, settings: Settings, params: Mapping[str, Any] | None = None,
     rows: int = 100_000, seconds: float = 60.0, memory_gb: float = 2.0, wait_s: float = 0.0,
 ) -> Answer:  # fmt: skip
     """Answer a question in SQL over the views of ``columns.views.VIEWS``.
@@ -96,8 +95,8 @@ def query(
     sql : str
         One statement that reads. Every row ever stored, corrected and taken back ones too, is in
         ``store.survey``, ``store.repair`` and so on.
-    today : date
-        Day that ``deck_status`` is of.
+    asked : AsOf
+        Which day, and which records count. A ``today`` before the newest record leaves the views of records whole.
     settings : Settings
     params : mapping, optional
         Values of ``$name`` in the statement.
@@ -120,8 +119,11 @@ def query(
     def work() -> Answer:
         with Store.open(path) as store:  # held open, so that nothing changes while views are worked out
             currency = store.about().get("currency", settings.currency)
-            lent = _lent(store, path, needed, today, settings)
-            found = ask(path, sql, lent=lent, params=params, rows=rows, seconds=seconds, memory_gb=memory_gb)
+            lent = _lent(store, path, needed, asked, settings)
+            found = ask(
+                path, sql, lent=lent, params=params, rows=rows, seconds=seconds, memory_gb=memory_gb,
+                records_to=asked.records_to, moment=asked.moment(),
+            )  # fmt: skip
         columns = tuple(_described(str(name), found.frame, found.views, currency) for name in found.frame.columns)
         return Answer(_with_shapes(found.frame), columns, found.more, currency)
 
@@ -179,51 +181,40 @@ def _with_shapes(frame: pd.DataFrame) -> pd.DataFrame:
 # ---- what views rest on -----------------------------------------------------------------------------
 
 
-def _lent(store: Store, path: Path, needed: set[str], today: date, settings: Settings) -> dict[str, pd.DataFrame]:
+def _lent(store: Store, path: Path, needed: set[str], asked: AsOf, settings: Settings) -> dict[str, pd.DataFrame]:
     """The frames that the question needs, worked out."""
+    if not needed:
+        return {}
+    records = records_of(store, path, asked, wanted=None if "computed_programme_outcome" in needed else ())
     out: dict[str, pd.DataFrame] = {}
+    if "computed_programme_outcome" in needed:
+        out["computed_programme_outcome"] = _programme_outcome(records)
+    if not needed - out.keys():
+        return out
+    condition = condition_of(records, settings) if len(records["deck"]) else Condition(records, settings)
     if "computed_deck_status" in needed:
-        status = read_network(path, today=today, settings=settings).status
+        status = condition_of(records, settings).status
         out["computed_deck_status"] = pd.DataFrame(status.drop(columns="geometry")).assign(
             ground=status.geometry.to_numpy(dtype=object)
         )
-    if "computed_programme_outcome" in needed:
-        out["computed_programme_outcome"] = _programme_outcome(store, path, today)
-    if not needed - out.keys():
-        return out
-    records = {kind: store.current(kind) for kind in ("bridge", "deck", "survey", "defect", "repair")}
-    decks = with_positions(records["deck"], records["bridge"])
     if needed & {"computed_survey", "computed_outcome"}:
-        shares = survey_shares(records["survey"], records["defect"], decks)
-        out["computed_survey"] = shares
-        if "computed_outcome" in needed:
-            out["computed_outcome"] = _outcome(records, shares, decks, settings)
-    placing = place_decks(decks)
+        out["computed_survey"] = condition.surveys
+    if "computed_outcome" in needed:
+        followed, _ = condition.patches
+        failed = followed["right_yr"].to_numpy(dtype="float64")
+        out["computed_outcome"] = followed.assign(
+            held_yr=followed["left_yr"], failed_by_yr=np.where(np.isfinite(failed), failed, np.nan)
+        )
     if "computed_survey_ground" in needed:
-        out["computed_survey_ground"] = _survey_ground(records, placing)
+        out["computed_survey_ground"] = _survey_ground(records, condition.placing)
     if "computed_repair_ground" in needed:
         repairs = records["repair"][records["repair"]["shape"].notna()]
-        out["computed_repair_ground"] = pd.DataFrame(
-            {
-                "repair_id": repairs["repair_id"].array,
-                GROUND: placing.shapes_to_ground(repairs["deck_id"], repairs["shape"].to_numpy(dtype=object)),
-            }
-        )
+        laid = condition.placing.shapes_to_ground(repairs["deck_id"], repairs["shape"].to_numpy(dtype=object))
+        out["computed_repair_ground"] = pd.DataFrame({"repair_id": repairs["repair_id"].array, GROUND: laid})
     return {name: frame for name, frame in out.items() if name in LENT}
 
 
-def _outcome(
-    records: Mapping[str, pd.DataFrame], shares: pd.DataFrame, decks: pd.DataFrame, settings: Settings
-) -> pd.DataFrame:
-    """How patches held: the interval in which each failed."""
-    followed, _ = followed_repairs(
-        records["repair"], records["survey"], shares, records["defect"], decks, settings.survival
-    )
-    failed = followed["right_yr"].to_numpy(dtype="float64")
-    return followed.assign(held_yr=followed["left_yr"], failed_by_yr=np.where(np.isfinite(failed), failed, np.nan))
-
-
-def _survey_ground(records: Mapping[str, pd.DataFrame], placing: Placing) -> pd.DataFrame:
+def _survey_ground(records: Records, placing: Placing) -> pd.DataFrame:
     """What each survey drew, laid on the ground as one shape a survey."""
     drawn = records["defect"][records["defect"]["shape"].notna()].merge(
         records["survey"][["survey_id", "deck_id"]], on="survey_id"
@@ -237,13 +228,13 @@ def _survey_ground(records: Mapping[str, pd.DataFrame], placing: Placing) -> pd.
     return pd.DataFrame({"survey_id": names, GROUND: [shapely.union_all(p) for p in parts]})
 
 
-def _programme_outcome(store: Store, path: Path, today: date) -> pd.DataFrame:
+def _programme_outcome(records: Records) -> pd.DataFrame:
     """Every line of every programme kept, held against repairs; a line of a year to come is not yet due."""
     parts = []
-    for name in store.programmes()["name"]:
-        lines, _, _ = planning.done(path, str(name))
-        fate = lines["fate"].where((lines["fate"] != "not done") | (lines["year"] <= today.year), "not yet due")
-        parts.append(lines.assign(programme=name, fate=fate))
+    for kept in records.kept:
+        lines, _, _ = done_lines(records, kept)
+        due = (lines["fate"] != "not done") | (lines["year"] <= records.day.year)
+        parts.append(lines.assign(programme=kept.name, fate=lines["fate"].where(due, "not yet due")))
     if not parts:
         return pd.DataFrame(columns=[c.name for c in LENT["computed_programme_outcome"]])
     return pd.concat(parts, ignore_index=True)

@@ -10,8 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from decknet.flow.network import Network
-from decknet.schedule import Programme
+from decknet.flow.programme import Study
 
 __all__ = ["FIGURES", "figures_of", "read_figures", "whats_new"]
 
@@ -21,8 +20,9 @@ FIRST = 10  # foremost decks whose order is compared
 MOST_NAMED = 12
 
 
-def figures_of(network: Network, programme: Programme, files: Mapping[str, bytes]) -> dict[str, Any]:
+def figures_of(found: Study, files: Mapping[str, bytes]) -> dict[str, Any]:
     """The figures of a run as JSON holds them: totals, act-now decks, foremost decks, works, and each file's digest."""
+    network, programme = found.condition, found.made
     status, facts = network.status, programme.facts
     both = status[["area_m2", "share_now"]].astype("float64").dropna()
     urgent = status.loc[status["urgent"].notna(), "deck_id"]
@@ -32,8 +32,8 @@ def figures_of(network: Network, programme: Programme, files: Mapping[str, bytes
         "form": FORM,
         "title": network.title,
         "day": network.today.isoformat(),
-        "currency": network.settings.currency,
-        "price_year": network.settings.programme.price_year,
+        "currency": found.settings.currency,
+        "price_year": found.settings.programme.price_year,
         "decks": len(status),
         "deck_m2": _round(status["area_m2"].sum()),
         "unsound_now_m2": _round((both["area_m2"] * both["share_now"]).sum()),
@@ -41,7 +41,10 @@ def figures_of(network: Network, programme: Programme, files: Mapping[str, bytes
         "latest_survey": None if pd.isna(latest) else f"{latest:%Y-%m-%d}",
         "act_now": sorted(map(str, urgent)),
         "foremost": [str(d) for d in ranked],
+        "records_to": None if network.records.records_to is None else network.records.records_to.isoformat(),
         "programme": {
+            "name": found.name or None,
+            "told": found.told(),
             "first_year": int(programme.years["year"].min()) if len(programme.years) else None,
             "last_year": int(programme.years["year"].max()) if len(programme.years) else None,
             "works": len(programme.lines),

@@ -12,6 +12,7 @@ import pandas as pd
 from decknet import flow
 from decknet.columns import RECORDS
 from decknet.errors import DecknetError
+from decknet.flow.reading import AsOf, records_of, with_store
 from decknet.ingest import CODES, check_records
 from decknet.keep import Store
 from decknet.show.clerk import fault_list
@@ -41,13 +42,13 @@ class Check:
 
 def check(path: Path, *, today: date) -> Check:
     """Hold everything in a store to every rule."""
-    with Store.open(path) as store:
-        title = store.about().get("title", path.stem)
-        records = {kind: store.current(kind) for kind in RECORDS if kind != "element_quantity"}
-        waiting = store.open_entries()
-        found = check_records(records, today=today)
-        found = _with_source(store, found)
-    return Check(title, found, waiting)
+
+    def held(store: Store) -> Check:
+        records = records_of(store, path, AsOf(today, whole=True))
+        found = check_records(dict(records.frames), today=today)
+        return Check(records.title, _with_source(store, found), store.open_entries())
+
+    return with_store(path, held)
 
 
 def _with_source(store: Store, found: pd.DataFrame) -> pd.DataFrame:
@@ -68,8 +69,7 @@ def _with_source(store: Store, found: pd.DataFrame) -> pd.DataFrame:
 
 def open_entries(path: Path) -> pd.DataFrame:
     """Rows refused or flagged that nothing has put right since."""
-    with Store.open(path) as store:
-        return store.open_entries()
+    return with_store(path, Store.open_entries)
 
 
 def list_of(found: Check, *, today: date) -> bytes:

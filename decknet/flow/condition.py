@@ -1,146 +1,429 @@
-"""Use cases of condition states: how ratings and element quantities worsen, by family."""
+"""The condition of a network on a day: everything that is worked out from its records, each thing once.
+
+Every output is drawn from this value, and none works anything out beside it.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from datetime import date
+from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
-from decknet.errors import RecordError
-from decknet.keep import Store
-from decknet.predict import STATES, element_pairs, element_states, fit_ratings, rating_sequences, states_ahead
+from decknet.columns import STATUS
+from decknet.errors import SettingsError
+from decknet.flow.ground import CRS
+from decknet.flow.reading import AsOf, Records, read_records, with_decks
+from decknet.locate import Placing, deck_outlines, place_decks, with_positions
+from decknet.measure import limit_quantities, repair_limits, survey_shares
+from decknet.predict import (
+    Growth,
+    YearsAhead,
+    damage_account,
+    fit_growth_model,
+    fit_weibull,
+    followed_repairs,
+    hold_to_surveys,
+    years_ahead,
+)
+from decknet.rank import (
+    act_now,
+    rank_decks,
+    rank_groups,
+    rank_ranges,
+    sound_next,
+    sounding_due,
+    traffic_in_use,
+    weight_moves,
+)
+from decknet.schedule import overbreak_found
 from decknet.settings import Settings
 
-__all__ = ["Elements", "condition_states", "elements"]
+if TYPE_CHECKING:
+    from decknet.predict import BackTest
 
-_STATES_AHEAD_YR = (0, 5, 10, 20)
-_LEFT_OUT = {
-    "defects": "rows of defects, parts of another element", "empty": "rows without a quantity",
-    "close": "pairs under half a year apart", "resized": "pairs whose total changed by over a tenth",
-    "works": "pairs with a repair between them", "better": "pairs that grew better, works nobody recorded",
-}  # fmt: skip
+__all__ = ["OVERLAYS", "WHOLE_DECK", "Condition", "condition_of", "read_condition"]
+
+OVERLAYS = ("thin overlay", "rigid overlay")
+WHOLE_DECK = (*OVERLAYS, "new deck")  # after one of these an older survey no longer stands
+LATEST_START_YR = 6  # years from today to the first year for which forecasts are made; beyond, the last holds
+_LAST_SURVEY = (
+    "survey_date", "method", "covered_share", "unsound_m2", "delaminated_m2", "unsound_share", "delaminated_share",
+    "hole_m2", "exposed_bar_m2",
+)  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Elements:
-    """How element quantities worsen, and where they will stand.
+@dataclass(frozen=True, eq=False)
+class Condition:
+    """A network on a day. What is asked for is worked out when it is first asked for, once, and shared.
 
     Attributes
     ----------
-    states : DataFrame
-        As ``predict.element_states`` gives: by element, family and state.
-    ahead : DataFrame
-        As ``predict.states_ahead`` gives: today and after 5, 10 and 20 years.
-    pairs : int
-        Pairs of inspections it rests on.
-    left_out : dict
-        As ``predict.element_pairs`` gives.
+    records : Records
+        All that was read.
+    settings : Settings
+        In the store's currency.
     """
 
-    states: pd.DataFrame
-    ahead: pd.DataFrame
-    pairs: int
-    left_out: dict[str, int]
+    records: Records
+    settings: Settings
+
+    # ---- what the records say ----------------------------------------------------------------------
+
+    @property
+    def title(self) -> str:
+        """The district's name."""
+        return self.records.title
+
+    @property
+    def today(self) -> date:
+        """Day that the figures are of."""
+        return self.records.day
+
+    @property
+    def path(self) -> Path:
+        """The store that was read."""
+        return self.records.path
+
+    @property
+    def repairs(self) -> pd.DataFrame:
+        """Records of repairs."""
+        return self.records["repair"]
+
+    @cached_property
+    def decks(self) -> pd.DataFrame:
+        """Records of decks beside those of their bridges, with a position wherever either has one."""
+        return with_positions(self.records["deck"], self.records["bridge"])
+
+    @cached_property
+    def placing(self) -> Placing:
+        """Where the decks lie."""
+        return place_decks(self.decks)
+
+    @cached_property
+    def surveys(self) -> pd.DataFrame:
+        """What each survey found, as ``measure.survey_shares`` gives."""
+        return survey_shares(self.records["survey"], self.records["defect"], self.decks)
+
+    @cached_property
+    def telling(self) -> pd.DataFrame:
+        """The last survey of each deck that says how much is unsound, as ``surveys``."""
+        return self.surveys[self.surveys["unsound_m2"].notna()].groupby("deck_id").tail(1)
+
+    @cached_property
+    def overbreak(self) -> tuple[float, int]:
+        """Area broken out for each m2 found unsound, and the closed repairs it is of; 0 where it is the setting."""
+        least = self.settings.programme.overbreak_repairs
+        found, jobs = overbreak_found(self.repairs, self.surveys, self.decks, least=least)
+        if found is None or least <= 0:
+            return self.settings.programme.overbreak, 0
+        return found, jobs
+
+    @cached_property
+    def account(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Damage ever at each survey, and what was made sound since, as ``predict.damage_account`` gives."""
+        return damage_account(
+            self.surveys, self.repairs, self.decks, overbreak=self.overbreak[0], defects=self.records["defect"]
+        )
+
+    @cached_property
+    def traffic(self) -> pd.DataFrame:
+        """Traffic in use on each bridge, as ``rank.traffic_in_use`` gives."""
+        bridges = self.records["bridge"]
+        lanes = self.records["deck"].groupby("bridge_id")["lanes"].max().reindex(bridges["bridge_id"])
+        return traffic_in_use(
+            bridges.assign(lanes=lanes.array), self.records["traffic"], floor=self.settings.programme.traffic_floor,
+            year=self.today.year, settings=self.settings.traffic,
+        )  # fmt: skip
+
+    # ---- what is expected --------------------------------------------------------------------------
+
+    @cached_property
+    def growth(self) -> Growth:
+        """What forecasts of any date are read from."""
+        damage, sound = self.account
+        return fit_growth_model(
+            damage, sound, self.decks, self.repairs, self.records["rating"], today=self.today,
+            settings=self.settings.growth, treatments=self.settings.treatment,
+        )  # fmt: skip
+
+    @cached_property
+    def back_test(self) -> BackTest:
+        """Surveys hidden, predicted, and held against what came."""
+        return hold_to_surveys(
+            self.account[0], self.decks, self.repairs, settings=self.settings.growth,
+            treatments=self.settings.treatment,
+        )  # fmt: skip
+
+    @cached_property
+    def patches(self) -> tuple[pd.DataFrame, dict[str, int]]:
+        """Patches followed through later surveys, as ``predict.followed_repairs`` gives."""
+        return followed_repairs(
+            self.repairs, self.records["survey"], self.surveys, self.records["defect"], self.decks,
+            self.settings.survival,
+        )  # fmt: skip
+
+    @cached_property
+    def patch_life(self) -> tuple[float, float] | None:
+        """Scale (yr) and shape of the life of patches here; None where too few have failed to say."""
+        followed, _ = self.patches
+        if followed.empty:
+            return None
+        failed = np.isfinite(followed["right_yr"].to_numpy(dtype="float64"))
+        if failed.sum() < self.settings.survival.few_failures:
+            return None
+        fit = fit_weibull(followed["left_yr"].to_numpy(), followed["right_yr"].to_numpy())
+        return fit.scale_yr, fit.shape
+
+    @cached_property
+    def ahead(self) -> YearsAhead:
+        """Shares of the coming years, without works and after each treatment."""
+        years = self.settings.programme.horizon_yr + LATEST_START_YR
+        return years_ahead(self.growth, self.settings.treatment, years=years, patch_life=self.patch_life)
+
+    # ---- rank and hazards --------------------------------------------------------------------------
+
+    @cached_property
+    def _state(self) -> pd.DataFrame:
+        """One row a deck in the order of the records, before ranking."""
+        status = self.decks.merge(self.growth.status(), on="deck_id")
+        status["area_m2"] = status["length_m"] * status["width_m"]
+        status["built_year"] = status["deck_built_year"].fillna(status["built_year"])  # of the deck itself
+        for name in self.traffic.columns:
+            status[name] = self.traffic[name].reindex(status["bridge_id"]).array
+        ratings = self.records["rating"].sort_values(["bridge_id", "rated_year"])
+        last_rating = ratings.groupby("bridge_id")["deck_rating"].last()
+        status["deck_rating"] = last_rating.reindex(status["bridge_id"]).array
+        # The last survey that says how much is unsound, whole: a value it leaves out is not one from before.
+        last = self.telling.set_index("deck_id").reindex(status["deck_id"])
+        count = self.surveys.groupby("deck_id").size().reindex(status["deck_id"])
+        status["surveys"] = count.fillna(0).astype("int64").to_numpy()
+        for name in _LAST_SURVEY:
+            status[name] = last[name].array
+        return status
+
+    @cached_property
+    def urgent(self) -> pd.DataFrame:
+        """Decks that cannot wait, as ``rank.act_now`` gives."""
+        defects, seen = self.records["defect"], self.telling[["survey_id", "deck_id"]]
+        return act_now(
+            self._ranked, self.repairs, self.settings.urgent, today=self.today,
+            defects=defects[defects["kind"] == "exposed bar"].merge(seen),
+        )  # fmt: skip
+
+    @cached_property
+    def _ranked(self) -> pd.DataFrame:
+        status = self._state
+        ranked = _order(status, self.settings)
+        due = sounding_due(status, self.repairs, today=self.today, settings=self.settings.sounding)
+        whole = status.assign(sound_due=due["sound_due"].array).merge(ranked, on="deck_id")
+        return whole.sort_values("rank", ignore_index=True)
+
+    @cached_property
+    def status(self) -> gpd.GeoDataFrame:
+        """One row a deck, columns of ``columns.STATUS``, in rank order.
+
+        Points in EPSG:4326, None where the position is not known.
+        """
+        status = self._ranked.copy()
+        why = self.urgent.groupby("deck_id")["why"].agg("; ".join)
+        status["urgent"] = why.reindex(status["deck_id"]).astype("str").array
+        at = self.placing.deck_id.get_indexer(pd.Index(status["deck_id"]))
+        lon, lat = self.placing.longitude_deg[at], self.placing.latitude_deg[at]
+        status["longitude_deg"], status["latitude_deg"] = lon, lat
+        points = gpd.GeoSeries(gpd.points_from_xy(lon, lat), index=status.index, crs=CRS)
+        names = [c.name for c in STATUS]
+        return gpd.GeoDataFrame(status[names], geometry=points.where(np.isfinite(lon), None), crs=CRS)
+
+    @cached_property
+    def weight_ranges(self) -> pd.DataFrame:
+        """How far each weight can move before the first decks change; empty where decks are ranked by distance."""
+        if self.settings.rank.by != "sum":
+            return pd.DataFrame()
+        return weight_moves(self.status, self.status, self.settings.rank, first=10)
+
+    @cached_property
+    def soundings(self) -> pd.DataFrame:
+        """Every deck by what one more sounding is worth for the hour of closure, and how far it is overdue."""
+        of = self.settings
+        return sound_next(self.status, today=self.today, rank=of.rank, sounding=of.sounding, growth=of.growth)
+
+    # ---- what is drawn -----------------------------------------------------------------------------
+
+    @cached_property
+    def outlines(self) -> gpd.GeoDataFrame:
+        """Deck edges on the ground (deck_id, placed_by), EPSG:4326."""
+        decks = self.decks
+        laid = self.placing.shapes_to_ground(decks["deck_id"], deck_outlines(decks))
+        data = {"deck_id": decks["deck_id"], "placed_by": self.placing.placed_by.array}
+        frame = gpd.GeoDataFrame(data, geometry=laid, crs=CRS)
+        return frame[frame.geometry.notna()].reset_index(drop=True)
+
+    @cached_property
+    def _found(self) -> pd.DataFrame:
+        """Defects of each deck's last telling survey as drawn."""
+        defects = self.records["defect"]
+        latest = self.telling[["survey_id", "deck_id", "survey_date"]]
+        return defects[defects["shape"].notna()].merge(latest, on="survey_id")
+
+    @cached_property
+    def defects(self) -> gpd.GeoDataFrame:
+        """Defects of each deck's last survey on the ground in EPSG:4326."""
+        shown = self._found
+        laid = self.placing.shapes_to_ground(shown["deck_id"], shown["shape"].to_numpy(dtype=object))
+        names = ["deck_id", "survey_id", "defect_id", "kind", "depth_mm", "survey_date"]
+        drawn = gpd.GeoDataFrame(shown[names], geometry=laid, crs=CRS)
+        return drawn[drawn.geometry.notna()].reset_index(drop=True)
+
+    @property
+    def sketches(self) -> pd.DataFrame:
+        """The same in station and offset (deck_id, kind, survey_date, shape)."""
+        return self._found[["deck_id", "kind", "survey_date", "shape"]]
+
+    @cached_property
+    def base(self) -> gpd.GeoDataFrame:
+        """The district's own base map (kind, name), EPSG:4326."""
+        base = self.records["base"]
+        return gpd.GeoDataFrame(
+            base[["kind", "name"]], geometry=gpd.GeoSeries(base["shape"].to_numpy(), crs=CRS), crs=CRS
+        )
+
+    # ---- what would be sawn ------------------------------------------------------------------------
+
+    @cached_property
+    def open_defects(self) -> pd.DataFrame:
+        """What each deck's last telling survey recorded and no later drawn repair covers.
+
+        Returns
+        -------
+        DataFrame
+            Columns of ``defect`` with deck_id and survey_date; shapes in station and offset, None where only an area
+            was stated.
+        """
+        defects = self.records["defect"].drop(columns=["deck_id", "survey_date"], errors="ignore")
+        found = defects.merge(self.telling[["survey_id", "deck_id", "survey_date"]], on="survey_id")
+        return _less_repaired(found, self.repairs)
+
+    @cached_property
+    def repaired_since(self) -> pd.DataFrame:
+        """Repairs later than their deck's last telling survey."""
+        told = self.telling.set_index("deck_id")["survey_date"]
+        when = told.reindex(self.repairs["deck_id"]).to_numpy()
+        return self.repairs[self.repairs["repair_date"].to_numpy() > when].reset_index(drop=True)
+
+    @cached_property
+    def limits(self) -> pd.DataFrame:
+        """Repair limits with quantities of every deck whose last survey was drawn and still stands."""
+        found = self.open_defects
+        over = self.repaired_since.loc[self.repaired_since["treatment"].isin(WHOLE_DECK), "deck_id"]
+        drawn = found[shapely.area(found["shape"].to_numpy(dtype=object)) > 0]
+        sized = self.decks[self.decks["length_m"].notna() & self.decks["width_m"].notna()]
+        able = drawn["deck_id"].isin(sized["deck_id"]) & ~drawn["deck_id"].isin(over)
+        found = drawn[able].reset_index(drop=True)
+        decks = sized[sized["deck_id"].isin(found["deck_id"])].reset_index(drop=True)
+        if found.empty:
+            return pd.DataFrame({"deck_id": pd.Series(dtype="str")})
+        return limit_quantities(repair_limits(found, decks, self.settings.limits), decks, self.settings.quantities)
+
+    def limits_of(self, deck_ids: Any) -> pd.DataFrame:
+        """The limits of some decks, in the order of their numbers."""
+        return self.limits[self.limits["deck_id"].isin(set(deck_ids))].reset_index(drop=True)
+
+    @cached_property
+    def works(self) -> pd.DataFrame:
+        """What is known of works to come: quantities inside drawn limits, and the year of an overlay on record.
+
+        Returns
+        -------
+        DataFrame
+            deck_id; repair_m2, saw_cut_m and full_part (part of the unsound area inside limits of full depth; missing
+            where no depth was given) where the last survey was drawn and the deck has not been repaired since;
+            overlay_year of decks with an overlay on record.
+        """
+        limits = self.limits[~self.limits["deck_id"].isin(_repaired_on_or_after(self.telling, self.repairs))]
+        drawn = pd.DataFrame(columns=["repair_m2", "saw_cut_m", "full_part"], dtype="float64")
+        if len(limits):
+            sums = limits.assign(full_m2=limits["unsound_m2"].where(limits["depth_class"] == "full", 0.0))
+            drawn = sums.groupby("deck_id").agg(
+                repair_m2=("area_m2", "sum"), saw_cut_m=("saw_cut_m", "sum"), full_m2=("full_m2", "sum"),
+                unsound_m2=("unsound_m2", "sum"),
+            )  # fmt: skip
+            found = self.open_defects
+            told = found.loc[found["depth_mm"].notna() | (found["kind"] == "hole"), "deck_id"].unique()
+            drawn["full_part"] = (drawn["full_m2"] / drawn["unsound_m2"]).where(drawn.index.isin(told))
+        life = self.repairs[self.repairs["treatment"].isin(WHOLE_DECK)].sort_values(["repair_date", "repair_id"])
+        life = life.groupby("deck_id").tail(1)
+        laid = life[life["treatment"].isin(OVERLAYS)].set_index("deck_id")["repair_date"].dt.year
+        whole = drawn[["repair_m2", "saw_cut_m", "full_part"]].join(laid.rename("overlay_year"), how="outer")
+        return whole.reset_index(names="deck_id")
 
 
-def _family_of(bridges: pd.Series, decks: pd.DataFrame) -> pd.Series:
-    """Environment and bars of the first deck of each bridge, in words, on the index of ``bridges``."""
-    first = decks.drop_duplicates("bridge_id").set_index("bridge_id")
-    kinds = first[["environment", "bar_kind"]].astype("object")
-    words = kinds["environment"].fillna("environment not known") + ", " + kinds["bar_kind"].fillna("bars not known")
-    return words.reindex(bridges).fillna("not known").set_axis(bridges.index).astype("str")
+def _order(status: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Order of the decks with its reasons, and how sure it is."""
+    ranked = rank_decks(status, settings.rank)
+    ranges = rank_ranges(status, settings.rank)
+    ranked["rank_group"] = rank_groups(
+        ranked["rank"].to_numpy(), ranges["priority_mean"].to_numpy(), ranges["priority_sd"].to_numpy(),
+        settings.rank.told_apart,
+    )  # fmt: skip
+    for name in ("rank_low", "rank_high", "rank_mean", "chance_first"):
+        ranked[name] = ranges[name].array
+    return ranked
 
 
-def condition_states(path: Path, *, settings: Settings) -> pd.DataFrame:
-    """How deck ratings worsen, by family: for districts with ratings and next to no surveys.
+def _less_repaired(found: pd.DataFrame, repairs: pd.DataFrame) -> pd.DataFrame:
+    """Defects without what drawn repairs after their survey cover."""
+    drawn = repairs.loc[repairs["shape"].notna(), ["deck_id", "repair_date", "shape"]]
+    later = drawn.merge(found[["deck_id", "survey_date"]].drop_duplicates("deck_id"), on="deck_id")
+    later = later[later["repair_date"] > later["survey_date"]]
+    shapes = found["shape"].to_numpy(dtype=object).copy()
+    covered = later.groupby("deck_id")["shape"].agg(lambda shapes: shapely.union_all(list(shapes)))
+    over = np.array([covered.get(deck) for deck in found["deck_id"]], dtype=object)
+    drawn = np.flatnonzero((shapely.area(shapes) > 0) & ~shapely.is_missing(over))
+    shapes[drawn] = shapely.difference(shapely.make_valid(shapes[drawn]), over[drawn])
+    keep = np.ones(len(found), dtype=bool)
+    keep[drawn] = shapely.area(shapes[drawn]) > 1e-4
+    return found.assign(shape=pd.Series(shapes, index=found.index, dtype="object"))[keep].reset_index(drop=True)
 
-    Returns
-    -------
-    DataFrame, one row a family and rating
-        family, bridges, steps (pairs of ratings), rating (9 to 1), leave_per_yr (rate of leaving it for
-        the next lower), years (mean time in it), misread (chance that a rater is off by one).
+
+def _repaired_on_or_after(telling: pd.DataFrame, repairs: pd.DataFrame) -> pd.Index:
+    """Decks repaired on the day of their last survey or later."""
+    newest = repairs.groupby("deck_id")["repair_date"].max()
+    last = telling.set_index("deck_id")["survey_date"]
+    return pd.Index(last.index[(newest.reindex(last.index) >= last).to_numpy(dtype=bool)])
+
+
+def condition_of(records: Records, settings: Settings) -> Condition:
+    """The condition that records show.
 
     Raises
     ------
-    RecordError
-        There are too few ratings to follow.
+    DecknetError
+        They hold no decks.
+    SettingsError
+        The settings say another currency than the store.
     """
-    with Store.open(path) as store:
-        records = {kind: store.current(kind) for kind in ("deck", "repair", "rating")}
-    decks = records["deck"]
-    ratings = records["rating"].sort_values(["bridge_id", "rated_year"]).reset_index(drop=True)
-    family = _family_of(ratings["bridge_id"], decks)
-    size = ratings.groupby(family)["bridge_id"].transform("nunique")
-    family = family.where(size >= settings.growth.least_decks, "all other families")
-    works = records["repair"].merge(decks[["deck_id", "bridge_id"]], on="deck_id")
-    done = pd.DataFrame(
-        {"who": works["bridge_id"], "when_yr": works["repair_date"].dt.year + works["repair_date"].dt.day_of_year / 366}
-    )
-    out = []
-    for name in sorted(family.unique()):
-        mine = ratings[family == name].reset_index(drop=True)
-        state = 9 - mine["deck_rating"].to_numpy(dtype=np.int64)
-        when = mine["rated_year"].to_numpy(dtype=np.float64) + 0.5
-        run = rating_sequences(mine["bridge_id"], when, state.astype(np.float64), done)
-        if len(run) - run.max(initial=-1) - 1 < settings.growth.least_decks:
-            continue
-        fit = fit_ratings(run, when, state, 10)
-        bridges = mine["bridge_id"].nunique()
-        out += [
-            {
-                "family": name, "bridges": bridges, "steps": fit.pairs, "rating": 9 - better,
-                "leave_per_yr": fit.rates[better], "years": 1 / fit.rates[better], "misread": fit.misread,
-            }
-            for better in range(9)
-        ]  # fmt: skip
-    if not out:
-        raise RecordError(
-            f"{path}: too few deck ratings follow each other. Bring in inventories of several years: "
-            f"decknet load {path.name} FILE"
-        )
-    return pd.DataFrame(out)
+    with_decks(records)
+    if settings.currency != records.currency:
+        if settings.currency != Settings().currency:
+            raise SettingsError(
+                f"currency: the settings say {settings.currency}, the store {records.currency}. State the store's."
+            )
+        settings = replace(settings, currency=records.currency)
+    return Condition(records, settings)
 
 
-def elements(path: Path, *, today: date, settings: Settings) -> Elements:
-    """How element quantities in condition states worsen, by family, and where they will stand.
-
-    Raises
-    ------
-    RecordError
-        There are no quantities, or none that follow each other.
-    """
-    with Store.open(path) as store:
-        records = {kind: store.current(kind) for kind in ("deck", "repair", "element_quantity")}
-    held = records["element_quantity"].reset_index(drop=True)
-    if held.empty:
-        raise RecordError(
-            f"{path}: holds no element quantities. Bring in element records: decknet load {path.name} FILE"
-        )
-    decks = records["deck"]
-    works = records["repair"].merge(decks[["deck_id", "bridge_id"]], on="deck_id")
-    pairs, left_out = element_pairs(held, works.rename(columns={"repair_date": "date"})[["bridge_id", "date"]])
-    if pairs.empty:
-        seen = ", ".join(f"{n:,} {_LEFT_OUT[k]}" for k, n in left_out.items() if n)
-        raise RecordError(
-            f"{path}: no two inspections of an element follow each other without works between them"
-            f"{' (left out: ' + seen + ')' if seen else ''}. Bring in element records of another year: "
-            f"decknet load {path.name} FILE"
-        )
-    states = element_states(pairs, _family_of(pairs["bridge_id"], decks), settings.growth.least_decks)
-    known = held[held["element"].isin(pairs["element"])]
-    latest = known[known["quantity_date"] == known.groupby("bridge_id")["quantity_date"].transform("max")]
-    latest = latest[latest[list(STATES)].sum(axis=1) > 0]
-    family = _family_of(latest["bridge_id"], decks)
-    ahead = states_ahead(latest, family, states, pd.Timestamp(today), _STATES_AHEAD_YR)
-    if len(set(family)) > 1:
-        # All together are the sum of their families: decks of different pace do not worsen as one.
-        parts = ahead.assign(**{k: ahead[k] * ahead["total"] for k in STATES})
-        whole = parts.groupby(["element", "years_ahead"], as_index=False)[["bridges", "total", *STATES]].sum()
-        whole[list(STATES)] = whole[list(STATES)].div(whole["total"], axis=0)
-        ahead = pd.concat([whole.assign(family="all")[ahead.columns.tolist()], ahead], ignore_index=True)
-    else:
-        ahead["family"] = "all"
-    return Elements(states, ahead, len(pairs), left_out)
+def read_condition(
+    path: Path, *, settings: Settings, asked: AsOf | None = None, programmes: tuple[str, ...] | None = (),
+    step: Callable[[str], None] = lambda _: None,
+) -> Condition:  # fmt: skip
+    """The condition of a store's network, from one reading."""
+    step("Reading the records")
+    return condition_of(read_records(path, asked, programmes=programmes), settings)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,75 +10,33 @@ import pandas as pd
 
 from decknet import show
 from decknet.errors import RecordError
-from decknet.flow import works
-from decknet.flow.network import Network
-from decknet.keep import Store
-from decknet.measure import survey_shares
-from decknet.schedule import Programme
-from decknet.settings import Settings
+from decknet.flow.condition import Condition
+from decknet.flow.outputs import face
+from decknet.flow.programme import Study
 from decknet.show import DeckPage
 
-__all__ = ["DeckPage", "Planned", "deck_pages", "kept_lines", "pages_of", "planned_by"]
+__all__ = ["DeckPage", "deck_pages", "pages_of"]
 
 AHEAD_YR = 15  # years that the forecast is drawn
 POINTS = 40
 
-Planned = tuple[str, pd.DataFrame, pd.DataFrame]  # which programme; its lines; deck_id and why of the decks without one
 
-
-def planned_by(programme: Programme, name: str) -> Planned:
-    """A programme just made, as `deck_pages` takes it."""
-    return name, programme.lines, programme.waiting
-
-
-def kept_lines(path: Path, name: str | None, *, settings: Settings) -> Planned:
-    """A programme kept in the store; without a name the last one kept, or none where none is.
-
-    Raises
-    ------
-    RecordError
-        No programme of that name is kept.
-    """
-    none = pd.DataFrame({name: pd.Series(dtype="str") for name in ("deck_id", "why", "year", "label")})
-    with Store.open(path) as store:
-        kept = store.programmes()
-        if name is None and kept.empty:
-            return "", none, none
-        if name is not None and name not in set(kept["name"]):
-            raise RecordError(
-                f"programme {name!r}: none of that name is kept. Known: {', '.join(kept['name']) or 'none'}. "
-                "Keep one with: decknet programme STORE --budget SUM --save NAME"
-            )
-        last = kept.sort_values("made_at", kind="stable").iloc[-1]
-        chosen = str(last["name"]) if name is None else name
-        made = kept.set_index("name").loc[chosen, "made_at"]
-        lines = store.programme_lines(chosen)
-    labels = {key: treatment.label for key, treatment in settings.treatment.items()}
-    lines["label"] = lines["treatment"].map(labels).fillna(lines["treatment"])
-    return f"the programme kept as “{chosen}” on {made:%Y-%m-%d}", lines, none
-
-
-def pages_of(
-    path: Path, deck_ids: Sequence[str], network: Network, planned: Planned, *, limits: pd.DataFrame | None = None
-) -> list[DeckPage]:
+def pages_of(condition: Condition, deck_ids: Sequence[str], found: Study | None) -> list[DeckPage]:
     """What the pages of these decks are made from.
 
     Parameters
     ----------
-    path : Path
-        The store that the network was read from.
+    condition : Condition
     deck_ids : sequence of str
-    network : Network
-    planned : Planned
-    limits : DataFrame or None
-        Repair limits of at least these decks, as ``works.limits_of`` gives; worked out where not given.
+    found : Study or None
+        The programme that says what is planned.
 
     Raises
     ------
     RecordError
         A deck is not in the store.
     """
-    status = network.status
+    status, path, records = condition.status, condition.path, condition.records
     known = pd.Index(status["deck_id"])
     if missing := [d for d in deck_ids if d not in known]:
         raise RecordError(
@@ -87,20 +44,18 @@ def pages_of(
             f"list them with: decknet rank {path} --first 0"
         )
     wanted = set(deck_ids)
-    with Store.open(path) as store:
-        records = {kind: store.current(kind) for kind in ("deck", "survey", "defect", "repair")}
-    decks = records["deck"][records["deck"]["deck_id"].isin(wanted)].reset_index(drop=True)
-    surveys = records["survey"][records["survey"]["deck_id"].isin(wanted)].reset_index(drop=True)
-    defects = records["defect"][records["defect"]["survey_id"].isin(set(surveys["survey_id"]))].reset_index(drop=True)
-    repairs = records["repair"][records["repair"]["deck_id"].isin(wanted)].reset_index(drop=True)
-    shares = survey_shares(surveys, defects, decks)
-    told = shares.drop(columns=["crew", "remarks", "method"], errors="ignore").merge(
-        surveys[["survey_id", "method", "crew", "remarks"]], on="survey_id", how="left"
-    )
-    fans = _fans(network, list(deck_ids))
-    if limits is None:
-        limits = works.limits_of(path, list(deck_ids), settings=network.settings)
-    name, lines, waiting = planned
+
+    def of(frame: pd.DataFrame) -> pd.DataFrame:
+        return frame[frame["deck_id"].isin(wanted)].reset_index(drop=True)
+
+    decks, surveys, repairs = of(records["deck"]), of(records["survey"]), of(condition.repairs)
+    defects = records["defect"]
+    defects = defects[defects["survey_id"].isin(set(surveys["survey_id"]))].reset_index(drop=True)
+    told = of(condition.surveys).drop(columns=["crew", "remarks", "method"], errors="ignore")
+    told = told.merge(surveys[["survey_id", "method", "crew", "remarks"]], on="survey_id", how="left")
+    fans, limits = _fans(condition, list(deck_ids)), condition.limits_of(deck_ids)
+    none = pd.DataFrame({name: pd.Series(dtype="str") for name in ("deck_id", "why", "year", "label")})
+    lines, waiting = (found.made.lines, found.made.waiting) if found else (none, none)
     why = waiting.set_index("deck_id")["why"] if len(waiting) else pd.Series(dtype="str")
     own = decks.set_index("deck_id")
     rows = status.set_index("deck_id", drop=False)
@@ -115,11 +70,20 @@ def pages_of(
                 deck=record, decks=len(status), surveys=mine, defects=drawn[["survey_id", "kind", "shape"]],
                 repairs=repairs[repairs["deck_id"] == deck].reset_index(drop=True),
                 fan=fans[fans["deck_id"] == deck], works=lines[lines["deck_id"] == deck].sort_values("year"),
-                waits=waits if isinstance(waits, str) else "", planned_by=name,
+                waits=waits if isinstance(waits, str) else "", planned_by=_source(found),
                 limits=limits[limits["deck_id"] == deck], no_limits=_no_limits(mine, drawn),
             )
         )  # fmt: skip
     return out
+
+
+def _source(found: Study | None) -> str:
+    """Which programme says what is planned, as a page names it."""
+    if found is None:
+        return ""
+    if found.kept is None:
+        return "the programme of this report"
+    return f"the programme kept as “{found.name}” on {found.kept.about['made_at']:%Y-%m-%d}"
 
 
 def _no_limits(surveys: pd.DataFrame, drawn: pd.DataFrame) -> str:
@@ -130,23 +94,20 @@ def _no_limits(surveys: pd.DataFrame, drawn: pd.DataFrame) -> str:
     return "None: what the last survey drew has been repaired since, or the survey stands no longer."
 
 
-def _fans(network: Network, deck_ids: list[str]) -> pd.DataFrame:
-    """Forecasts without works from today on, all decks at once; empty where nothing was fitted."""
-    growth = network.growth
-    if growth is None:
-        return pd.DataFrame({"deck_id": pd.Series(dtype="str")})
-    begin = pd.Timestamp(network.today)
+def _fans(condition: Condition, deck_ids: list[str]) -> pd.DataFrame:
+    """Forecasts without works from today on, all decks at once."""
+    begin = pd.Timestamp(condition.today)
     dates = pd.date_range(begin, begin + pd.DateOffset(years=AHEAD_YR), periods=POINTS).floor("D")
-    made = growth.forecast(
+    made = condition.growth.forecast(
         pd.Series(np.repeat(deck_ids, len(dates)), dtype="str"), pd.Series(np.tile(dates.to_numpy(), len(deck_ids)))
     )
     return made[made["unsound_share"].notna()].reset_index(drop=True)
 
 
-def deck_pages(
-    path: Path, deck_ids: Sequence[str], network: Network, planned: Planned, *, limits: pd.DataFrame | None = None,
-    paper: str = "a4",
-) -> bytes:  # fmt: skip
+def deck_pages(condition: Condition, deck_ids: Sequence[str], found: Study | None, *, paper: str = "a4") -> bytes:
     """Pages of these decks as one PDF; parameters as `pages_of` takes them."""
-    pages = pages_of(path, deck_ids, network, planned, limits=limits)
-    return show.deck_pages(pages, title=network.title, settings=network.settings, today=network.today, paper=paper)
+    return show.deck_pages(
+        pages_of(condition, deck_ids, found), title=condition.title,
+        settings=found.settings if found else condition.settings, today=condition.today, paper=paper,
+        face=face(condition, found),
+    )  # fmt: skip

@@ -16,15 +16,19 @@ import pandas as pd
 
 from decknet.columns import column
 from decknet.errors import BudgetError, RecordError, StoreError
-from decknet.flow import ask, forecast, history, planning
+from decknet.flow import ask, compare, forecast, history
+from decknet.flow import deck as deck_door
+from decknet.flow import programme as asking
+from decknet.flow import works as crew
+from decknet.flow.condition import Condition, condition_of
 from decknet.flow.files import who_am_i, write_whole
+from decknet.flow.ground import CRS
 from decknet.flow.intake import Loaded, load
-from decknet.flow.network import CRS, Network, budgets_for, read_network
-from decknet.flow.report import draw_map
-from decknet.keep import Store
-from decknet.locate import deck_outlines, place_decks, with_positions
-from decknet.measure import survey_shares
-from decknet.schedule import Programme
+from decknet.flow.outputs import draw_map
+from decknet.flow.programme import Question, Study
+from decknet.flow.reading import AsOf, Records, read_records
+from decknet.flow.report import Report, report
+from decknet.locate import deck_outlines
 from decknet.settings import Settings, load_settings
 
 __all__ = ["District", "Page"]
@@ -84,29 +88,54 @@ class Page:
 class District:
     """One district's store, open for questions; see ``decknet.open``.
 
-    Nothing is held open between two calls, so that others can bring records in meanwhile. What is worked out
-    (ranking, growth) is worked out once, when first asked for, and again after ``load``.
+    The records are read once, when it is opened, so that all its answers are of one moment; nothing is held open
+    between two calls. What is worked out (ranking, growth) is worked out once, when first asked for. After ``load`` or
+    ``keep``, or at ``refresh``, the records are read again.
 
     Attributes
     ----------
     path : Path
     settings : Settings
-    today : date
-        The day the figures are of.
+    asked : AsOf
+        The day the figures are of, and which records count.
     """
 
     def __init__(
         self, path: Path | str, *, write: bool = False, settings: Settings | Path | str | None = None,
-        today: date | None = None,
+        today: date | None = None, as_of: date | None = None, known_by: date | None = None,
     ) -> None:  # fmt: skip
         self.path = Path(path)
         self.write = write
         self.settings = (
             settings if isinstance(settings, Settings) else load_settings(Path(settings) if settings else None)
         )
-        self.today = today or date.today()
+        self.asked = AsOf(today or (None if as_of else date.today()), as_of, known_by)
         self._closed = False
-        self.about = self._about()
+        self._read: Records | None = read_records(self.path, self.asked, programmes=None)
+
+    @property
+    def today(self) -> date:
+        """The day the figures are of."""
+        return self.records.day
+
+    @property
+    def about(self) -> dict[str, str]:
+        """What the store says of itself."""
+        return dict(self.records.about)
+
+    @property
+    def records(self) -> Records:
+        """What was read of the store."""
+        self._check_open()
+        if self._read is None:
+            self._read = read_records(self.path, self.asked, programmes=None)
+        return self._read
+
+    def refresh(self) -> None:
+        """Read the records again, as they are now."""
+        self._read = None
+        for name in ("condition", "_forecast"):
+            self.__dict__.pop(name, None)
 
     def __enter__(self) -> Self:
         return self
@@ -121,49 +150,51 @@ class District:
         self._closed = True
 
     def __repr__(self) -> str:
-        return f"<District {self.about.get('title', '')!r}: {self.path.name}, as of {self.today}>"
+        title = "" if self._read is None else self._read.title
+        return f"<District {title!r}: {self.path.name}, as of {self.asked.day()}>"
 
     def _repr_html_(self) -> str:
-        with self._store() as store:
-            rows = "".join(
-                f"<tr><td>{kind}s</td><td style='text-align: right'>{len(store.current(kind)):,}</td></tr>"
-                for kind in ("bridge", "deck", "survey", "defect", "repair")
-            )
-        title = html.escape(self.about.get("title", ""))
+        rows = "".join(
+            f"<tr><td>{kind}s</td><td style='text-align: right'>{len(self.records[kind]):,}</td></tr>"
+            for kind in ("bridge", "deck", "survey", "defect", "repair")
+        )
+        title = html.escape(self.records.title)
         return f"<table><caption>{title}, as of {self.today}</caption>{rows}</table>"
 
     def _check_open(self) -> None:
         if self._closed:
             raise StoreError(f"{self.path}: was closed. Open it again with decknet.open.")
 
-    def _store(self) -> Store:
-        self._check_open()
-        return Store.open(self.path)
+    def _check_write(self) -> None:
+        if not self.write:
+            raise StoreError(f"{self.path}: was opened for reading. Open it with decknet.open(path, write=True).")
 
-    def _about(self) -> dict[str, str]:
-        with self._store() as store:
-            return store.about()
+    @cached_property
+    def condition(self) -> Condition:
+        """The condition of the network, which every answer and every output is drawn from."""
+        return condition_of(self.records, self.settings)
 
-    def _records(self, *kinds: str) -> list[pd.DataFrame]:
-        with self._store() as store:
-            return [store.current(kind) for kind in kinds]
+    @property
+    def _bare(self) -> Condition:
+        """The condition without asking whether there are decks."""
+        return self.condition if len(self.records["deck"]) else Condition(self.records, self.settings)
 
     # ---- records --------------------------------------------------------------------------------
 
     def bridges(self) -> gpd.GeoDataFrame:
         """Bridges, one row each; points in EPSG:4326, None where the position is not known."""
-        (frame,) = self._records("bridge")
+        frame = self.records["bridge"]
         points = gpd.GeoSeries(gpd.points_from_xy(frame["longitude_deg"], frame["latitude_deg"]), frame.index, crs=CRS)
         known = frame["longitude_deg"].notna() & frame["latitude_deg"].notna()
-        return _with_units(gpd.GeoDataFrame(frame, geometry=points.where(known, None), crs=CRS))
+        return _with_units(gpd.GeoDataFrame(frame.copy(), geometry=points.where(known, None), crs=CRS))
 
     def decks(self) -> gpd.GeoDataFrame:
         """Decks beside their bridges, one row each; outlines on the ground in EPSG:4326, None where not known."""
-        decks, bridges = self._records("deck", "bridge")
-        names = ["bridge_id", "name", "route", "district", "place", "longitude_deg", "latitude_deg", "built_year"]
-        frame = with_positions(decks, bridges[names])
-        ground = place_decks(frame).shapes_to_ground(frame["deck_id"], deck_outlines(frame))
-        plain = frame.drop(columns=["outline", "centreline", "longitude_deg_bridge", "latitude_deg_bridge"])
+        frame, own = self._bare.decks, set(self.records["deck"].columns)
+        ground = self._bare.placing.shapes_to_ground(frame["deck_id"], deck_outlines(frame))
+        names = ["name", "route", "district", "place", "built_year"]
+        shown = [n for n in frame.columns if (n in own or n in names) and n not in {"outline", "centreline"}]
+        plain = frame[shown]
         return _with_units(gpd.GeoDataFrame(plain, geometry=gpd.GeoSeries(ground, plain.index, crs=CRS), crs=CRS))
 
     def surveys(self) -> pd.DataFrame:
@@ -172,16 +203,14 @@ class District:
         ``unsound_share`` and ``delaminated_share`` are of the area surveyed; the areas of drawn defects are those of
         their union inside the deck.
         """
-        surveys, defects, decks, bridges = self._records("survey", "defect", "deck", "bridge")
-        shares = survey_shares(surveys, defects, with_positions(decks, bridges))
+        surveys, shares = self.records["survey"], self._bare.surveys
         rest = [n for n in surveys.columns if n not in shares.columns or n == "survey_id"]
         return _with_units(shares.merge(surveys[rest], on="survey_id", how="left"))
 
     def _drawn(self, of: pd.DataFrame, *, ground: bool) -> gpd.GeoDataFrame:
         shapes = of["shape"].to_numpy(dtype=object)
         if ground:
-            decks, bridges = self._records("deck", "bridge")
-            shapes = place_decks(with_positions(decks, bridges)).shapes_to_ground(of["deck_id"], shapes)
+            shapes = self._bare.placing.shapes_to_ground(of["deck_id"], shapes)
         crs = CRS if ground else None
         frame = gpd.GeoDataFrame(of.drop(columns="shape"), geometry=gpd.GeoSeries(shapes, of.index, crs=crs), crs=crs)
         frame.attrs["geometry"] = "longitude, latitude" if ground else "station, offset in m"
@@ -189,7 +218,7 @@ class District:
 
     def defects(self, *, ground: bool = False) -> gpd.GeoDataFrame:
         """Defects with their survey's deck and date; shapes in station and offset (m), or on the ground (EPSG:4326)."""
-        defects, surveys = self._records("defect", "survey")
+        defects, surveys = self.records["defect"], self.records["survey"]
         return self._drawn(
             defects.merge(surveys[["survey_id", "deck_id", "survey_date"]], on="survey_id", how="left"),
             ground=ground,
@@ -197,31 +226,25 @@ class District:
 
     def repairs(self, *, ground: bool = False) -> gpd.GeoDataFrame:
         """Repairs; shapes in station and offset (m), or on the ground (EPSG:4326)."""
-        (repairs,) = self._records("repair")
-        return self._drawn(repairs, ground=ground)
+        return self._drawn(self.records["repair"], ground=ground)
 
     def traffic(self) -> pd.DataFrame:
         """Traffic counts, one row a bridge and year."""
-        return _with_units(self._records("traffic")[0])
+        return _with_units(self.records["traffic"].copy())
 
     # ---- answers --------------------------------------------------------------------------------
 
     @cached_property
-    def _network(self) -> Network:
-        self._check_open()
-        return read_network(self.path, today=self.today, settings=self.settings)
-
-    @cached_property
     def _forecast(self) -> forecast.Forecast:
-        return forecast.forecast_growth(self.path, today=self.today, settings=self.settings)
+        return forecast.forecast_growth(self.condition)
 
     def rank(self) -> gpd.GeoDataFrame:
         """Every deck in rank order with what it rests on; points in EPSG:4326."""
-        return _with_units(self._network.status.copy())
+        return _with_units(self.condition.status.copy())
 
     def act_now(self) -> pd.DataFrame:
         """Decks that cannot wait, whatever their rank, with the cause and the day it is due."""
-        return _with_units(self._network.urgent.copy())
+        return _with_units(self.condition.urgent.copy())
 
     def growth(self) -> pd.DataFrame:
         """Every deck's share now and forecasts without works, with 10 and 90 % quantiles (``_low``, ``_high``)."""
@@ -231,16 +254,18 @@ class District:
         return _with_units(made, **shares, soonest="yr", years_to="yr", latest="yr")
 
     def programme(
-        self, budget: float | Sequence[float], *, years: int = 5, first_year: int | None = None,
-        pins: dict[str, int | tuple[int, str]] | None = None, bars: Iterable[str] = (),
+        self, budget: float | Sequence[float] | None = None, *, name: str | None = None, years: int = 5,
+        first_year: int | None = None, pins: dict[str, int | tuple[int, str]] | None = None, bars: Iterable[str] = (),
         kept: dict[str, float] | None = None, crew_days: float | None = None,
-    ) -> Programme:  # fmt: skip
-        """The programme that the money buys best.
+    ) -> Study:  # fmt: skip
+        """The programme that the money buys best, or one that is kept.
 
         Parameters
         ----------
         budget : float or sequence of float, in the store's currency
             One sum for every year, or one for each.
+        name : str, optional
+            Instead of a budget: a programme that is kept, as it was agreed.
         years : int
         first_year : int, optional
             Else the year after ``today``.
@@ -251,20 +276,67 @@ class District:
         crew_days : float, optional
             Crew days a year; else as the settings say.
 
+        Returns
+        -------
+        Study
+            With lines, years, waiting, facts, yardsticks and shares.
+
         Raises
         ------
         BudgetError
             What is asked cannot be had; the message says what clashes.
         """
+        self._check_open()
+        if name is not None:
+            return asking.kept_study(self.condition, name)
+        if budget is None:
+            raise BudgetError("budget: say how much money there is a year, or the name of a programme that is kept.")
         sums = [float(b) for b in budget] if isinstance(budget, Sequence) else [float(budget)]
         if not all(np.isfinite(s) and s >= 0 for s in sums):
             raise BudgetError(f"budget {budget}: a sum of money is a number of 0 or more.")
-        network, drawn, _ = planning.with_works(self.path, self._network, crew_days=crew_days)
         fixed = {deck: (at, None) if isinstance(at, int) else (int(at[0]), at[1]) for deck, at in (pins or {}).items()}
-        return planning.plan(
-            network, budgets_for(sums, years), first_year=first_year or self.today.year + 1,
-            demands=planning.Demands(pins=fixed, bars=tuple(bars), kept=kept or {}), drawn=drawn,
+        question = Question(
+            asking.budgets_for(sums, years), first_year or self.today.year + 1, fixed, tuple(bars), kept or {},
+            crew_days,
         )  # fmt: skip
+        return asking.study(self.condition, question)
+
+    def programmes(self) -> pd.DataFrame:
+        """Programmes that are kept, one row each."""
+        return compare.kept_programmes(self.records)
+
+    def keep(self, found: Study, name: str) -> None:
+        """Keep a programme in the store under a name.
+
+        Raises
+        ------
+        StoreError
+            The store was not opened with ``write=True``, or the name is taken.
+        """
+        self._check_write()
+        asking.keep(self.path, name, found, now=datetime.now(), who=who_am_i())
+        self.refresh()
+
+    def less_money(self, found: Study, part: float = 0.8) -> pd.DataFrame:
+        """What goes, comes or moves when all money is multiplied by ``part``, one row a deck."""
+        return _with_units(compare.less_money(found, part).changes)
+
+    def report(self, found: Study, folder: Path | str, *, paper: str = "a4") -> Report:
+        """Everything a reader takes away, in a folder."""
+        return report(found, Path(folder), paper=paper)
+
+    def sheets(self, decks: Sequence[str], path: Path | str, *, paper: str = "a4") -> Path:
+        """Crew sheets of decks as one PDF; returns where."""
+        data, _ = crew.sheets(self.condition, decks, paper=paper)
+        write_whole(Path(path), data)
+        return Path(path)
+
+    def deck_pages(
+        self, decks: Sequence[str], path: Path | str, found: Study | None = None, *, paper: str = "a4"
+    ) -> Path:
+        """All that is known of decks and planned for them as one PDF; returns where."""
+        write_whole(Path(path), deck_door.deck_pages(self.condition, decks, found, paper=paper))
+        return Path(path)
 
     def survival(self, by: str | None = None) -> pd.DataFrame:
         """Did patches hold? One row a group, the first of all together.
@@ -274,7 +346,7 @@ class District:
         by : str, optional
             material, depth, season, temperature or crew.
         """
-        return _with_units(forecast.held(self.path, by=by, settings=self.settings).table)
+        return _with_units(forecast.held(self.condition, by=by).table)
 
     def query(self, sql: str, **values: Any) -> pd.DataFrame:
         """Answer a question in SQL over the documented views; a GeoDataFrame where the answer has a column ``ground``.
@@ -292,7 +364,7 @@ class District:
             The statement does more than read, is wrong, or takes too long.
         """
         self._check_open()
-        return _answered(ask.query(self.path, sql, today=self.today, settings=self.settings, params=values or None))
+        return _answered(ask.query(self.path, sql, asked=self.asked, settings=self.settings, params=values or None))
 
     def history(self, deck_id: str | None = None, **filters: Any) -> pd.DataFrame:
         """What was found and done, by day, with the file and line each entry came from.
@@ -307,11 +379,11 @@ class District:
         """
         self._check_open()
         wanted = history.Filters(deck=deck_id, **filters)
-        return _answered(history.found_and_done(self.path, wanted, today=self.today, settings=self.settings))
+        return _answered(history.found_and_done(self.path, wanted, asked=self.asked, settings=self.settings))
 
-    def map(self, programme: Programme | None = None) -> Page:
+    def map(self, found: Study | None = None) -> Page:
         """The network map, with a programme where one is given."""
-        return Page(draw_map(self._network, programme))
+        return Page(draw_map(self.condition, found))
 
     # ---- records in -----------------------------------------------------------------------------
 
@@ -325,16 +397,14 @@ class District:
         RecordError
             A file could not be read at all; the others are in.
         """
-        if not self.write:
-            raise StoreError(f"{self.path}: was opened for reading. Open it with decknet.open(path, write=True).")
+        self._check_write()
         done = list(
             load(
                 self.path, [Path(f) for f in files], kind=kind, options=stated or None, settings=self.settings,
                 now=datetime.now(), who=who_am_i(),
             )
         )  # fmt: skip
-        for name in ("_network", "_forecast"):
-            self.__dict__.pop(name, None)
+        self.refresh()
         wrong = [one.error for one in done if one.reading is None and one.error]
         if wrong:
             raise RecordError("; ".join(wrong))

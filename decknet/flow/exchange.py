@@ -12,7 +12,7 @@ from decknet.columns import RECORDS
 from decknet.errors import DecknetError
 from decknet.flow import write_whole
 from decknet.flow.ground import CRS, Ground
-from decknet.keep import Store
+from decknet.flow.reading import AsOf, read_records
 from decknet.show.exports import element_records, inventory, successor
 from decknet.show.layers import geojson, geoparquet
 from decknet.show.tables import as_text, csv_tables, record_layers
@@ -69,8 +69,7 @@ def export(path: Path, form: str, output: Path | None = None, *, state: str = ""
     """
     if form not in FORMATS:
         raise DecknetError(f"--as {form}: no such format. Known: {', '.join(FORMATS)}.")
-    with Store.open(path) as store:
-        records = {kind: store.current(kind) for kind in RECORDS}
+    records = dict(read_records(path, AsOf(whole=True), elements=True).frames)
     needed = "element_quantity" if form == "elements" else "deck"
     if form in ("national", "national-fixed", "elements", "successor") and records[needed].empty:
         raise DecknetError(

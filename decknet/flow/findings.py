@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import pandas as pd
 
-from decknet.errors import RecordError
-from decknet.flow import deck, forecast, planning, works
-from decknet.flow.network import Network
-from decknet.flow.past import Past, read_past
-from decknet.flow.planning import Grounds
-from decknet.schedule import Programme
+from decknet.flow import deck, forecast
+from decknet.flow.compare import Cut, cut
+from decknet.flow.condition import Condition
+from decknet.flow.past import Past, past_of
+from decknet.flow.programme import Study, money_curve
 
-__all__ = ["STEPS", "Findings", "Patches", "find", "money_curve"]
+__all__ = ["STEPS", "Findings", "Patches", "find"]
 
-TIMES = (0.5, 0.75, 1.25, 1.5, 2.0)  # multiples of the budgets for which a programme is made beside the report's own
+LESS = 0.8  # the money cut by a fifth
+TIMES = (0.5, LESS, 1.25, 1.5, 2.0)  # multiples of the budgets for which a programme is made beside the report's own
 CURVE_GAP = 0.03  # how closely those are searched: enough for a chart
 MOST_DECKS = 20_000  # beyond, other sums are not tried for a report
 MOST_PAGES = 60  # decks that get a page: what cannot wait first, then the programme by year
@@ -47,9 +46,11 @@ class Findings:
     Attributes
     ----------
     limits : DataFrame
-        Repair limits of the programme's decks, as ``works.limits_of`` gives.
+        Repair limits of the programme's decks, as ``Condition.limits`` gives.
     curve : DataFrame or None
-        What other sums of money buy, as ``planning.curve`` gives, from no money at all.
+        What other sums of money buy, as ``programme.money_curve`` gives, from no money at all.
+    cut : Cut or None
+        What drops out if the money is cut to ``LESS`` of it; None as the curve.
     forecasts : PastForecasts
     patches : Patches or None
         None where no patch was looked at again.
@@ -59,22 +60,25 @@ class Findings:
 
     limits: pd.DataFrame
     curve: pd.DataFrame | None
+    cut: Cut | None
     forecasts: forecast.PastForecasts
     patches: Patches | None
     history: Past
     pages: tuple[deck.DeckPage, ...]
 
 
-def money_curve(
-    network: Network, programme: Programme, budgets: Sequence[float], *, first_year: int, grounds: Grounds | None
-) -> pd.DataFrame | None:
-    """What other sums of money would buy, the programme's own among them; None on very large networks."""
-    if not len(programme.years) or sum(budgets) <= 0 or len(network.status) > MOST_DECKS:
-        return None
-    found = planning.curve(network, budgets, TIMES, first_year=first_year, drawn=grounds, gap=CURVE_GAP)
-    facts = programme.facts
+def _curve(found: Study) -> tuple[pd.DataFrame | None, Study | None]:
+    """What other sums of money would buy, the programme's own among them, and the study with less money.
+
+    None on very large networks, and where there is no money.
+    """
+    made, question = found.made, found.question
+    if not len(made.years) or sum(question.budgets) <= 0 or len(found.condition.status) > MOST_DECKS:
+        return None, None
+    other, studies = money_curve(found.condition, question, TIMES, gap=CURVE_GAP)
+    facts = made.facts
     own = {
-        "times": 1.0, "budget_total": facts["budget_total"], "cost": facts["cost_total"], "works": len(programme.lines),
+        "times": 1.0, "budget_total": facts["budget_total"], "cost": facts["cost_total"], "works": len(made.lines),
         "value": facts["value"], "bound": facts["bound"], "gap": facts["gap"],
         "unsound_end_m2": facts["unsound_end_m2"], "past_share": facts["past_share"],
     }  # fmt: skip
@@ -82,65 +86,43 @@ def money_curve(
         **dict.fromkeys(("times", "budget_total", "cost", "value", "bound", "gap"), 0.0), "works": 0,
         "unsound_end_m2": facts["unsound_end_nothing_m2"], "past_share": facts["past_share_nothing"],
     }  # fmt: skip
-    rows = pd.concat([pd.DataFrame([none, own]), found.drop(columns="next_1000")], ignore_index=True)
-    return rows.sort_values("times", ignore_index=True)
+    rows = pd.concat([pd.DataFrame([none, own]), other.drop(columns="next_1000")], ignore_index=True)
+    return rows.sort_values("times", ignore_index=True), studies.get(LESS)
 
 
-def decks_with_pages(network: Network, programme: Programme) -> list[str]:
-    """Decks that get a page: what cannot wait, then the programme by year."""
-    status = network.status
+def decks_with_pages(condition: Condition, lines: pd.DataFrame) -> list[str]:
+    """Decks that get a page: what cannot wait first, then the programme by year."""
+    status = condition.status
     urgent = status.loc[status["urgent"].notna(), "deck_id"].tolist()
-    planned = programme.lines.sort_values(["year", "deck_id"], kind="stable")["deck_id"].tolist()
-    return list(dict.fromkeys([*urgent, *planned]))[:MOST_PAGES]
+    known = set(status["deck_id"])
+    planned = lines.sort_values(["year", "deck_id"], kind="stable")["deck_id"].tolist()
+    return list(dict.fromkeys([*urgent, *(d for d in planned if d in known)]))[:MOST_PAGES]
 
 
-def find(
-    path: Path,
-    network: Network,
-    programme: Programme,
-    budgets: Sequence[float],
-    *,
-    first_year: int,
-    grounds: Grounds | None = None,
-    step: Callable[[str], None] = lambda _: None,
-) -> Findings:
-    """Work out what a report says.
+def find(found: Study, *, step: Callable[[str], None] = lambda _: None) -> Findings:
+    """Work out what a report says beside the network and its programme.
 
     Parameters
     ----------
-    path : Path
-        The store that the network was read from.
-    network, programme
-    budgets : sequence of float
-        Money of each year, as the programme was made with.
-    first_year : int
-    grounds : Grounds or None
-        What the programme rests on.
+    found : Study
     step : callable
         Told what is being done, in the words of ``STEPS``.
     """
-    settings = network.settings
+    condition, lines = found.condition, found.made.lines
     say = iter(STEPS)
     step(next(say))
-    shown = decks_with_pages(network, programme)
-    wanted = list(dict.fromkeys([*programme.lines["deck_id"], *shown]))
-    limits = works.limits_of(path, wanted, settings=settings)
+    shown = decks_with_pages(condition, lines)
+    limits = condition.limits_of(lines["deck_id"])
     step(next(say))
-    curve = money_curve(network, programme, budgets, first_year=first_year, grounds=grounds)
+    curve, less = _curve(found)
     step(next(say))
-    past = forecast.past_forecasts(path, settings=settings)
+    past = forecast.past_forecasts(condition)
     step(next(say))
-    planned = set(programme.lines["deck_id"])
-    of_works = limits[limits["deck_id"].isin(planned)].reset_index(drop=True)
-    history = read_past(path, settings=settings, limits=of_works)
+    history = past_of(condition, limits)
     patches = None
-    try:
-        held = forecast.held(path, by=None, settings=settings)
-    except RecordError:
-        held = None  # no patch has been looked at again
-    if held is not None:
-        patches = Patches(held.table, forecast.draw_held(held, settings))
+    if len(condition.patches[0]):
+        held = forecast.held(condition, by=None)
+        patches = Patches(held.table, forecast.draw_held(held, condition.settings))
     step(next(say))
-    by = deck.planned_by(programme, "the programme of this report")
-    pages = deck.pages_of(path, shown, network, by, limits=limits) if shown else []
-    return Findings(of_works, curve, past, patches, history, tuple(pages))
+    pages = deck.pages_of(condition, shown, found) if shown else []
+    return Findings(limits, curve, cut(found, less) if less else None, past, patches, history, tuple(pages))

@@ -2,51 +2,42 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from decknet.columns import RECORDS
-from decknet.errors import DecknetError, RecordError
-from decknet.keep import Store
-from decknet.measure import survey_shares
+from decknet.errors import RecordError
 from decknet.predict import (
     SEASONS,
     BackTest,
     Growth,
-    YearsAhead,
     compare,
-    damage_account,
-    fit_growth_model,
     fit_weibull,
-    followed_repairs,
-    hold_to_surveys,
     nonparametric,
     resampled_band,
     temperature_classes,
     verdict,
-    years_ahead,
 )
 from decknet.settings import Settings
 from decknet.show.growth_plot import calibration_plot, deck_plot, holding_plot
+
+if TYPE_CHECKING:
+    from decknet.flow.condition import Condition
 
 __all__ = [
     "GROUPS",
     "Forecast",
     "Held",
     "PastForecasts",
-    "check_growth",
     "draw_check",
     "draw_deck",
     "draw_held",
     "forecast_growth",
     "held",
-    "look_ahead",
     "past_forecasts",
 ]
 
@@ -135,63 +126,28 @@ class PastForecasts:
     test: BackTest
 
 
-def _records(path: Path) -> tuple[str, dict[str, pd.DataFrame], pd.DataFrame]:
-    with Store.open(path) as store:
-        title = store.about().get("title", path.stem)
-        records = {kind: store.current(kind) for kind in RECORDS if kind not in {"element_quantity", "traffic", "base"}}
-    if records["deck"].empty:
-        raise DecknetError(f"{path}: holds no decks yet. Bring some in with: decknet load {path.name} FILE")
-    decks = records["deck"].merge(records["bridge"], on="bridge_id", how="left", suffixes=("", "_bridge"))
-    decks["latitude_deg"] = decks["latitude_deg"].fillna(decks["latitude_deg_bridge"])
-    return title, records, decks
-
-
-def _damage(
-    records: Mapping[str, pd.DataFrame], decks: pd.DataFrame, settings: Settings
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    shares = survey_shares(records["survey"], records["defect"], decks)
-    return damage_account(
-        shares, records["repair"], decks, overbreak=settings.programme.overbreak, defects=records["defect"]
-    )
-
-
-def forecast_growth(path: Path, *, today: date, settings: Settings) -> Forecast:
-    """Fit the growth of a district and forecast every deck without further works."""
-    title, records, decks = _records(path)
-    damage, sound = _damage(records, decks, settings)
-    growth = fit_growth_model(
-        damage, sound, decks, records["repair"], records["rating"], today=today, settings=settings.growth,
-        treatments=settings.treatment,
-    )  # fmt: skip
+def forecast_growth(condition: Condition) -> Forecast:
+    """The growth of a district, and a forecast of every deck without further works."""
+    decks, growth, today = condition.decks, condition.growth, pd.Timestamp(condition.today)
     out = growth.status()
     out.insert(1, "name", decks["name"].array)
     for years in _AHEAD_YR:
-        ahead = growth.forecast(
-            decks["deck_id"], pd.Series([pd.Timestamp(today) + pd.DateOffset(years=years)] * len(out))
-        )
+        ahead = growth.forecast(decks["deck_id"], pd.Series([today + pd.DateOffset(years=years)] * len(out)))
         for name in ("low", "share", "high"):
             column = f"unsound_{years}yr" if name == "share" else f"unsound_{years}yr_{name}"
             out[column] = ahead[f"unsound_{name}"].array
-    limit = settings.urgent.danger_share
+    limit = condition.settings.urgent.danger_share
     until = growth.years_to(decks["deck_id"], limit)
     out["soonest"], out["years_to"], out["latest"] = (until[n].array for n in ("soonest", "expected", "latest"))
-    in_ten = (pd.Timestamp(today) + pd.DateOffset(years=10)).date()
+    in_ten = (today + pd.DateOffset(years=10)).date()
     out["chance_10yr"] = growth.chance_past(decks["deck_id"], limit, in_ten).array
-    return Forecast(title, today, growth, damage, records["repair"], out)
+    return Forecast(condition.title, condition.today, growth, condition.account[0], condition.repairs, out)
 
 
-def check_growth(path: Path, *, settings: Settings) -> tuple[BackTest, str]:
-    """Hide surveys, predict them and compare; and in words, whether the surveys bear forecasts."""
-    _, records, decks = _records(path)
-    damage, _ = _damage(records, decks, settings)
-    test = hold_to_surveys(damage, decks, records["repair"], settings=settings.growth, treatments=settings.treatment)
-    return test, verdict(test)
-
-
-def past_forecasts(path: Path, *, settings: Settings) -> PastForecasts:
+def past_forecasts(condition: Condition) -> PastForecasts:
     """Everything a page on past forecasts shows, from one back-test."""
-    test, words = check_growth(path, settings=settings)
-    last = test.of("last survey")
+    test = condition.back_test
+    words, last = verdict(test), test.of("last survey")
     if last.surveys.empty:
         none = pd.DataFrame()
         return PastForecasts(words, 0, float("nan"), none, none, none, none, none, b"", test)
@@ -199,25 +155,6 @@ def past_forecasts(path: Path, *, settings: Settings) -> PastForecasts:
         words, len(last.surveys), float(last.surveys["in_decknet"].mean()), last.table(), last.table("family"),
         last.table("horizon"), last.levels(), last.worst(), draw_check(test), test,
     )  # fmt: skip
-
-
-def look_ahead(path: Path, *, today: date, settings: Settings, years: int = 25) -> YearsAhead:
-    """Expected shares of every deck in the coming years, without works and after each treatment.
-
-    Patches fail again as this district's have, where enough of them have been followed.
-    """
-    made = forecast_growth(path, today=today, settings=settings)
-    try:
-        followed = held(path, by=None, settings=settings).followed
-    except RecordError:
-        life = None
-    else:
-        failed = np.isfinite(followed["right_yr"].to_numpy(dtype="float64"))
-        life = None
-        if failed.sum() >= settings.survival.few_failures:
-            fit = fit_weibull(followed["left_yr"].to_numpy(), followed["right_yr"].to_numpy())
-            life = (fit.scale_yr, fit.shape)
-    return years_ahead(made.growth, settings.treatment, years=years, patch_life=life)
 
 
 def draw_deck(forecast: Forecast, deck_id: str) -> bytes:
@@ -249,8 +186,8 @@ def draw_check(test: BackTest) -> bytes:
     return calibration_plot(last["pit"].to_numpy(dtype="float64"), float(last["in_decknet"].mean()))
 
 
-def held(path: Path, *, by: str | None, settings: Settings) -> Held:
-    """Follow repairs through later surveys, and compare groups.
+def held(condition: Condition, *, by: str | None) -> Held:
+    """Repairs followed through later surveys, and groups of them compared.
 
     Raises
     ------
@@ -259,15 +196,11 @@ def held(path: Path, *, by: str | None, settings: Settings) -> Held:
     """
     if by is not None and by not in GROUPS:
         raise RecordError(f"by {by!r}: not a group. Known: {', '.join(GROUPS)}.")
-    title, records, decks = _records(path)
-    shares = survey_shares(records["survey"], records["defect"], decks)
-    followed, counts = followed_repairs(
-        records["repair"], records["survey"], shares, records["defect"], decks, settings.survival
-    )
+    settings, (followed, counts) = condition.settings, condition.patches
     if followed.empty:
         raise RecordError(
-            f"{path}: none of {counts['patches']} patches has been looked at by a later survey that says whether it "
-            "held. Sound patched decks again, and write down failed patches."
+            f"{condition.path}: none of {counts['patches']} patches has been looked at by a later survey that says "
+            "whether it held. Sound patched decks again, and write down failed patches."
         )
     table = compare(followed, None, settings.survival)
     if by is not None:
@@ -276,7 +209,7 @@ def held(path: Path, *, by: str | None, settings: Settings) -> Held:
         place = groups["group"].map({n: i for i, n in enumerate(order)}) if order else -groups["repairs"]
         groups = groups.iloc[place.to_numpy(dtype="float64", na_value=np.inf).argsort(kind="stable")]
         table = pd.concat([table, groups], ignore_index=True)
-    return Held(title, by, followed, counts, table)
+    return Held(condition.title, by, followed, counts, table)
 
 
 def draw_held(answer: Held, settings: Settings, *, seed: int = 0) -> bytes:

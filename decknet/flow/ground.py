@@ -29,12 +29,16 @@ class Ground:
     ----------
     records : mapping of str to DataFrame
         Current records: at least ``bridge`` and ``deck``.
+    decks : DataFrame, optional
+        Decks beside their bridges, where they are worked out already.
+    placing : Placing, optional
+        Of those decks.
     """
 
-    def __init__(self, records: Records) -> None:
+    def __init__(self, records: Records, *, decks: pd.DataFrame | None = None, placing: Placing | None = None) -> None:
         self._bridges = records["bridge"]
-        self._decks = with_positions(records["deck"], records["bridge"])
-        self.placing: Placing = place_decks(self._decks)
+        self._decks = with_positions(records["deck"], records["bridge"]) if decks is None else decks
+        self.placing: Placing = place_decks(self._decks) if placing is None else placing
 
     def drawn(self, frame: pd.DataFrame) -> gpd.GeoDataFrame:
         """Rows with ``deck_id`` and ``shape`` (station and offset), their shapes on the ground.

@@ -15,6 +15,7 @@ import pandas as pd
 from decknet.columns.views import VIEWS
 from decknet.errors import RecordError
 from decknet.flow.ask import Answer, query
+from decknet.flow.reading import AsOf
 from decknet.flow.story import Story, as_answer, deck_story
 from decknet.keep.ask import ready_question
 from decknet.settings import Settings
@@ -75,7 +76,7 @@ def _day(text: str | None, name: str, *, last: bool) -> str | None:
 
 
 def found_and_done(
-    path: Path, filters: Filters, *, today: date, settings: Settings, rows: int = 100_000, wait_s: float = 0.0
+    path: Path, filters: Filters, *, asked: AsOf, settings: Settings, rows: int = 100_000, wait_s: float = 0.0
 ) -> Answer:
     """What was found and done, when, by whom, at what cost, and whether it held.
 
@@ -102,7 +103,7 @@ def found_and_done(
         return query(
             path,
             ready_question("found_and_done"),
-            today=today,
+            asked=asked,
             settings=settings,
             params=chosen,
             rows=most,

@@ -15,6 +15,7 @@ import pandas as pd
 from decknet.columns import RECORDS
 from decknet.errors import DecknetError
 from decknet.flow.files import software, write_whole
+from decknet.flow.reading import with_store
 from decknet.ingest import Known, Reading, files_in, mapping_text, read_file
 from decknet.keep import Intake, Store
 from decknet.locate import place_decks, with_positions
@@ -153,22 +154,23 @@ def save_mapping(path: Path, loaded: Loaded) -> None:
 
 def undo(path: Path, intake_id: int, *, now: datetime, who: str) -> None:
     """Take an intake back."""
-    with Store.open(path, read_only=False) as store:
-        store.undo(intake_id, now=now, who=who)
+    with_store(path, lambda store: store.undo(intake_id, now=now, who=who), write=True)
 
 
 def intake_log(path: Path) -> pd.DataFrame:
     """The files brought in, one row each."""
-    with Store.open(path) as store:
-        return store.intakes()
+    return with_store(path, Store.intakes)
 
 
 def intake_faults(path: Path, intake_id: int) -> pd.DataFrame:
     """Every row refused, flagged, set aside or repeated in an intake, whole."""
-    with Store.open(path) as store:
+
+    def found(store: Store) -> pd.DataFrame:
         known = store.intakes()["intake_id"].tolist()
         if intake_id not in known:
             raise DecknetError(
                 f"Intake {intake_id}: there is no such intake. Known: {', '.join(map(str, known)) or 'none'}."
             )
         return store.faults(intake_id)
+
+    return with_store(path, found)

@@ -6,7 +6,7 @@ import tempfile
 from pathlib import Path
 
 from decknet.errors import StoreError
-from decknet.keep import Store
+from decknet.flow.reading import with_store
 from decknet.keep.backup import copy_store
 from decknet.keep.snapshot import Snapshot, from_snapshot, write_snapshot
 from decknet.keep.verify import Proof, verify
@@ -16,8 +16,7 @@ __all__ = ["back_up", "bring_back", "prove", "take_snapshot"]
 
 def take_snapshot(path: Path, folder: Path) -> Snapshot:
     """The whole store as open files in a new folder."""
-    with Store.open(path) as store:
-        return write_snapshot(store, folder)
+    return with_store(path, lambda store: write_snapshot(store, folder))
 
 
 def back_up(path: Path, target: Path) -> Proof:
@@ -38,14 +37,12 @@ def bring_back(source: Path, path: Path) -> Proof:
     if not source.is_dir():
         return copy_store(source, path)
     from_snapshot(source, path)
-    with Store.open(path) as store:
-        return verify(store)
+    return with_store(path, verify)
 
 
 def prove(path: Path) -> Proof:
     """Whether a store, a backup or a snapshot is whole."""
     if not path.is_dir():
-        with Store.open(path) as store:
-            return verify(store)
+        return with_store(path, verify)
     with tempfile.TemporaryDirectory(prefix="decknet-") as scratch:
         return bring_back(path, Path(scratch) / "store.duckdb")

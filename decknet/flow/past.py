@@ -1,21 +1,22 @@
-"""Use case: what was found and done so far, as the workbook and the GIS file print it."""
+"""What was found and done so far, as the workbook and the GIS file print it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
 from decknet.flow.ground import Ground
-from decknet.keep import Store
-from decknet.measure import survey_shares
-from decknet.predict import SEASONS, compare, followed_repairs, temperature_classes
+from decknet.predict import SEASONS, compare, temperature_classes
 from decknet.settings import Settings
 
-__all__ = ["Past", "read_past"]
+if TYPE_CHECKING:
+    from decknet.flow.condition import Condition
+
+__all__ = ["Past", "past_of"]
 
 # Column that repairs are compared by, and what it is called.
 _GROUPS = {
@@ -54,27 +55,19 @@ class Past:
     limits: gpd.GeoDataFrame
 
 
-def read_past(path: Path, *, settings: Settings, limits: pd.DataFrame | None = None) -> Past:
+def past_of(condition: Condition, limits: pd.DataFrame | None = None) -> Past:
     """Surveys, repairs and how they held, and all of it on the ground.
 
     Parameters
     ----------
-    path : Path
-        The store; it is only read.
-    settings : Settings
+    condition : Condition
     limits : DataFrame, optional
-        Repair limits as ``flow.works.limits_of`` gives, to be laid on the ground.
+        Repair limits as ``Condition.limits`` gives, to be laid on the ground.
     """
-    with Store.open(path) as store:
-        records = {kind: store.current(kind) for kind in ("bridge", "deck", "survey", "defect", "repair")}
-    ground = Ground(records)
-    decks = records["deck"].merge(records["bridge"], on="bridge_id", how="left", suffixes=("", "_bridge"))
-    decks["latitude_deg"] = decks["latitude_deg"].fillna(decks["latitude_deg_bridge"])
-    shares = survey_shares(records["survey"], records["defect"], decks)
-    surveys = shares.merge(records["survey"][["survey_id", "remarks"]], on="survey_id", how="left")
-    followed, _ = followed_repairs(
-        records["repair"], records["survey"], shares, records["defect"], decks, settings.survival
-    )
+    records, settings = condition.records, condition.settings
+    ground = Ground(records.frames, decks=condition.decks, placing=condition.placing)
+    surveys = condition.surveys.merge(records["survey"][["survey_id", "remarks"]], on="survey_id", how="left")
+    followed, _ = condition.patches
     fate = followed[["repair_id", "left_yr", "right_yr", "looks", "followed_by"]].copy()
     fate["left_yr"] = fate["left_yr"].where(fate["left_yr"] > 0)
     fate["right_yr"] = fate["right_yr"].where(np.isfinite(fate["right_yr"]))

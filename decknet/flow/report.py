@@ -9,22 +9,17 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-import pandas as pd
+from typing import Any
 
 from decknet import show
 from decknet.errors import DecknetError
-from decknet.flow.atlas import draw_map
 from decknet.flow.changes import FIGURES, figures_of, read_figures, whats_new
 from decknet.flow.files import software
-from decknet.flow.network import Network
-from decknet.schedule import Programme
+from decknet.flow.findings import Findings, find
+from decknet.flow.outputs import draw_map, face
+from decknet.flow.programme import Study
 
-if TYPE_CHECKING:
-    from decknet.flow.findings import Findings
-
-__all__ = ["FILES", "Report", "draw_map", "report"]
+__all__ = ["FILES", "Report", "report"]
 
 INDEX = "index.html"
 _ASIDE = ".part-report-"
@@ -94,47 +89,39 @@ class Report:
 
 
 def report(
-    network: Network,
-    programme: Programme,
-    folder: Path,
-    *,
-    found: Findings | None = None,
-    limits: pd.DataFrame | None = None,
-    tiles: str | None = None,
-    paper: str = "a4",
+    found: Study, folder: Path, *, tiles: str | None = None, paper: str = "a4",
     step: Callable[[str], None] = lambda _: None,
-) -> Report:
+) -> Report:  # fmt: skip
     """Summary, document, map, workbook, deck pages, GeoPackage and the page that leads to them.
 
     All files are made aside first; then each takes the place of the older one, and where one cannot, all go back.
 
     Parameters
     ----------
-    network, programme
+    found : Study
+        The programme, and the condition of the network that it is shown on.
     folder : Path
         Other files in it are left alone.
-    found : Findings or None
-        What ``flow.findings.find`` has worked out; without it the files say less, and there are no deck pages.
-    limits : DataFrame or None
-        Repair limits, where there are no findings.
     tiles : str or None
         Address of a tile background for the map.
     paper : str
         ``"a4"`` or ``"us-letter"``.
     step : callable
-        Told what is being made, in the words of ``FILES``.
+        Told what is being made, in the words of ``findings.STEPS`` and ``FILES``.
 
     Raises
     ------
     DecknetError
         The folder cannot be written; the files of an earlier run are still whole.
     """
+    condition, programme = found.condition, found.made
+    more = find(found, step=step)
     made: dict[str, bytes] = {}
-    for what, make in _makers(network, programme, found, limits, tiles, paper).items():
-        step(what)
+    for what, make in _makers(found, more, tiles, paper).items():
+        step(f"Writing the {what}")
         made[FILES[what][0]] = make()
     old = read_figures(folder)
-    figures = figures_of(network, programme, made)
+    figures = figures_of(found, made)
     changes = whats_new(old, figures)
     same = old is not None and {**figures, "changes": changes} == old
     text = json.dumps({**figures, "changes": changes}, indent=1, ensure_ascii=False, allow_nan=False)
@@ -145,9 +132,9 @@ def report(
         if name in made
     ]
     page = show.contents(
-        network.status, programme, title=network.title, settings=network.settings, today=network.today, files=shown,
-        changes=changes, software=software(),
-        curve=found.curve if found else None, past=found.forecasts if found else None,
+        condition.status, programme, title=condition.title, settings=found.settings, today=condition.today,
+        files=shown, changes=changes, software=software(), curve=more.curve, past=more.forecasts,
+        face=face(condition, found),
     )  # fmt: skip
     made[INDEX] = page.encode("utf-8")
     _move_whole(made, folder, _gone(old, made, folder))
@@ -156,37 +143,34 @@ def report(
     return Report(files, changes["since"], tuple(changes["told"]), () if same else tuple(changes["files"]), same)
 
 
-def _makers(
-    network: Network, programme: Programme, found: Findings | None, limits: pd.DataFrame | None, tiles: str | None,
-    paper: str,
-) -> dict[str, Callable[[], bytes]]:  # fmt: skip
+def _makers(found: Study, more: Findings, tiles: str | None, paper: str) -> dict[str, Callable[[], bytes]]:
     """What each file is, and how it is made."""
-    status, base = network.status, network.base
-    common: dict[str, Any] = {"title": network.title, "settings": network.settings, "today": network.today}
-    told: dict[str, Any] = {"curve": found.curve, "past": found.forecasts} if found else {}
-    limits = found.limits if found else limits
-    past = found.history if found else None
-    sheets = {str(page.deck["deck_id"]): FILES["deck pages"][0] for page in found.pages} if found else {}
-    books: dict[str, Any] = {}
-    layers: dict[str, Any] = {}
-    if past is not None:
-        books = {"repairs": past.repairs, "surveys": past.surveys, "survival": past.survival}
-        layers = {"bridges": past.bridges, "limits": past.limits, "repairs": past.repaired}
+    condition, programme, past = found.condition, found.made, more.history
+    status, base = condition.status, condition.base
+    common: dict[str, Any] = {
+        "title": condition.title, "settings": found.settings, "today": condition.today,
+        "face": face(condition, found),
+    }  # fmt: skip
+    told: dict[str, Any] = {"curve": more.curve, "past": more.forecasts}
+    sheets = {str(page.deck["deck_id"]): FILES["deck pages"][0] for page in more.pages}
     makers: dict[str, Callable[[], bytes]] = {
         "summary": lambda: show.summary(status, programme, base, **common, **told, paper=paper),
         "document": lambda: show.document(
-            status, programme, base, **common, **told, paper=paper, patches=found.patches if found else None
+            status, programme, base, **common, **told, paper=paper, patches=more.patches,
+            cut=more.cut.changes if more.cut else None,
         ),
-        "network map": lambda: draw_map(network, programme, tiles=tiles, limits=limits, sheets=sheets).encode("utf-8"),
+        "network map": lambda: draw_map(condition, found, tiles=tiles, sheets=sheets).encode("utf-8"),
         "workbook": lambda: show.workbook(
-            status, programme, **common, limits=limits, **books, map_page=FILES["network map"][0], paper=paper
+            status, programme, **common, limits=more.limits, repairs=past.repairs, surveys=past.surveys,
+            survival=past.survival, map_page=FILES["network map"][0], paper=paper,
         ),
         "GIS file": lambda: show.geopackage(
-            status, network.outlines, network.defects, programme, base, **layers, settings=network.settings
+            status, condition.outlines, condition.defects, programme, base, bridges=past.bridges, limits=past.limits,
+            repairs=past.repaired, settings=found.settings, face=face(condition, found),
         ),
-    }
-    if found is not None and found.pages:
-        makers["deck pages"] = lambda: show.deck_pages(found.pages, **common, paper=paper)
+    }  # fmt: skip
+    if more.pages:
+        makers["deck pages"] = lambda: show.deck_pages(more.pages, **common, paper=paper)
     return makers
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,8 +14,9 @@ import pandas as pd
 from decknet.columns import RECORDS
 from decknet.columns.views import EVENTS, STORY
 from decknet.errors import DecknetError, RecordError
-from decknet.flow import planning
 from decknet.flow.ask import Answer, when_free
+from decknet.flow.compare import done_lines
+from decknet.flow.reading import Records, records_of
 from decknet.keep import Store
 from decknet.keep.story import refused_about, rows_about
 from decknet.locate import with_positions
@@ -109,12 +110,12 @@ def as_answer(told: Story) -> Answer:
 
 def _story(path: Path, deck: str, settings: Settings) -> Story:
     with Store.open(path) as store:
-        decks, bridges = store.current("deck"), store.current("bridge")
+        records = records_of(store, path, wanted=None)
+        decks, bridges = records["deck"], records["bridge"]
         deck_id = _which(path, deck, decks)
         mine = decks[decks["deck_id"] == deck_id]
         bridge_id = str(mine["bridge_id"].iloc[0])
-        currency = store.about().get("currency", settings.currency)
-        book = _Book(deck_id, bridge_id, currency, store.intakes().set_index("intake_id"))
+        book = _Book(deck_id, bridge_id, records.currency, records.intakes.set_index("intake_id"))
         for kind, column, one in (
             ("bridge", "bridge_id", bridge_id), ("deck", "deck_id", deck_id), ("survey", "deck_id", deck_id),
             ("repair", "deck_id", deck_id), ("traffic", "bridge_id", bridge_id), ("rating", "bridge_id", bridge_id),
@@ -125,14 +126,12 @@ def _story(path: Path, deck: str, settings: Settings) -> Story:
         things += [f"{kind}|{deck_id}" for kind in ("deck", "survey", "repair")]
         things += [f"defect|{survey}" for survey in book.rows["survey"]["survey_id"].unique()]
         refused = refused_about(store, things)
-        programmes = store.programmes()
-        lines = {str(n): store.programme_lines(str(n)) for n in programmes["name"]}
     bridge = bridges[bridges["bridge_id"] == bridge_id]
     _built(book, mine, bridge)
     _counted(book)
     _surveyed(book, mine)
     _repaired(book, with_positions(mine, bridges), settings)
-    _planned(book, path, programmes, {n: f for n, f in lines.items() if (f["deck_id"] == deck_id).any()})
+    _planned(book, records)
     _corrected(book)
     _refused(book, refused)
     _taken_back(book)
@@ -143,7 +142,7 @@ def _story(path: Path, deck: str, settings: Settings) -> Story:
     frame = frame.drop(columns="turn").astype({"line": "Int64", "unsound_share": "float64", "area_m2": "float64"})
     frame["cost"] = frame["cost"].astype("float64")
     named = bridge["name"].iloc[0] if len(bridge) else None
-    return Story(deck_id, bridge_id, named if isinstance(named, str) else "", currency, frame)
+    return Story(deck_id, bridge_id, named if isinstance(named, str) else "", records.currency, frame)
 
 
 def _which(path: Path, said: str, decks: pd.DataFrame) -> str:
@@ -268,14 +267,18 @@ def _held(one: pd.Series) -> str:
     return f" Last seen to hold after {one['left_yr']:.1f} yr."
 
 
-def _planned(book: _Book, path: Path, programmes: pd.DataFrame, lines: Mapping[str, pd.DataFrame]) -> None:
-    made = programmes.set_index("name")["made_at"]
-    for name, frame in lines.items():
-        for r in frame[frame["deck_id"] == book.deck_id].itertuples(index=False):
+def _planned(book: _Book, records: Records) -> None:
+    for kept in records.kept:
+        frame = kept.frames["lines"]
+        frame = frame[frame["deck_id"] == book.deck_id]
+        if frame.empty:
+            continue
+        name = kept.name
+        for r in frame.itertuples(index=False):
             size = f"{r.repair_m2:,.1f} m², {r.cost:,.0f} {book.currency}"
             words = f"In programme {name!r} for {r.year}: {r.treatment}, {size}."
-            book.add(_iso(made[name]), "planned", words, area_m2=r.repair_m2, cost=r.cost)
-        held, _, _ = planning.done(path, name)
+            book.add(_iso(kept.about["made_at"]), "planned", words, area_m2=r.repair_m2, cost=r.cost)
+        held, _, _ = done_lines(records, kept)
         for r in held[(held["deck_id"] == book.deck_id) & (held["fate"] != "not done")].itertuples(index=False):
             what = f"{r.treatment} planned in {name!r} for {r.year}"
             words = f"As planned: {what}." if r.fate == "done" else f"Otherwise: {r.done_treatment}, not the {what}."

@@ -4,36 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import shapely
 
-from decknet import flow, show
+from decknet import show
 from decknet.errors import RecordError
-from decknet.keep import Store
-from decknet.locate import deck_outlines, place_decks
-from decknet.measure import deck_quantities, evaporation_kg_m2_h, limit_quantities, opening_h, repair_limits
-from decknet.rank import traffic_in_use
+from decknet.flow.condition import WHOLE_DECK
+from decknet.locate import place_decks
+from decknet.measure import deck_quantities, evaporation_kg_m2_h, opening_h
 from decknet.settings import Settings
 from decknet.show import DeckSheet
 
-__all__ = [
-    "WHOLE_DECK",
-    "Site",
-    "decks_with_drawings",
-    "field_page",
-    "limits_of",
-    "programme_decks",
-    "read_sites",
-    "sheets",
-    "worst_decks",
-]
+if TYPE_CHECKING:
+    from decknet.flow.condition import Condition
+    from decknet.flow.programme import Study
 
-WHOLE_DECK = ("thin overlay", "rigid overlay", "new deck")  # after one of these an older survey no longer stands
+__all__ = [
+    "Site", "decks_with_drawings", "field_page", "planned_closures", "programme_decks", "sheets", "sites_of",
+    "worst_decks",
+]  # fmt: skip
+
 _AGAIN = 0.1  # share of an earlier patch unsound from which it is called unsound again; ours
 _AIR_C = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0)
 _HUMIDITY = (0.2, 0.4, 0.6, 0.8)
@@ -50,9 +44,9 @@ class Site:
     deck : Series
         Its record with the bridge's and the traffic's columns; ``bearing_deg`` as it lies on the ground.
     survey : Series or None
-        Its last survey, with ``covered_share``; None where it has none.
+        Its last survey that says how much is unsound, with ``covered_share``; None where it has none.
     defects : DataFrame
-        What that survey drew and no later repair covers: deck_id, defect_id, kind, depth_mm, shape.
+        As ``Condition.open_defects`` gives.
     repairs : DataFrame
         Earlier patches that were drawn, with ``fate``.
     since : DataFrame
@@ -66,47 +60,49 @@ class Site:
     since: pd.DataFrame
 
 
-def read_sites(path: Path, deck_ids: Sequence[str], *, settings: Settings) -> tuple[str, dict[str, Site]]:
-    """The district's title, and the decks asked for.
+def sites_of(condition: Condition, deck_ids: Sequence[str]) -> dict[str, Site]:
+    """The decks asked for, as a crew meets them.
 
     Raises
     ------
     RecordError
         A deck is not in the store.
     """
-    with Store.open(path) as store:
-        title = store.about().get("title", path.stem)
-        records = {k: store.current(k) for k in ("bridge", "deck", "traffic", "survey", "defect", "repair")}
+    records, path = condition.records, condition.path
     known = set(records["deck"]["deck_id"])
     if missing := [d for d in deck_ids if d not in known]:
         raise RecordError(
             f"{path}: deck {missing[0]!r} is not in the store. Numbers are text, with every leading zero; "
             f"list them with: decknet rank {path} --first 0"
         )
-    bridges = records["bridge"]
-    decks = records["deck"].merge(bridges, on="bridge_id", how="left", suffixes=("", "_bridge"))
-    decks = decks[decks["deck_id"].isin(set(deck_ids))].reset_index(drop=True)
-    for name in ("longitude_deg", "latitude_deg"):
-        decks[name] = decks[name].fillna(decks[f"{name}_bridge"])
+    wanted = set(deck_ids)
+    decks = condition.decks[condition.decks["deck_id"].isin(wanted)].reset_index(drop=True)
     decks["built_year"] = decks["deck_built_year"].fillna(decks["built_year"])
-    traffic = traffic_in_use(bridges, records["traffic"], floor=settings.programme.traffic_floor)
-    for name in traffic.columns:
-        decks[name] = traffic[name].reindex(decks["bridge_id"]).array
+    for name in condition.traffic.columns:
+        decks[name] = condition.traffic[name].reindex(decks["bridge_id"]).array
     last_count = records["traffic"].sort_values("year", na_position="first").groupby("bridge_id")["speed_kmh"].last()
     decks["speed_kmh"] = last_count.reindex(decks["bridge_id"]).array
     _lay_on_ground(decks)
-    edges = dict(zip(decks["deck_id"], deck_outlines(decks), strict=True))
-    surveys, repairs = _by(records["survey"], "deck_id"), _by(records["repair"], "deck_id")
-    found = _by(records["defect"], "survey_id")
-    none = {kind: records[kind].iloc[:0] for kind in records}
+    told = condition.telling[condition.telling["deck_id"].isin(wanted)]
+    whole = records["survey"].merge(told[["survey_id", "covered_share"]], on="survey_id")
+    surveys = {str(row["deck_id"]): row for _, row in whole.iterrows()}
+    parts = {
+        name: _by(frame[frame["deck_id"].isin(wanted)], "deck_id")
+        for name, frame in (
+            ("open", condition.open_defects), ("repairs", condition.repairs), ("since", condition.repaired_since),
+        )
+    }  # fmt: skip
+    none = {"open": condition.open_defects.iloc[:0], "repairs": condition.repairs.iloc[:0]}
     sites = {}
     for _, deck in decks.iterrows():
         name = deck["deck_id"]
-        mine = surveys.get(name, none["survey"]).sort_values(["survey_date", "survey_id"])
-        last = mine.iloc[-1].copy() if len(mine) else None
-        drawn = none["defect"] if last is None else found.get(last["survey_id"], none["defect"])
-        sites[name] = _site(deck, edges[name], last, drawn, repairs.get(name, none["repair"]))
-    return title, sites
+        done = parts["repairs"].get(name, none["repairs"]).sort_values(["repair_date", "repair_id"])
+        found = parts["open"].get(name, none["open"]).reset_index(drop=True)
+        last = surveys.get(name)
+        since = done if last is None else parts["since"].get(name, none["repairs"])
+        since = since.sort_values(["repair_date", "repair_id"])
+        sites[name] = Site(deck, last, found, _fates(done, last, condition, name), since)
+    return sites
 
 
 def _by(frame: pd.DataFrame, name: str) -> dict[str, pd.DataFrame]:
@@ -129,44 +125,14 @@ def _lay_on_ground(decks: pd.DataFrame) -> None:
     decks["bearing_deg"] = np.where(turned, np.degrees(np.arctan2(east, north)) % 360.0, np.nan)
 
 
-def _site(deck: pd.Series, edge: Any, survey: pd.Series | None, found: pd.DataFrame, repairs: pd.DataFrame) -> Site:
-    done = repairs.sort_values(["repair_date", "repair_id"])
-    found = found.assign(deck_id=deck["deck_id"]).reset_index(drop=True)
-    if survey is None:
-        return Site(deck, None, found, _fates(done, None, found, False), done)
-    survey["covered_share"] = _covered(survey, edge)
-    since = done[done["repair_date"] > survey["survey_date"]]
-    whole = not survey["covered_share"] < 0.995
-    earlier = _fates(done, survey, found, whole)
-    covered = shapely.union_all([s for s in since["shape"] if s is not None])
-    drawn = found["shape"].to_numpy(dtype=object)
-    has = shapely.area(drawn) > 0
-    left = drawn.copy()
-    left[has] = shapely.difference(shapely.make_valid(drawn[has]), covered)
-    open_ = found.assign(shape=left)[~has | (shapely.area(left) > 1e-4)].reset_index(drop=True)
-    return Site(deck, survey, open_, earlier, since)
-
-
-def _covered(survey: pd.Series, edge: Any) -> float:
-    """Part of the deck the survey covered; missing where it cannot be told."""
-    whole = float(shapely.area(edge)) if edge is not None else float("nan")
-    if pd.notna(survey["surveyed_m2"]):
-        return min(float(survey["surveyed_m2"]) / whole, 1.0) if whole > 0 else float("nan")
-    strip = survey[["from_station_m", "to_station_m", "from_offset_m", "to_offset_m"]]
-    if not strip.notna().any() or edge is None:
-        return 1.0
-    bounds = shapely.bounds(edge)[[0, 2, 1, 3]]
-    a, b, c, d = (float(v) if pd.notna(v) else float(o) for v, o in zip(strip, bounds, strict=True))
-    return float(
-        shapely.area(shapely.intersection(edge, shapely.box(min(a, b), min(c, d), max(a, b), max(c, d)))) / whole
-    )
-
-
-def _fates(repairs: pd.DataFrame, survey: pd.Series | None, found: pd.DataFrame, whole: bool) -> pd.DataFrame:
+def _fates(repairs: pd.DataFrame, survey: pd.Series | None, condition: Condition, deck: str) -> pd.DataFrame:
     """Drawn patches, and what the last survey says of each."""
     drawn = repairs[repairs["shape"].notna() & (repairs["treatment"] == "patch")]
     fates = []
-    unsound = shapely.union_all([shapely.make_valid(s) for s in found["shape"] if s is not None])
+    whole = survey is not None and not survey["covered_share"] < 0.995
+    found = condition.sketches
+    shapes = found.loc[found["deck_id"] == deck, "shape"]
+    unsound = shapely.union_all([shapely.make_valid(s) for s in shapes])
     for day, shape in zip(drawn["repair_date"], drawn["shape"], strict=True):
         if survey is None or not day < survey["survey_date"]:
             fates.append("not surveyed since")
@@ -204,65 +170,61 @@ def _refusal(deck_id: str, site: Site, path: Path) -> str:
     return ""
 
 
-def decks_with_drawings(path: Path, deck_ids: Sequence[str], *, settings: Settings) -> list[str]:
+def decks_with_drawings(condition: Condition, deck_ids: Sequence[str]) -> list[str]:
     """Those of the decks, in the order given, for which a sheet can be made."""
-    _, sites = read_sites(path, deck_ids, settings=settings)
-    return [d for d in deck_ids if not _refusal(d, sites[d], path)]
+    able = set(condition.limits["deck_id"])
+    return [d for d in deck_ids if d in able]
 
 
-def limits_of(path: Path, deck_ids: Sequence[str], *, settings: Settings) -> pd.DataFrame:
-    """Repair limits with quantities of those of the decks for which a sheet can be made: as the sheets print them."""
-    _, sites = read_sites(path, deck_ids, settings=settings)
-    return _quantities({d: sites[d] for d in deck_ids if not _refusal(d, sites[d], path)}, settings)
-
-
-def _quantities(sites: dict[str, Site], settings: Settings) -> pd.DataFrame:
-    if not sites:
-        return pd.DataFrame({"deck_id": pd.Series(dtype="str")})
-    decks = pd.DataFrame([s.deck for s in sites.values()]).reset_index(drop=True)
-    drawn = pd.concat([_drawn(s) for s in sites.values()], ignore_index=True)
-    return limit_quantities(repair_limits(drawn, decks, settings.limits), decks, settings.quantities)
-
-
-def worst_decks(path: Path, count: int, *, today: date, settings: Settings) -> tuple[list[str], int]:
+def worst_decks(condition: Condition, count: int) -> tuple[list[str], int]:
     """The foremost decks by rank for which a sheet can be made, and how many before them had to be passed over."""
-    ranked = flow.read_network(path, today=today, settings=settings).status["deck_id"].tolist()
-    able = decks_with_drawings(path, ranked, settings=settings)[:count]
+    ranked = condition.status["deck_id"].tolist()
+    able = decks_with_drawings(condition, ranked)[:count]
     if not able:
         raise RecordError(
-            f"{path}: no deck has a last survey with outlines, so no sheet can be made. "
-            f"Sound one with: decknet fieldpage {path} DECK -o deck.html"
+            f"{condition.path}: no deck has a last survey with outlines, so no sheet can be made. "
+            f"Sound one with: decknet fieldpage {condition.path} DECK -o deck.html"
         )
     return able, ranked.index(able[-1]) + 1 - len(able)
 
 
-def programme_decks(path: Path, name: str, year: int, *, settings: Settings) -> tuple[list[str], int]:
-    """The decks of one year of a kept programme for which a sheet can be made, and how many cannot have one."""
-    with Store.open(path) as store:
-        kept = store.programmes()["name"].tolist()
-        if name not in kept:
-            raise RecordError(
-                f"programme {name!r}: none of that name is kept. Known: {', '.join(kept) or 'none'}. "
-                "Keep one with: decknet programme STORE --budget SUM --save NAME"
-            )
-        lines = store.programme_lines(name)
+def programme_decks(found: Study, year: int) -> tuple[list[str], int]:
+    """The decks of one year of a programme for which a sheet can be made, and how many cannot have one."""
+    lines, path = found.made.lines, found.condition.path
+    named = f"programme {found.name!r}" if found.name else "the programme"
     wanted = lines.loc[lines["year"] == year, "deck_id"].tolist()
     if not wanted:
         years = ", ".join(str(y) for y in sorted(set(lines["year"]))) or "none"
-        raise RecordError(f"programme {name!r}: has no works in {year}. It has: {years}. Name one of those years.")
-    able = decks_with_drawings(path, wanted, settings=settings)
+        raise RecordError(f"{named}: has no works in {year}. It has: {years}. Name one of those years.")
+    able = decks_with_drawings(found.condition, wanted)
     if not able:
         raise RecordError(
-            f"programme {name!r}, {year}: no deck has a last survey with outlines, so no sheet can be made. "
+            f"{named}, {year}: no deck has a last survey with outlines, so no sheet can be made. "
             f"Sound one with: decknet fieldpage {path} DECK -o deck.html"
         )
     return able, len(wanted) - len(able)
 
 
+def planned_closures(found: Study, year: int) -> dict[str, str]:
+    """What a programme says of the closure of each deck of a year, in words."""
+    lines, currency = found.made.lines, found.settings.currency
+    mine = lines[(lines["year"] == year) & lines["window"].notna()]
+    source = f"programme {found.name!r}" if found.name else "the programme"
+    out = {}
+    for line in mine.itertuples(index=False):
+        how = "1 closure that stays" if line.window == "continuous" else f"{line.closures:,.0f} x {line.window}"
+        queue = f"queue up to {line.queue_veh:,.0f} vehicles" if line.queue_veh > 0 else "no queue expected"
+        out[str(line.deck_id)] = (
+            f"Planned as {line.treatment} in {source} for {line.year}: lanes closed {how}, "
+            f"{line.closure_h:,.0f} h in all, {line.material} material; {queue}; road users lose about "
+            f"{line.user_cost:,.0f} {currency}."
+        )
+    return out
+
+
 def sheets(
-    path: Path, deck_ids: Sequence[str], *, today: date, settings: Settings, paper: str = "a4",
-    planned: Mapping[str, str] | None = None,
-) -> tuple[bytes, dict[str, DeckSheet]]:  # fmt: skip
+    condition: Condition, deck_ids: Sequence[str], *, paper: str = "a4", planned: Mapping[str, str] | None = None
+) -> tuple[bytes, dict[str, DeckSheet]]:
     """Crew sheets of decks in one PDF, and what each was made from; with what was planned for a deck among its notes.
 
     Raises
@@ -270,12 +232,13 @@ def sheets(
     RecordError
         A deck is not in the store, or has nothing drawn to saw round; the message names each one.
     """
+    settings = condition.settings
     wanted = list(dict.fromkeys(deck_ids))
-    title, sites = read_sites(path, wanted, settings=settings)
-    refused = [said for d in wanted if (said := _refusal(d, sites[d], path))]
+    sites = sites_of(condition, wanted)
+    refused = [said for d in wanted if (said := _refusal(d, sites[d], condition.path))]
     if refused:
         raise RecordError(" ".join(refused))
-    limits = _quantities({d: sites[d] for d in wanted}, settings)
+    limits = condition.limits_of(wanted)
     totals = deck_quantities(limits, settings.quantities, settings.mix).set_index("deck_id")
     made = {
         d: DeckSheet(
@@ -290,7 +253,7 @@ def sheets(
         for d in wanted
     }
     data = show.crew_sheets(
-        list(made.values()), title=title, settings=settings, today=today, paper=paper,
+        list(made.values()), title=condition.title, settings=settings, today=condition.today, paper=paper,
         opening=_opening_table(settings), wind=_wind_table(settings),
     )  # fmt: skip
     return data, made
@@ -347,7 +310,7 @@ def _wind_table(settings: Settings) -> pd.DataFrame:
 # ---- the field page -------------------------------------------------------------------------------
 
 
-def field_page(path: Path, deck_id: str, *, today: date, settings: Settings, step_m: float = 0.1) -> str:
+def field_page(condition: Condition, deck_id: str, *, step_m: float = 0.1) -> str:
     """The page to sound a deck with: one HTML file that needs no network.
 
     Raises
@@ -359,9 +322,8 @@ def field_page(path: Path, deck_id: str, *, today: date, settings: Settings, ste
     SettingsError
         The step is not above 0.
     """
-    title, sites = read_sites(path, [deck_id], settings=settings)
-    site = sites[deck_id]
+    site = sites_of(condition, [deck_id])[deck_id]
     return show.field_page(
         site.deck.to_dict(), _drawn(site), None if site.survey is None else site.survey["survey_date"],
-        title=title, today=today, step_m=step_m,
+        title=condition.title, today=condition.today, step_m=step_m,
     )  # fmt: skip

@@ -15,6 +15,7 @@ import sys
 import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date, datetime
 from importlib import resources
 from pathlib import Path
 from string import Template
@@ -25,6 +26,7 @@ import pandas as pd
 import pyarrow as pa
 
 from decknet.columns import RECORDS, Column
+from decknet.columns.dates import DATED, MIDDLE, OF_A_SURVEY, OF_A_YEAR
 from decknet.columns.views import VIEWS
 from decknet.errors import DecknetError
 from decknet.keep import ask_child
@@ -40,6 +42,11 @@ _LONGEST_LINE = 600
 _GRACE_S = 5.0  # for the other process to begin and end
 _HEADROOM = 2 << 30  # bytes of address space beside the memory of the query
 
+_NOT_COUNTING = "SELECT intake_id FROM store.intake_undone"
+_NOT_COUNTING_THEN = (
+    "SELECT n.intake_id FROM store.intake AS n LEFT JOIN store.intake_undone AS u USING (intake_id) "
+    "WHERE n.brought_at > $moment OR u.undone_at <= $moment"
+)
 _LEAD = re.compile(r"(?:\s|--[^\n]*(?:\n|$)|/\*.*?\*/)*", re.DOTALL)
 _EXPLAIN = re.compile(r"explain\s+(?:analyze\s+)?", re.IGNORECASE)
 
@@ -96,8 +103,24 @@ class Found:
     views: tuple[str, ...]
 
 
-def _view_sql(name: str) -> str:
+def _dated_to(name: str, text: str, records_to: date) -> str:
+    """The statement of a view without records later than a day; as it is where they are not dated."""
+    kinds = (("dated_to", DATED), ("dated_to_year", OF_A_YEAR), ("dated_to_survey", OF_A_SURVEY))
+    query = next((q for q, known in kinds if name in known), "dated_to" if name == "programme_lines" else None)
+    if query is None:
+        return text
+    column = {**DATED, **OF_A_YEAR, "programme_lines": "made_on"}.get(name, "survey_id")
+    of = {"view": text, "column": f'"{column}"', "day": f"DATE '{records_to.isoformat()}'"}
+    return Template(ready_question(query)).substitute(of, month=MIDDLE[0], month_day=MIDDLE[1])
+
+
+def _view_sql(name: str, records_to: date | None = None, moment: datetime | None = None) -> str:
     """The statement of a view; names in it come from ``columns``, never from a user."""
+    text = _whole_view(name, moment)
+    return text if records_to is None else _dated_to(name, text, records_to)
+
+
+def _whole_view(name: str, moment: datetime | None) -> str:
     folder = resources.files("decknet.keep").joinpath("queries", "views")
     record = RECORDS.get(name)
     if record is None:
@@ -106,6 +129,9 @@ def _view_sql(name: str) -> str:
     text = folder.joinpath("record_merged.sql" if merged else "record.sql").read_text(encoding="utf-8")
     return Template(text).substitute(
         table=name,
+        not_counting=_NOT_COUNTING
+        if moment is None
+        else Template(_NOT_COUNTING_THEN).substitute(moment=f"TIMESTAMP '{moment.isoformat(sep=' ')}'"),
         key_list=", ".join(f'r."{k}"' for k in record.key),
         columns=", ".join(f'r."{n}"' for n in record.names()),
         merged=", ".join(
@@ -266,7 +292,8 @@ def _to_frame(table: pa.Table) -> pd.DataFrame:
 
 def ask(
     path: Path, sql: str, *, lent: Mapping[str, pd.DataFrame], params: Mapping[str, Any] | None = None,
-    rows: int = 100_000, seconds: float = 60.0, memory_gb: float = 2.0,
+    rows: int = 100_000, seconds: float = 60.0, memory_gb: float = 2.0, records_to: date | None = None,
+    moment: datetime | None = None,
 ) -> Found:  # fmt: skip
     """Answer one question over a store.
 
@@ -284,6 +311,10 @@ def ask(
         Most rows given back.
     seconds, memory_gb : float
         What the question may use.
+    records_to : date, optional
+        The views hold only records dated to this day.
+    moment : datetime, optional
+        The views hold records as they counted then.
 
     Raises
     ------
@@ -294,7 +325,8 @@ def ask(
     missing = sorted((named & LENT.keys()) - lent.keys())
     if missing:
         raise DecknetError(f"query: needs {', '.join(missing)}, which the caller has not lent.")
-    views = [[name, _view_sql(name)] for name in (*RECORDS, *(v for v in VIEWS if v not in RECORDS))]
+    ordered = (*RECORDS, *(v for v in VIEWS if v not in RECORDS))
+    views = [[name, _view_sql(name, records_to, moment)] for name in ordered]
     most = int(memory_gb * (1 << 30))
     with tempfile.TemporaryDirectory(prefix="decknet-") as made:
         folder = Path(made)

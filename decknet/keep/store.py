@@ -16,7 +16,7 @@ from importlib import resources
 from pathlib import Path
 from string import Template
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 import duckdb
 import numpy as np
@@ -85,10 +85,11 @@ def sql(name: str) -> str:
     return resources.files("decknet.keep").joinpath("queries", f"{name}.sql").read_text(encoding="utf-8")
 
 
-def table_sql(name: str, record: Record) -> str:
+def table_sql(name: str, record: Record, moment: datetime | None = None) -> str:
     """A statement for one of our own tables; the names come from ``columns``, never from a user."""
     return Template(sql(name)).safe_substitute(
         table=record.kind,
+        not_counting=sql("not_counting" if moment is None else "not_counting_then"),
         key_list=", ".join(f'r."{k}"' for k in record.key),
         key_join=" AND ".join(
             f'i."{c.name}" {"=" if c.required else "IS NOT DISTINCT FROM"} now."{c.name}"'
@@ -247,7 +248,8 @@ class Store:
         self._db.close()
 
     @contextmanager
-    def _transaction(self) -> Iterator[None]:
+    def transaction(self) -> Iterator[None]:
+        """What is written inside is kept whole or not at all."""
         self._db.begin()
         try:
             yield
@@ -262,7 +264,7 @@ class Store:
 
     def _start(self, title: str, currency: str, now: datetime, software: str) -> None:
         self.lay_out()
-        with self._transaction():
+        with self.transaction():
             for key, value in (
                 ("format", _FORMAT),
                 ("title", title),
@@ -284,7 +286,7 @@ class Store:
         for number, name, statement in _steps():
             if number in done or (upto is not None and number > upto):
                 continue
-            with self._transaction():
+            with self.transaction():
                 self._db.execute(statement)
                 self._db.execute(
                     "INSERT INTO schema_step (number, name) VALUES ($number, $name)", {"number": number, "name": name}
@@ -366,7 +368,7 @@ class Store:
         if earlier and not self._refused(earlier[0]):
             return Intake(None, earlier[0], 0, 0, 0)
         try:
-            with self._transaction():
+            with self.transaction():
                 made = self._add(
                     name, digest, size, records, faults, rows_read, rows_kept, now, who, software, stated
                 )  # fmt: skip
@@ -483,12 +485,23 @@ class Store:
             raise StoreError(f"Intake {intake_id}: there is no such intake. Known: {known}.")
         if row["undone_at"].notna().any():
             raise StoreError(f"Intake {intake_id}: was taken back already, on {row['undone_at'].iloc[0]:%Y-%m-%d}.")
-        with self._transaction():
+        with self.transaction():
             self._db.execute(sql("undo"), {"intake": intake_id, "undone_at": now, "undone_by": who})
 
     # ---- records out ------------------------------------------------------------------------
 
-    def current(self, kind: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    @contextmanager
+    def one_moment(self) -> Iterator[None]:
+        """All that is read inside is of one moment, whatever is brought in meanwhile."""
+        self._db.begin()
+        try:
+            yield
+        finally:
+            self._db.rollback()
+
+    def current(
+        self, kind: str, columns: Sequence[str] | None = None, *, known_by: datetime | None = None
+    ) -> pd.DataFrame:
         """Current records of a kind, ordered by key.
 
         Parameters
@@ -497,12 +510,15 @@ class Store:
             Key of ``columns.RECORDS``.
         columns : sequence of str, optional
             Columns wanted, those of the key among them; else all of ``columns.RECORDS[kind]``.
+        known_by : datetime, optional
+            The records as they counted at that moment; else as they count now.
         """
         record = RECORDS[kind]
         if columns is not None:
             record = replace(record, columns=tuple(c for c in record.columns if c.name in columns))
         query = "current_merged" if kind in _MERGED else "current"
-        found = self._db.sql(table_sql(query, record)).to_arrow_table()
+        text = table_sql(query, record, known_by)
+        found = self._db.sql(text, params={} if known_by is None else {"moment": known_by}).to_arrow_table()
         return from_store(found.to_pandas(date_as_object=False), record.columns)
 
     def history(self, kind: str) -> pd.DataFrame:
@@ -519,28 +535,3 @@ class Store:
     def faults(self, intake_id: int) -> pd.DataFrame:
         """What was refused, flagged, set aside or repeated in an intake; raw rows whole."""
         return self._db.execute(sql("intake_faults"), {"intake": intake_id}).df()
-
-    # ---- programmes -------------------------------------------------------------------------
-
-    def add_programme(self, name: str, lines: pd.DataFrame, values: Mapping[str, Any]) -> int:
-        """Keep a programme under a name; StoreError where the name is taken."""
-        if (self.programmes()["name"] == name).any():
-            raise StoreError(f"Programme {name!r}: a programme of that name is kept already. Choose another name.")
-        number = self._number("SELECT nextval('programme_number')")
-        with self._transaction():
-            self._db.execute(sql("add_programme"), {"programme": number, "name": name, **values})
-            self._db.register("incoming_lines", lines)
-            self._db.execute(sql("add_programme_lines"), {"programme": number})
-            self._db.unregister("incoming_lines")
-        return number
-
-    def programme_lines(self, name: str) -> pd.DataFrame:
-        """Lines of a programme that is kept; StoreError where none has that name."""
-        known = self.programmes()["name"].tolist()
-        if name not in known:
-            raise StoreError(f"Programme {name!r}: none of that name is kept. Kept: {', '.join(known) or 'none'}.")
-        return self._db.execute(sql("programme_lines"), {"name": name}).df()
-
-    def programmes(self) -> pd.DataFrame:
-        """Programmes kept, one row each."""
-        return self._db.execute(sql("programmes")).df()

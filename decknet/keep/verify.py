@@ -14,6 +14,7 @@ import pandas as pd
 from decknet.columns import RECORDS, Record
 from decknet.errors import StoreError
 from decknet.keep.frames import from_store, still_same, to_store
+from decknet.keep.programmes import programmes
 from decknet.keep.store import Store, sql, table_sql
 
 __all__ = ["Proof", "verify"]
@@ -118,11 +119,11 @@ def verify(store: Store) -> Proof:
         troubles += _of_log(store)
         counts = [store.connection.execute(table_sql("count_table", r)).fetchall()[0][0] for r in RECORDS.values()]
         log = store.intakes()
-        programmes = len(store.programmes())
+        kept = len(programmes(store))
     except duckdb.Error as why:
         raise StoreError(f"{store.path}: cannot be read whole ({str(why).splitlines()[0]}). Restore a backup.") from why
     last = None
     if len(log):
         row = log.iloc[-1]
         last = (int(row["intake_id"]), str(row["file"]), pd.Timestamp(row["brought_at"]).to_pydatetime())
-    return Proof(tuple(troubles), len(log), sum(counts), programmes, last)
+    return Proof(tuple(troubles), len(log), sum(counts), kept, last)

@@ -3,7 +3,7 @@
 from decknet.settings.closure import ClosureSettings
 from decknet.settings.grid import GridSettings
 from decknet.settings.item import Curve
-from decknet.settings.load import Settings, describe, load_settings, reference
+from decknet.settings.load import Settings, changed_settings, describe, load_settings, reference, settings_kept
 from decknet.settings.network import GrowthSettings, PlaceSettings
 from decknet.settings.ranking import (
     RankSettings,
@@ -38,11 +38,13 @@ __all__ = [
     "TrafficSettings",
     "Treatment",
     "UrgentSettings",
+    "changed_settings",
     "describe",
     "load_settings",
     "reference",
     "relative_weights",
     "reweighted",
+    "settings_kept",
     "weights_fault",
     "weights_of",
 ]

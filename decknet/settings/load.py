@@ -25,7 +25,7 @@ from decknet.settings.repairs import LimitSettings, MixSettings, OpeningSettings
 from decknet.settings.survival import SurvivalSettings
 from decknet.settings.works import TREATMENTS, ProgrammeSettings, Treatment
 
-__all__ = ["Settings", "describe", "load_settings", "reference"]
+__all__ = ["Settings", "changed_settings", "describe", "load_settings", "reference", "settings_kept"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +103,46 @@ def load_settings(path: Path | None = None) -> Settings:
     if fault := weights_fault(settings.rank):
         raise SettingsError(f"{path} line {_line_of(text, ('rank',))}, rank: {fault}")
     return settings
+
+
+def settings_kept(data: dict[str, Any]) -> Settings:
+    """Settings from what was kept of them, as ``dataclasses.asdict`` gave it; what is no setting now is left out.
+
+    Raises
+    ------
+    SettingsError
+        A value cannot be used.
+    """
+    settings: Settings = _merge(Settings(), _only_known(Settings(), data), (), Path("settings that were kept"), "")
+    return settings
+
+
+def _only_known(now: Any, data: dict[str, Any]) -> dict[str, Any]:
+    names = {f.name for f in fields(now)} if dataclasses.is_dataclass(now) else set(now)
+    out = {}
+    for key, value in data.items():
+        if key not in names:
+            continue
+        old = getattr(now, key) if dataclasses.is_dataclass(now) else now[key]
+        nested = isinstance(value, dict) and (dataclasses.is_dataclass(old) or isinstance(old, dict))
+        out[key] = _only_known(old, value) if nested else value
+    return out
+
+
+def changed_settings(settings: Settings) -> list[str]:
+    """Keys of the settings that differ from the defaults.
+
+    Examples
+    --------
+    >>> changed_settings(dataclasses.replace(Settings(), currency="EUR"))
+    ['currency']
+    """
+    plain = {(section, key): value for section, key, value, *_ in describe()}
+    return [
+        f"{section}.{key}" if section else key
+        for section, key, value, *_ in describe(settings)
+        if plain.get((section, key)) != value
+    ]
 
 
 def _merge(now: Any, data: dict[str, Any], at: tuple[str, ...], path: Path, text: str) -> Any:

@@ -14,11 +14,15 @@ from decknet.show import words
 from decknet.show.listing import column, id_width, joined, listing, name_route, said, sentence, short
 from decknet.show.words import Programme
 
-__all__ = ["act_now", "key_figures", "left_undone", "money", "network", "what_money_buys", "works"]
+__all__ = ["act_now", "key_figures", "left_undone", "less_money", "money", "network", "what_money_buys", "works"]
 
 MOST_LINES = 1_500  # programme lines printed; the workbook holds the rest
 MOST_WAITING = 20  # waiting decks printed, the foremost first
 MOST_URGENT = 200
+MOST_CUT = 40  # works named that a cut of the money would touch
+_CHANGES = {
+    "goes": "drops out", "moves": "other year", "other treatment": "other treatment", "comes": "comes in",
+}  # fmt: skip
 MOST_GROUPS = 15  # routes or districts printed
 
 
@@ -285,6 +289,40 @@ def _ways(programme: Programme, settings: Settings, last: int) -> tuple[dict[str
         "would cost then."
     )
     return listing(headers, "lrrrrrr", ("1.5fr", "1fr", "0.6fr", "0.9fr", "0.9fr", "0.8fr", "1.1fr"), rows), told
+
+
+def less_money(cut: pd.DataFrame | None, settings: Settings) -> dict[str, Any]:
+    """Which works go, move or come in with a fifth less money, by name."""
+    if cut is None:
+        return {"cut_words": [], "cut": None}
+    if cut.empty:
+        return {"cut_words": ["With a fifth less money every year the same works are done."], "cut": None}
+    counts = cut["change"].value_counts()
+    told = "; ".join(
+        f"{said(int(counts[change]), 'work', 'works')} {word}"
+        for change, word in (
+            ("goes", "drop out"), ("moves", "in another year"), ("other treatment", "by another treatment"),
+            ("comes", "come in instead"),
+        )
+        if counts.get(change, 0)
+    )  # fmt: skip
+    rows = [
+        [
+            short(r["deck_id"], 40), short(r["name"], 60), _CHANGES[str(r["change"])],
+            *(
+                f"{r[f'year_{side}']}: {r[f'label_{side}']}, {words.figure(r[f'cost_{side}'], 'money')}"
+                if pd.notna(r[f"year_{side}"])
+                else "–"
+                for side in ("before", "after")
+            ),
+        ]
+        for r in cut.head(MOST_CUT).to_dict("records")
+    ]  # fmt: skip
+    more = f" The first {MOST_CUT} of {words.whole(len(cut))} are named." if len(cut) > MOST_CUT else ""
+    coin = settings.currency
+    headers = ("Deck", "Name", "Change", f"As planned ({coin})", f"With a fifth less ({coin})")
+    table = listing(headers, "lllll", ("16mm", "1fr", "0.9fr", "1.4fr", "1.4fr"), rows)
+    return {"cut_words": [f"If a fifth of the money is cut every year: {told}.{more}"], "cut": table}
 
 
 def what_money_buys(curve: pd.DataFrame | None, programme: Programme, settings: Settings) -> dict[str, Any]:

@@ -33,6 +33,7 @@ def contents(
     software: str,
     curve: pd.DataFrame | None = None,
     past: Past | None = None,
+    face: Sequence[str] = (),
 ) -> str:
     """The page as HTML, for any browser, without script or anything from a network.
 
@@ -46,6 +47,8 @@ def contents(
         since (day or None), told (sentences), files (names).
     software : str
         Name and version of the program.
+    face : sequence of str
+        Which programme, which records and which settings; a sentence each.
 
     Returns
     -------
@@ -66,6 +69,7 @@ def contents(
         told=[sentence(t, 1_000) for t in changes["told"]],
         differ=changes["files"],
         software=software,
+        face=list(face),
     )
     return rendered
 

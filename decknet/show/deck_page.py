@@ -69,7 +69,10 @@ class DeckPage:
     no_limits: str
 
 
-def deck_pages(pages: Sequence[DeckPage], *, title: str, settings: Settings, today: date, paper: str = "a4") -> bytes:
+def deck_pages(
+    pages: Sequence[DeckPage], *, title: str, settings: Settings, today: date, paper: str = "a4",
+    face: Sequence[str] = (),
+) -> bytes:  # fmt: skip
     """Pages of one or more decks in one PDF.
 
     Parameters
@@ -82,6 +85,8 @@ def deck_pages(pages: Sequence[DeckPage], *, title: str, settings: Settings, tod
         Day the figures stand for.
     paper : str
         ``"a4"`` or ``"us-letter"``.
+    face : sequence of str
+        Which programme, which records and which settings; a sentence each.
 
     Returns
     -------
@@ -97,7 +102,7 @@ def deck_pages(pages: Sequence[DeckPage], *, title: str, settings: Settings, tod
     one = f"Deck {short(pages[0].deck['deck_id'], 40)}, " if len(pages) == 1 else "Decks of "
     data = {
         "title": f"{one}{short(title, 150)}",
-        "subtitle": f"Figures of {today.isoformat()}. Money in {words.money_unit(settings)}.",
+        "subtitle": " ".join([f"Figures of {today.isoformat()}. Money in {words.money_unit(settings)}.", *face]),
         "footer": f"{short(title, 80)} · {today.isoformat()} · planning aid only",
         "day": [today.year, today.month, today.day],
         "paper": paper,

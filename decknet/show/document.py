@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
@@ -30,11 +31,13 @@ def _paper(paper: str) -> float:
     return PAPERS[paper]
 
 
-def _frame(title: str, what: str, settings: Settings, today: date, paper: str) -> dict[str, Any]:
+def _frame(
+    title: str, what: str, settings: Settings, today: date, paper: str, face: Sequence[str] = ()
+) -> dict[str, Any]:
     """What every page of ours begins and ends with."""
     return {
         "title": short(title, 120),
-        "subtitle": f"{what} Figures of {today.isoformat()}. Money in {words.money_unit(settings)}.",
+        "subtitle": " ".join([f"{what} Figures of {today.isoformat()}. Money in {words.money_unit(settings)}.", *face]),
         "footer": f"{short(title, 80)} · {today.isoformat()} · planning aid only",
         "day": [today.year, today.month, today.day],
         "paper": paper,
@@ -54,6 +57,8 @@ def document(
     curve: pd.DataFrame | None = None,
     past: Past | None = None,
     patches: Patches | None = None,
+    cut: pd.DataFrame | None = None,
+    face: Sequence[str] = (),
 ) -> bytes:
     """The report as a PDF of some pages.
 
@@ -80,6 +85,10 @@ def document(
         Forecasts held against what came.
     patches : Patches or None
         How patches held.
+    cut : DataFrame or None
+        Works that go, move or come in with a fifth less money, as ``flow.compare.cut`` gives.
+    face : sequence of str
+        Which programme, which records and which settings; a sentence each.
 
     Returns
     -------
@@ -94,7 +103,7 @@ def document(
     wide = _paper(paper)
     lines = joined(programme.lines, status)
     data = {
-        **_frame(title, "Concrete bridge decks: state and repair programme.", settings, today, paper),
+        **_frame(title, "Concrete bridge decks: state and repair programme.", settings, today, paper, face),
         "key": chapters.key_figures(status, programme, settings),
         "short": in_short(status, programme, settings, curve=curve, past=past),
         "cautions": list(words.CAUTIONS),
@@ -111,6 +120,7 @@ def document(
         **chapters.money(programme, settings),
         **chapters.what_money_buys(curve, programme, settings),
         **_curve_chart(curve, programme, settings, wide),
+        **chapters.less_money(cut, settings),
         **chapters.works(lines, programme, settings),
         **chapters.left_undone(status, programme, settings),
         **past_forecasts(past, patches, wide),
@@ -209,6 +219,7 @@ def summary(
     paper: str = "a4",
     curve: pd.DataFrame | None = None,
     past: Past | None = None,
+    face: Sequence[str] = (),
 ) -> bytes:
     """The report on one page, for a manager; parameters as `document` takes them.
 
@@ -236,7 +247,7 @@ def summary(
             curve, years=len(programme.years), settings=settings, width_mm=wide * 0.35, height_mm=42.0, panels=1
         ).decode()
     data = {
-        **_frame(title, "Concrete bridge decks on one page.", settings, today, paper),
+        **_frame(title, "Concrete bridge decks on one page.", settings, today, paper, face),
         "key": chapters.key_figures(status, programme, settings),
         "short": [short(s, 400) for s in in_short(status, programme, settings, curve=curve, past=past)],
         "map": network_plot(status, base, theme="share_now", width_mm=wide, height_mm=60.0).decode(),

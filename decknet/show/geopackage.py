@@ -127,6 +127,7 @@ def geopackage(
     limits: gpd.GeoDataFrame | None = None,
     repairs: gpd.GeoDataFrame | None = None,
     settings: Settings | None = None,
+    face: Sequence[str] = (),
 ) -> bytes:
     """Bridges, decks, defects, limits, repairs, programme and base map as layers of one file, EPSG:4326.
 
@@ -146,6 +147,8 @@ def geopackage(
         Bridges as points; repair limits to saw; repairs done, with ``drawn``.
     settings : Settings, optional
         Currency and price year, said with every sum of money.
+    face : sequence of str
+        Which programme, which records and which settings; a sentence each. They are the description of each layer.
 
     Returns
     -------
@@ -211,6 +214,7 @@ def geopackage(
                     geometry_type=geometry_type,
                     crs=f"EPSG:{EPSG}",
                     append=file.exists(),
+                    layer_options={"DESCRIPTION": " ".join(face)} if face else None,
                 )
             _write_styles({name: sort for name, (_, sort) in layers.items()}, years, file)
         except (RuntimeError, OSError) as why:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from importlib import resources
@@ -110,6 +110,7 @@ def network_map(
     today: date,
     tiles: str | None = None,
     sheets: Mapping[str, str] | None = None,
+    face: Sequence[str] = (),
 ) -> str:
     """The network as one self-contained HTML page.
 
@@ -136,6 +137,8 @@ def network_map(
         asks nothing of any network.
     sheets : mapping of deck number to address, or None
         Where the sheet or page of a deck lies, relative to this page.
+    face : sequence of str
+        Which programme, which records and which settings; a sentence each.
 
     Returns
     -------
@@ -196,6 +199,7 @@ def network_map(
         drawn=int(drawn.sum()),
         urgent=int(status["urgent"].notna().sum()) if "urgent" in status.columns else 0,
         tiles=tiles is not None,
+        face=list(face),
         library_css=Markup(_without_images(_read(library / "leaflet.css"))),  # noqa: S704 (the installed library's own text)
         library_js=Markup(_without_links(_read(library / "leaflet.js"))),  # noqa: S704 (the installed library's own text)
         css=Markup(_read(page / "map.css")),  # noqa: S704 (our own text)

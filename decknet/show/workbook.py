@@ -177,6 +177,7 @@ def workbook(
     survival: pd.DataFrame | None = None,
     map_page: str | None = None,
     paper: str = "a4",
+    face: Sequence[str] = (),
 ) -> bytes:
     """Programme, ranking, act-now list, status, works and surveys so far, settings and notes as one workbook.
 
@@ -204,6 +205,8 @@ def workbook(
         File name of the network map that will lie beside the workbook: deck numbers lead to their deck in it.
     paper : str
         ``a4`` or ``us-letter``; wide sheets print on the next larger one.
+    face : sequence of str
+        Which programme, which records and which settings; a sentence each.
 
     Returns
     -------
@@ -279,7 +282,7 @@ def workbook(
         said = [Printed("sheet", "Sheet", "text"), Printed("cell", "Cell", "text"), Printed("rest", "Goes on", "long")]
         table(book, "Long texts", rests, said, "Texts too long for a cell, from where they were cut", link=None)
     _settings(book)
-    _notes(book, programme, placed, len(urgent))
+    _notes(book, programme, placed, len(urgent), face)
     file.close()
     return put_in(out.getvalue(), book.bodies)
 
@@ -406,13 +409,14 @@ def _settings(book: Book) -> None:
     finish(sheet, len(said), row, frozen=2)
 
 
-def _notes(book: Book, programme: Programme, decks: pd.DataFrame, urgent: int) -> None:
+def _notes(book: Book, programme: Programme, decks: pd.DataFrame, urgent: int, face: Sequence[str]) -> None:
     """What the sheets hold, the main figures, and the cautions."""
     sheet = start(book, "Notes", "Notes", [110.0])
     known = words.with_share(decks)
     area, unsound = words.total(known, "area_m2"), words.total(known, "unsound_now_m2")
     unsurveyed = int((decks["surveys"].fillna(0) == 0).sum()) if "surveys" in decks.columns else None
     said = [
+        *face,
         f"{words.whole(len(decks))} decks; {words.whole(urgent)} on the act-now list; "
         + (f"{words.whole(unsurveyed)} without a survey." if unsurveyed is not None else "surveys not known."),
         (

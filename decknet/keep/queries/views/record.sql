@@ -2,5 +2,5 @@
 SELECT $columns, i.file, r.sheet, r.line
 FROM store.$table AS r
 JOIN store.intake AS i USING (intake_id)
-WHERE r.intake_id NOT IN (SELECT intake_id FROM store.intake_undone)
+WHERE r.intake_id NOT IN ($not_counting)
 QUALIFY row_number() OVER (PARTITION BY $key_list ORDER BY r.row_id DESC) = 1

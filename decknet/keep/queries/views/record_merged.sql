@@ -2,5 +2,5 @@
 SELECT $merged, max_by(i.file, r.row_id) AS file, max_by(r.sheet, r.row_id) AS sheet, max_by(r.line, r.row_id) AS line
 FROM store.$table AS r
 JOIN store.intake AS i USING (intake_id)
-WHERE r.intake_id NOT IN (SELECT intake_id FROM store.intake_undone)
+WHERE r.intake_id NOT IN ($not_counting)
 GROUP BY $key_list

@@ -1,0 +1,2 @@
+-- A view without what is later than a day.
+SELECT * FROM ($view) WHERE $column <= $day
