@@ -81,14 +81,15 @@ def test_groups_stand_in_their_natural_order(store, capsys):
 
 
 def test_past_forecasts_and_the_years_ahead_in_one_call_each(store):
-    past = forecast.past_forecasts(Path(store), settings=Settings())
+    condition = flow.read_condition(Path(store), settings=Settings(), asked=flow.AsOf(TODAY))
+    past = forecast.past_forecasts(condition)
     assert past.surveys == past.methods.set_index("method").loc["decknet", "surveys"]
     assert past.covered_80 == past.methods.set_index("method").loc["decknet", "covered_80"]
     assert past.levels["surveys"].sum() == past.surveys
     assert past.plot.startswith(b"<?xml")
     assert len(past.worst) == 10
-    ahead = forecast.look_ahead(Path(store), today=TODAY, settings=Settings(), years=10)
-    assert ahead.nothing.shape == (185, 11)
+    ahead = condition.ahead
+    assert ahead.nothing.shape == (185, Settings().programme.horizon_yr + 7)
     assert 5 < ahead.patch_life[0] < 25
 
 

@@ -13,7 +13,7 @@ from decknet.cli import main
 from decknet.columns.views import EVENTS, STORY
 from decknet.errors import DecknetError, RecordError
 from decknet.flow.history import Filters, deck_story, found_and_done, sums
-from decknet.keep import Store
+from decknet.keep import Store, add_programme
 from decknet.settings import Settings
 from tests.raw_demo import FOLDER, Raw
 
@@ -72,7 +72,7 @@ def store(tmp_path_factory):
         "budgets": "[100000.0]", "settings": "{}", "facts": "{}",
     }  # fmt: skip
     with Store.open(path, read_only=False) as opened:
-        opened.add_programme("spring", pd.DataFrame([line]), values)
+        add_programme(opened, "spring", {"lines": pd.DataFrame([line])}, values)
     return path
 
 
@@ -187,7 +187,7 @@ def raw():
 
 
 def _events(store, **filters):
-    return found_and_done(store, Filters(**filters), today=TODAY, settings=Settings()).frame
+    return found_and_done(store, Filters(**filters), asked=flow.AsOf(TODAY), settings=Settings()).frame
 
 
 def test_filters_find_what_the_files_hold(demo, raw):

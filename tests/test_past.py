@@ -11,8 +11,8 @@ import shapely
 
 from decknet import flow
 from decknet.demo import FILES, TODAY, demo_folder
-from decknet.flow import forecast, works
-from decknet.flow.past import read_past
+from decknet.flow import forecast
+from decknet.flow.past import past_of
 from decknet.keep import Store
 from decknet.settings import Settings
 
@@ -28,15 +28,18 @@ def store(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def limits(store):
-    with Store.open(store) as opened:
-        decks = opened.current("deck")["deck_id"].tolist()[:40]
-    return works.limits_of(store, decks, settings=Settings())
+def condition(store):
+    return flow.read_condition(store, settings=Settings(), asked=flow.AsOf(TODAY))
 
 
 @pytest.fixture(scope="module")
-def past(store, limits):
-    return read_past(store, settings=Settings(), limits=limits)
+def limits(condition):
+    return condition.limits_of(condition.decks["deck_id"].tolist()[:40])
+
+
+@pytest.fixture(scope="module")
+def past(condition, limits):
+    return past_of(condition, limits)
 
 
 def test_every_survey_and_repair_on_record_stands_once(store, past):
@@ -50,8 +53,8 @@ def test_every_survey_and_repair_on_record_stands_once(store, past):
             assert sorted(frame[key]) == sorted(opened.current(kind)[key])
 
 
-def test_fates_and_survival_are_those_that_the_analyst_sees(store, past):
-    held = forecast.held(store, by="material", settings=Settings())
+def test_fates_and_survival_are_those_that_the_analyst_sees(condition, past):
+    held = forecast.held(condition, by="material")
     followed = held.followed.set_index("repair_id")
     mine = past.repairs.set_index("repair_id").loc[followed.index]
     assert mine["looks"].tolist() == followed["looks"].tolist()
@@ -88,9 +91,8 @@ def test_repairs_lie_at_their_limits_or_on_their_whole_deck(past):
     assert np.median(metric.area[known] / drawn["area_m2"][known]) == pytest.approx(1, abs=0.02)
 
 
-def test_limits_lie_on_the_decks_they_are_of(store, past, limits):
-    network = flow.read_network(store, today=TODAY, settings=Settings())
-    edges = dict(zip(network.outlines["deck_id"], network.outlines.geometry, strict=True))
+def test_limits_lie_on_the_decks_they_are_of(condition, past, limits):
+    edges = dict(zip(condition.outlines["deck_id"], condition.outlines.geometry, strict=True))
     assert len(past.limits) == len(limits) > 20
     for deck, shape in zip(past.limits["deck_id"], past.limits.geometry, strict=True):
         if shape is not None:
@@ -103,7 +105,7 @@ def test_a_store_without_repairs_or_surveys_has_a_past_of_empty_tables(tmp_path)
     flow.create(path, title="Bare", currency="USD", now=datetime(2026, 11, 25))
     for loaded in flow.load(path, [tmp_path / "bridges.csv"], now=datetime(2026, 11, 25), who="test"):
         assert loaded.reading is not None, loaded.error
-    bare = read_past(path, settings=Settings())
+    bare = past_of(flow.read_condition(path, settings=Settings()))
     assert [len(f) for f in (bare.surveys, bare.repairs, bare.survival, bare.repaired, bare.limits)] == [0] * 5
     assert bare.bridges.geometry.isna().tolist() == [True]
     assert bare.bridges["decks"].tolist() == [1]

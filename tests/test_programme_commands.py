@@ -185,16 +185,18 @@ def test_closures_are_kept_with_a_programme_and_read_again(capsys, store, tmp_pa
     from datetime import datetime
 
     from decknet import flow
-    from decknet.flow import planning
-    from decknet.keep import Store
+    from decknet.flow.works import planned_closures
+    from decknet.keep import Store, programme_parts
+    from decknet.settings import Settings
 
     list(flow.load(store, [tmp_path / "repairs.csv"], now=datetime(2030, 12, 1), who="test"))
     answer = json.loads(_run(capsys, "done", store, "agreed", "--json")[1])
     assert answer["facts"]["closure_ratio"] == pytest.approx(1.5, rel=1e-3)
-    said = planning.planned_closures(store, "agreed", first["year"])[first["deck_id"]]
+    condition = flow.read_condition(store, settings=Settings(), programmes=("agreed",))
+    said = planned_closures(flow.kept_study(condition, "agreed"), first["year"])[first["deck_id"]]
     assert f"{first['closure_h']:,.0f} h in all, {first['material']} material" in said
     with Store.open(store) as held:
-        kept = held.programme_lines("agreed").set_index("deck_id")
+        kept = programme_parts(held, "agreed")["lines"].set_index("deck_id")
     for line in made["lines"]:
         for name in ("window", "material", "closures", "closure_h", "queue_veh", "user_cost"):
             assert kept.loc[line["deck_id"], name] == line[name]
@@ -204,13 +206,12 @@ def test_a_programme_follows_the_forecasts_of_growth(capsys, store):
     from datetime import date
 
     from decknet import flow
-    from decknet.flow import planning
+    from decknet.flow import programme
     from decknet.settings import Settings
 
     made = _asked(capsys, store)
-    network = flow.read_network(store, today=date(2026, 11, 25), settings=Settings())
-    _, grounds, _ = planning.with_works(store, network)
-    paths = grounds.paths(network.today, 2027, 3, 20)
+    network = flow.read_condition(store, settings=Settings(), asked=flow.AsOf(date(2026, 11, 25)))
+    paths = programme._paths(network, 2027, 3, 20)
     ahead = pd.DataFrame(paths.nothing, index=paths.deck_id)
     for line in made["lines"]:
         assert line["share_before"] == pytest.approx(ahead.loc[line["deck_id"], line["year"] - 2027])
@@ -222,13 +223,14 @@ def test_a_programme_follows_the_forecasts_of_growth(capsys, store):
 def test_paths_of_the_programme_are_the_forecasts_after_works(store):
     from datetime import date
 
-    from decknet.flow import forecast, planning
+    from decknet import flow
+    from decknet.flow import programme
     from decknet.predict import forecast_after
     from decknet.settings import Settings
 
     settings, today = Settings(), date(2027, 1, 1)  # so that whole years from today are those of the programme
-    ahead = forecast.look_ahead(store, today=today, settings=settings, years=26)
-    paths = planning.Grounds(pd.DataFrame(), ahead).paths(today, 2027, 3, 20)
+    condition = flow.read_condition(store, settings=settings, asked=flow.AsOf(today))
+    ahead, paths = condition.ahead, programme._paths(condition, 2027, 3, 20)
     assert paths.nothing == pytest.approx(ahead.nothing[:, :22])
     for name, kind in settings.treatment.items():
         assert paths.after(name, kind, 2) == pytest.approx(ahead.after(name, 2)[:, :20])

@@ -13,8 +13,8 @@ import pytest
 from decknet import flow
 from decknet.demo import question_reference, worked_question, worked_questions
 from decknet.errors import DecknetError
-from decknet.flow import ask
-from decknet.keep import Store
+from decknet.flow import AsOf, ask
+from decknet.keep import Store, add_programme
 from decknet.settings import Settings
 from tests.raw_demo import FOLDER, Raw
 
@@ -60,7 +60,7 @@ def store(tmp_path_factory, raw):
         "budgets": json.dumps([1e6] * 9), "settings": "{}", "facts": "{}",
     }  # fmt: skip
     with Store.open(path, read_only=False) as opened:
-        opened.add_programme("2020 plan", _lines(raw), values)
+        add_programme(opened, "2020 plan", {"lines": _lines(raw)}, values)
     return path
 
 
@@ -68,7 +68,7 @@ def store(tmp_path_factory, raw):
 def answer(store):
     def run(name):
         ASKED.add(name)
-        return ask.query(store, worked_question(name).sql, today=TODAY, settings=Settings()).frame
+        return ask.query(store, worked_question(name).sql, asked=AsOf(TODAY), settings=Settings()).frame
 
     return run
 
@@ -248,7 +248,7 @@ def test_corrections(answer, store, tmp_path, raw):
     )
     when = datetime(2026, 11, 26)
     list(flow.load(copy, [tmp_path / "mended.csv"], now=when, who="clerk", settings=Settings()))
-    got = ask.query(copy, worked_question("corrected").sql, today=TODAY, settings=Settings()).frame
+    got = ask.query(copy, worked_question("corrected").sql, asked=AsOf(TODAY), settings=Settings()).frame
     assert got[["record", "id", "file", "line"]].to_numpy().tolist() == [
         ["repair", first["repair_id"], "mended.csv", 2]
     ]

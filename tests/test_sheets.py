@@ -20,7 +20,7 @@ import shapely
 
 from decknet.cli import main
 from decknet.flow import works
-from decknet.keep import Store
+from decknet.keep import Store, programme_parts
 from decknet.settings import Settings
 from decknet.show.sheet import RETURN_REPAIR
 from tests.browser import Browser
@@ -258,7 +258,7 @@ def test_a_year_of_a_kept_programme_gets_its_sheets(demo, tmp_path, capsys):
     assert _run("sheet", demo, "--programme", "summer", "--year", "2027", "-o", pdf, *TODAY) == 0
     told = capsys.readouterr().out
     with Store.open(demo) as store:
-        lines = store.programme_lines("summer")
+        lines = programme_parts(store, "summer")["lines"]
     of_year = lines.loc[lines["year"] == 2027, "deck_id"].tolist()
     made = re.findall(r"^  (\S+): \d+ limits", told, re.M)
     assert made

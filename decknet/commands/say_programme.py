@@ -158,7 +158,7 @@ def kept(out: Console, found: pd.DataFrame, money: str) -> None:
     """Print the programmes kept."""
     rows = [
         (
-            r.name if r.withdrawn_at != r.withdrawn_at else f"{r.name} (withdrawn)",
+            r.name,
             f"{r.made_at:%Y-%m-%d}",
             r.made_by,
             f"{r.first_year} to {r.first_year + r.years - 1}",
@@ -172,6 +172,8 @@ def kept(out: Console, found: pd.DataFrame, money: str) -> None:
     head = ("Name~", "Made", "By", "Years", "Lines>", f"Cost {money}>", f"Budget {money}>", "Avoided m²·yr>")
     table(out, head, rows)
     for r in found.itertuples(index=False):
+        if r.withdrawn_at == r.withdrawn_at:
+            out.print(f"{r.name}: withdrawn on {r.withdrawn_at:%Y-%m-%d}.")
         if r.closure_h == r.closure_h:
             out.print(
                 f"{r.name}: lanes closed {r.closure_h:,.0f} h in all, longest queue {_number(r.queue_veh)} vehicles; "

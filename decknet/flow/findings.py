@@ -49,8 +49,8 @@ class Findings:
         Repair limits of the programme's decks, as ``Condition.limits`` gives.
     curve : DataFrame or None
         What other sums of money buy, as ``programme.money_curve`` gives, from no money at all.
-    cut : Cut or None
-        What drops out if the money is cut to ``LESS`` of it; None as the curve.
+    cut : Cut, str or None
+        What drops out if the money is cut to ``LESS`` of it, or why it cannot be; None as the curve.
     forecasts : PastForecasts
     patches : Patches or None
         None where no patch was looked at again.
@@ -60,22 +60,23 @@ class Findings:
 
     limits: pd.DataFrame
     curve: pd.DataFrame | None
-    cut: Cut | None
+    cut: Cut | str | None
     forecasts: forecast.PastForecasts
     patches: Patches | None
     history: Past
     pages: tuple[deck.DeckPage, ...]
 
 
-def _curve(found: Study) -> tuple[pd.DataFrame | None, Study | None]:
+def _curve(found: Study) -> tuple[pd.DataFrame | None, Study | str | None]:
     """What other sums of money would buy, the programme's own among them, and the study with less money.
 
-    None on very large networks, and where there is no money.
+    None on very large networks, and where there is no money; for the study the reason where it cannot be had.
     """
     made, question = found.made, found.question
     if not len(made.years) or sum(question.budgets) <= 0 or len(found.condition.status) > MOST_DECKS:
         return None, None
-    other, studies = money_curve(found.condition, question, TIMES, gap=CURVE_GAP)
+    refused: dict[float, str] = {}
+    other, studies = money_curve(found.condition, question, TIMES, gap=CURVE_GAP, refused=refused)
     facts = made.facts
     own = {
         "times": 1.0, "budget_total": facts["budget_total"], "cost": facts["cost_total"], "works": len(made.lines),
@@ -87,7 +88,7 @@ def _curve(found: Study) -> tuple[pd.DataFrame | None, Study | None]:
         "unsound_end_m2": facts["unsound_end_nothing_m2"], "past_share": facts["past_share_nothing"],
     }  # fmt: skip
     rows = pd.concat([pd.DataFrame([none, own]), other.drop(columns="next_1000")], ignore_index=True)
-    return rows.sort_values("times", ignore_index=True), studies.get(LESS)
+    return rows.sort_values("times", ignore_index=True), studies.get(LESS, refused.get(LESS))
 
 
 def decks_with_pages(condition: Condition, lines: pd.DataFrame) -> list[str]:
@@ -125,4 +126,6 @@ def find(found: Study, *, step: Callable[[str], None] = lambda _: None) -> Findi
         patches = Patches(held.table, forecast.draw_held(held, condition.settings))
     step(next(say))
     pages = deck.pages_of(condition, shown, found) if shown else []
-    return Findings(limits, curve, cut(found, less) if less else None, past, patches, history, tuple(pages))
+    return Findings(
+        limits, curve, cut(found, less) if isinstance(less, Study) else less, past, patches, history, tuple(pages)
+    )

@@ -312,11 +312,20 @@ def demand_costs(found: Study) -> pd.DataFrame:
 
 
 def money_curve(
-    condition: Condition, question: Question, times: Sequence[float], *, gap: float = COMPARE_GAP
-) -> tuple[pd.DataFrame, dict[float, Study]]:
+    condition: Condition, question: Question, times: Sequence[float], *, gap: float = COMPARE_GAP,
+    refused: dict[float, str] | None = None,
+) -> tuple[pd.DataFrame, dict[float, Study]]:  # fmt: skip
     """What more or less money buys: one programme for each multiple of the budgets.
 
     Each is searched to `gap`, or to that of the settings where it is wider, and says the gap it came to.
+
+    Parameters
+    ----------
+    condition, question
+    times : sequence of float, >= 0
+    gap : float
+    refused : dict or None
+        Takes why a sum cannot be had, by its multiple, as where it does not pay what is fixed; None: it is an error.
 
     Returns
     -------
@@ -332,14 +341,20 @@ def money_curve(
     studies: dict[float, Study] = {}
     lines = None
     for multiple in sorted(set(times)):
-        found = study(coarse, question.with_money(multiple), like=lines, explain=False)
+        try:
+            found = study(coarse, question.with_money(multiple), like=lines, explain=False)
+        except BudgetError as why:
+            if refused is None:
+                raise
+            refused[multiple] = str(why)
+            continue
         studies[multiple], lines, facts = found, found.made.lines, found.made.facts
         row = {"times": multiple, **_outcome(found.made), "next_1000": float("nan")}
         if rows and row["budget_total"] > rows[-1]["budget_total"]:
             more = row["budget_total"] - rows[-1]["budget_total"]
             row["next_1000"] = 1_000 * (facts["value"] - rows[-1]["value"]) / more
         rows.append(row)
-    return pd.DataFrame(rows).astype({"works": "Int64"}), studies
+    return pd.DataFrame(rows, columns=["times", *_OUTCOME, "next_1000"]).astype({"works": "Int64"}), studies
 
 
 def _searched_to(condition: Condition, gap: float) -> Condition:
@@ -353,13 +368,15 @@ def _searched_to(condition: Condition, gap: float) -> Condition:
     return other
 
 
+# Figure of a programme, as a curve of money names it -> as its facts do.
+_OUTCOME = {
+    "budget_total": "budget_total", "cost": "cost_total", "works": "", "value": "value", "bound": "bound", "gap": "gap",
+    "unsound_end_m2": "unsound_end_m2", "past_share": "past_share",
+}  # fmt: skip
+
+
 def _outcome(made: Programme) -> dict[str, float]:
-    facts = made.facts
-    return {
-        "budget_total": facts["budget_total"], "cost": facts["cost_total"], "works": float(len(made.lines)),
-        "value": facts["value"], "bound": facts["bound"], "gap": facts["gap"],
-        "unsound_end_m2": facts["unsound_end_m2"], "past_share": facts["past_share"],
-    }  # fmt: skip
+    return {name: made.facts[of] if of else float(len(made.lines)) for name, of in _OUTCOME.items()}
 
 
 # ---- keeping ---------------------------------------------------------------------------------------

@@ -18,7 +18,17 @@ from decknet.errors import DecknetError, RecordError
 from decknet.keep import Store, programme_parts, programmes
 from decknet.settings import Settings
 
-__all__ = ["NONE_KEPT", "AsOf", "KeptProgramme", "Records", "read_records", "records_of", "with_decks", "with_store"]
+__all__ = [
+    "NONE_KEPT",
+    "AsOf",
+    "KeptProgramme",
+    "Records",
+    "read_records",
+    "records_from",
+    "records_of",
+    "with_decks",
+    "with_store",
+]
 
 T = TypeVar("T")
 
@@ -232,6 +242,13 @@ def records_of(
     for name in wanted or ():
         made.programme(name)
     return made
+
+
+def records_from(frames: Mapping[str, pd.DataFrame], *, title: str, currency: str, day: date) -> Records:
+    """Records that are at hand and in no store."""
+    about = {"title": title, "currency": currency}
+    none = pd.DataFrame({name: pd.Series(dtype="str") for name in ("name", "withdrawn_at")})
+    return Records(Path("records"), about, frames, day, None, None, {}, none, ())
 
 
 def with_decks(records: Records) -> Records:

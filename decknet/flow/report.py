@@ -14,6 +14,7 @@ from typing import Any
 from decknet import show
 from decknet.errors import DecknetError
 from decknet.flow.changes import FIGURES, figures_of, read_figures, whats_new
+from decknet.flow.compare import Cut
 from decknet.flow.files import software
 from decknet.flow.findings import Findings, find
 from decknet.flow.outputs import draw_map, face
@@ -157,7 +158,7 @@ def _makers(found: Study, more: Findings, tiles: str | None, paper: str) -> dict
         "summary": lambda: show.summary(status, programme, base, **common, **told, paper=paper),
         "document": lambda: show.document(
             status, programme, base, **common, **told, paper=paper, patches=more.patches,
-            cut=more.cut.changes if more.cut else None,
+            cut=more.cut.changes if isinstance(more.cut, Cut) else more.cut,
         ),
         "network map": lambda: draw_map(condition, found, tiles=tiles, sheets=sheets).encode("utf-8"),
         "workbook": lambda: show.workbook(

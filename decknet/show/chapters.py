@@ -291,10 +291,15 @@ def _ways(programme: Programme, settings: Settings, last: int) -> tuple[dict[str
     return listing(headers, "lrrrrrr", ("1.5fr", "1fr", "0.6fr", "0.9fr", "0.9fr", "0.8fr", "1.1fr"), rows), told
 
 
-def less_money(cut: pd.DataFrame | None, settings: Settings) -> dict[str, Any]:
+def less_money(cut: pd.DataFrame | str | None, settings: Settings) -> dict[str, Any]:
     """Which works go, move or come in with a fifth less money, by name."""
     if cut is None:
         return {"cut_words": [], "cut": None}
+    if isinstance(cut, str):
+        return {
+            "cut_words": [f"A fifth less money every year does not pay what is fixed: {sentence(cut)}"],
+            "cut": None,
+        }
     if cut.empty:
         return {"cut_words": ["With a fifth less money every year the same works are done."], "cut": None}
     counts = cut["change"].value_counts()

@@ -57,7 +57,7 @@ def document(
     curve: pd.DataFrame | None = None,
     past: Past | None = None,
     patches: Patches | None = None,
-    cut: pd.DataFrame | None = None,
+    cut: pd.DataFrame | str | None = None,
     face: Sequence[str] = (),
 ) -> bytes:
     """The report as a PDF of some pages.
@@ -85,8 +85,8 @@ def document(
         Forecasts held against what came.
     patches : Patches or None
         How patches held.
-    cut : DataFrame or None
-        Works that go, move or come in with a fifth less money, as ``flow.compare.cut`` gives.
+    cut : DataFrame, str or None
+        Works that go, move or come in with a fifth less money, as ``flow.compare.cut`` gives; or why there can be none.
     face : sequence of str
         Which programme, which records and which settings; a sentence each.
 

@@ -17,7 +17,7 @@ from decknet.cli import main
 from decknet.columns import RECORDS
 from decknet.columns.views import VIEWS
 from decknet.errors import DecknetError, StoreBusyError
-from decknet.flow import ask
+from decknet.flow import AsOf, ask
 from decknet.keep import Store
 from decknet.settings import Settings
 
@@ -132,7 +132,7 @@ def store(tmp_path_factory):
 
 
 def _query(store, sql, **more):
-    return ask.query(store, sql, today=TODAY, settings=Settings(), **more)
+    return ask.query(store, sql, asked=AsOf(TODAY), settings=Settings(), **more)
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ import shapely
 
 from decknet.columns import FAULT, RECORDS
 from decknet.errors import StoreBusyError, StoreError
-from decknet.keep import Store
+from decknet.keep import Store, add_programme, programmes
 from tests.frames import rows
 
 NOW = datetime(2026, 11, 25, 9, 30)
@@ -271,11 +271,11 @@ def test_a_programme_kept_can_be_listed_and_its_name_is_its_own(store):
         "settings": "{}",
         "facts": "{}",
     }
-    store.add_programme("spring", pd.DataFrame([line]), values)
-    listed = store.programmes()
+    add_programme(store, "spring", {"lines": pd.DataFrame([line])}, values)
+    listed = programmes(store)
     assert listed[["name", "lines", "cost"]].to_numpy().tolist() == [["spring", 1, 9000.0]]
     with pytest.raises(StoreError, match="kept already"):
-        store.add_programme("spring", pd.DataFrame([line]), values)
+        add_programme(store, "spring", {"lines": pd.DataFrame([line])}, values)
 
 
 def test_a_path_beyond_ascii_works(tmp_path):

@@ -23,6 +23,7 @@ from decknet import flow
 from decknet.columns import RECORDS
 from decknet.demo.records import TODAY as RECORDS_TODAY
 from decknet.demo.records import frame, make_records
+from decknet.flow.reading import records_from
 from decknet.locate import place_decks
 from decknet.settings import Settings
 from decknet.show import document, workbook
@@ -578,8 +579,11 @@ def test_the_page_stays_usable_when_tiles_fail(browser: Browser, folder: Path) -
 def test_totals_are_those_of_workbook_and_document(browser: Browser, folder: Path) -> None:
     records = {kind: frame(kind, {}, 0) for kind in RECORDS} | make_records(16, 8, 3, drawn=0.5)
     settings = Settings()
-    net = flow.network_from(records, title="Sixteen decks", today=RECORDS_TODAY, settings=settings)
-    made = flow.plan(net, [150_000.0, 90_000.0, 60_000.0], first_year=2027)
+    net = flow.Condition(
+        records_from(records, title="Sixteen decks", currency=settings.currency, day=RECORDS_TODAY), settings
+    )
+    found = flow.study(net, flow.Question((150_000.0, 90_000.0, 60_000.0), 2027))
+    made = found.made
     book = openpyxl.load_workbook(
         io.BytesIO(workbook(net.status, made, title=net.title, settings=settings, today=net.today)), data_only=True
     )
@@ -591,7 +595,7 @@ def test_totals_are_those_of_workbook_and_document(browser: Browser, folder: Pat
     )
     digits = re.sub(r"(?<=\d)\s+(?=\d{3}\b)", "", re.sub(r"[\u202f\u00a0\u2009]", " ", printed))
     file = folder / "totals.html"
-    file.write_text(flow.draw_map(net, made), encoding="utf-8")
+    file.write_text(flow.draw_map(net, found), encoding="utf-8")
     browser.resize(1366, 768)
     browser.open(file)
     ready(browser)
