@@ -21,7 +21,7 @@ def _decks():
     """Placed by bearing, by a line, by a point alone, by nothing, and by bearing without a length."""
     decks = records(
         "deck",
-        deck_id=["bearing", "line", "point", "nowhere", "endless"],
+        deck_id=["bearing", "line", "alone", "adrift", "afar"],
         bridge_id=["b"] * 5,
         length_m=[40.0, 61.0, 40.0, 40.0, None],
         width_m=[10.0] * 5,
@@ -92,7 +92,7 @@ def test_shapes_on_a_curved_deck_go_there_and_come_back():
 
 def test_a_deck_without_position_direction_or_length_takes_no_shape_and_spoils_no_other():
     square = shapely.box(-70.00001, -33.00001, -69.99999, -32.99999)
-    names = ["nowhere", "bearing", "unknown", "point", "bearing", "endless", "bearing"]
+    names = ["adrift", "bearing", "unknown", "alone", "bearing", "afar", "bearing"]
     got = _onto(names, [square, square, square, square, None, square, shapely.force_3d(square, 7.0)])
     assert [one is None for one in got] == [True, False, True, True, True, True, False]
     assert shapely.equals(got[1], got[6])
