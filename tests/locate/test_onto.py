@@ -123,3 +123,15 @@ def test_stations_are_the_decks_own_where_its_line_is_drawn_too_short():
     placing = place_decks(decks)
     got = shapes_to_deck(placing, decks.set_index("deck_id")["length_m"], pd.Series(["d"]), np.array([drawn], object))
     assert shapely.get_coordinates(got[0]) == pytest.approx(np.array([(33.0, 0.0), (10.0, 0.0)]), abs=1e-4)
+
+
+@pytest.mark.basis(
+    "derived", "stations run on evenly over the step that cuts a corner; a tenth of a metre at 90 degrees"
+)
+def test_stations_run_on_evenly_past_a_sharp_bend():
+    line = shapely.LineString([(10.0, 50.0), CORNER, GEOD.fwd(*CORNER, 90.0, 31.0)[:2]])
+    decks = records("deck", deck_id=["d"], bridge_id=["b"], length_m=[61.0], centreline=[line])
+    drawn = _drawn(*CORNER, [(180.0, 0.4), (90.0, 1.3), (90.0, 1.6)])
+    placing = place_decks(decks)
+    got = shapes_to_deck(placing, decks.set_index("deck_id")["length_m"], pd.Series(["d"]), np.array([drawn], object))
+    assert shapely.get_coordinates(got[0])[:, 0] == pytest.approx([29.6, 31.3, 31.6], abs=0.1)

@@ -117,12 +117,13 @@ def test_many_decks_at_once_agree_with_one_at_a_time():
             vertices.append(at)
         lines.append(shapely.LineString(vertices))
     decks, placing = _place(centreline=lines)
-    station, offset = rng.uniform(-5, 90, n), rng.uniform(-6, 6, n)
-    lon, lat = placing.to_ground(decks["deck_id"], station, offset)
-    for i in range(n):
-        alone = place_decks(decks.iloc[[i]])
-        one = alone.to_ground(decks["deck_id"].iloc[[i]], station[[i]], offset[[i]])
-        assert (lon[i], lat[i]) == pytest.approx((one[0][0], one[1][0]), abs=1e-10)
+    for reach in (90, 12, 25):
+        station, offset = rng.uniform(-5, reach, n), rng.uniform(-6, 6, n)
+        lon, lat = placing.to_ground(decks["deck_id"], station, offset)
+        for i in range(n):
+            alone = place_decks(decks.iloc[[i]])
+            one = alone.to_ground(decks["deck_id"].iloc[[i]], station[[i]], offset[[i]])
+            assert (lon[i], lat[i]) == pytest.approx((one[0][0], one[1][0]), abs=1e-10)
 
 
 def test_a_shape_on_a_deck_without_a_position_is_none():
