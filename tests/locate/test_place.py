@@ -170,12 +170,13 @@ def test_each_point_of_a_bent_line_lies_on_its_own_piece(repeat):
         along += [GEOD.fwd(10.0, 50.0, 180.0, 500.0), GEOD.fwd(*corner, turn, 670.0)]
         for x, y, want in zip(lon, lat, along, strict=True):
             assert GEOD.inv(x, y, *want[:2])[2] == pytest.approx(0.0, abs=1e-2)
-        lon, lat = placing.to_ground(names, np.array([0.0, 60.0, 12.0, 48.0]), np.array([3.0, -3.0, 0.0, 0.0]))
+        # square to the line at its ends, and on beyond them
+        lon, lat = placing.to_ground(names, np.array([0.0, 60.0, -20.0, 85.0]), np.array([3.0, -3.0, 3.0, 3.0]))
         end = GEOD.fwd(*corner, turn, 30.0)[:2]
-        for x, y, want in (
-            (lon[0], lat[0], GEOD.fwd(10.0, 50.0, 90.0, 3.0)),
-            (lon[1], lat[1], GEOD.fwd(*end, turn - 90.0, 3.0)),
-        ):
+        before, beyond = GEOD.fwd(10.0, 50.0, 180.0, 20.0)[:2], GEOD.fwd(*corner, turn, 55.0)[:2]
+        beside = [GEOD.fwd(10.0, 50.0, 90.0, 3.0), GEOD.fwd(*end, turn - 90.0, 3.0)]
+        beside += [GEOD.fwd(*before, 90.0, 3.0), GEOD.fwd(*beyond, turn + 90.0, 3.0)]
+        for x, y, want in zip(lon, lat, beside, strict=True):
             assert GEOD.inv(x, y, *want[:2])[2] == pytest.approx(0.0, abs=1e-3)
 
 
