@@ -227,3 +227,37 @@ def test_every_total_of_a_deck_by_hand():
 )
 def test_a_bar_is_replaced_for_its_neighbour_only_where_both_have_lost_much(loss, replaced):
     assert bars_to_replace(loss, RATES).tolist() == replaced
+
+
+@pytest.mark.basis("derived", "three limits merged to two on one side of a joint, one on the other, by hand")
+def test_plain_costs_are_summed_over_the_panels_of_each_deck():
+    settings = LimitSettings(step_mm=20.0)
+    near = [shapely.box(2, 0, 3, 1), shapely.box(3.3, 0, 4.3, 1), shapely.box(6, 0, 7, 1)]
+    beyond = [shapely.box(12, 2, 13, 3)]
+    found = pd.DataFrame(
+        {
+            "deck_id": ["e", "d", "d", "d", "d"],
+            "kind": ["hole", "spall", "spall", "hole", "spall"],
+            "depth_mm": np.nan,
+            "shape": pd.Series([*beyond, *near, *beyond], dtype=object),
+        }
+    )
+    decks = records(
+        "deck", deck_id=["e", "none", "d"], bridge_id=["b"] * 3, length_m=[40.0] * 3, width_m=[10.0] * 3,
+        joints_m=[None, None, "10"],
+    )  # fmt: skip
+    got = plain_costs(found, decks, settings).set_index("deck_id")
+    assert got.index.tolist() == ["d", "e"]
+    side = 1.12
+
+    def cost(long, per_m2):
+        return long * side * per_m2 + 2 * (long + side) * 15 + 120
+
+    assert got.loc["e", "merged"] == got.loc["e", "one"] == pytest.approx(cost(side, 1500))
+    apart = cost(2.3 + 0.12 + 0.02, 600) + cost(side, 1500) + cost(side, 600)  # 2.42 m rounds out to 2.44
+    whole = cost(5.12, 1500) + cost(side, 600)
+    assert got.loc["d", "merged"] == pytest.approx(apart, rel=0.005)
+    assert got.loc["d", "one"] == pytest.approx(whole)
+    nothing = plain_costs(found.iloc[:0], decks, settings)
+    assert nothing.columns.tolist() == ["deck_id", "merged", "one"]
+    assert nothing.empty
