@@ -16,8 +16,11 @@ import importlib
 import importlib.machinery
 import importlib.metadata
 import io
+import itertools
 import json
+import math
 import os
+import resource
 import select
 import signal
 import sys
@@ -67,12 +70,12 @@ class Watch:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
-        self.now, start = set(), time.monotonic()
+        self.now, start = set(), time.process_time()
         sys.setprofile(self.saw)
         done = yield
         used = [self.fixtures.get(name, set()) for name in getattr(item, "fixturenames", ())]
         self.calls[item.nodeid] = self.now.union(*used)
-        self.seconds[item.nodeid] = time.monotonic() - start
+        self.seconds[item.nodeid] = time.process_time() - start
         return done
 
 
@@ -96,13 +99,14 @@ def run_pytest(paths: list[str], *plugins: object, first: bool = True) -> tuple[
 
 
 def in_fork(work: Callable[[], object], seconds: float) -> Any:
-    """What ``work`` gives in a fork of this process, or None where it takes longer or dies."""
+    """What ``work`` gives in a fork of this process, or None where it takes more seconds of the processor or dies."""
     sys.stdout.flush()
     read, write = os.pipe()
     child = os.fork()
     if child == 0:
         os.setsid()
         os.close(read)
+        resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(time.process_time() + seconds),) * 2)
         try:
             told = json.dumps(work()).encode()
         except BaseException as error:  # a child that fails has an answer too
@@ -111,14 +115,10 @@ def in_fork(work: Callable[[], object], seconds: float) -> Any:
             pipe.write(told)
         os._exit(0)
     os.close(write)
-    until, told = time.monotonic() + seconds, b""
-    while select.select([read], [], [], max(until - time.monotonic(), 0))[0]:
-        part = os.read(read, 1 << 16)
-        if not part:
-            break
+    told = b""
+    until = time.monotonic() + 60 * seconds  # for one that waits and does not work
+    while select.select([read], [], [], max(until - time.monotonic(), 0))[0] and (part := os.read(read, 1 << 16)):
         told += part
-    else:
-        told = b""
     os.close(read)
     with contextlib.suppress(ProcessLookupError):
         os.killpg(child, signal.SIGKILL)
@@ -152,8 +152,8 @@ def learn(paths: list[str], room: Path) -> dict[str, Any]:
     }
 
 
-def tests_for(place: Place, known: dict[str, Any]) -> list[str]:
-    """Tests that call the function a place stands in, quickest first; all of them where it stands in none."""
+def tests_for(place: Place, known: dict[str, Any], within: float) -> list[str]:
+    """Tests that call the function a place stands in, or all where it stands in none: the quickest that fit."""
     span = next((s for s in functions(place.path) if s[0] <= place.line <= s[1]), None)
 
     def calls(found: list[tuple[str, int]]) -> bool:
@@ -162,12 +162,14 @@ def tests_for(place: Place, known: dict[str, Any]) -> list[str]:
     names = list(known["calls"])
     if span is not None and not calls(known["before"]):
         names = [name for name in names if calls(known["calls"][name])]
-    return sorted(names, key=known["seconds"].__getitem__)
+    names = sorted(names, key=known["seconds"].__getitem__)
+    spent = itertools.accumulate(known["seconds"][name] for name in names)
+    return [name for name, seconds in zip(names, spent, strict=True) if seconds <= within]
 
 
-def try_one(place: Place, way: str, paths: list[str], known: dict[str, Any], patience: float) -> tuple[str, list[str]]:
+def try_one(place: Place, way: str, known: dict[str, Any], within: float) -> tuple[str, list[str]]:
     """``noticed``, ``timed out`` or ``lived``; and the tests that could have noticed."""
-    names = tests_for(place, known)
+    names = tests_for(place, known, within)
     if not names:
         return "lived", names
     text = place.text(way)
@@ -184,7 +186,7 @@ def try_one(place: Place, way: str, paths: list[str], known: dict[str, Any], pat
         importlib.machinery.SourceFileLoader.get_code = get_code  # type: ignore[method-assign]
         return run_pytest(files, Only(names))
 
-    told = in_fork(work, patience + 5 * sum(known["seconds"][name] for name in names))
+    told = in_fork(work, 30 + 5 * sum(known["seconds"][name] for name in names))
     return ("timed out" if told is None else "lived" if told[0] == 0 else "noticed"), names
 
 
@@ -203,6 +205,10 @@ def main() -> int:
         "--at", action="append", default=[], metavar="FILE[:LINE]", help="only here, in every way; may repeat"
     )
     ask.add_argument("--tests", action="append", default=[], metavar="PATH", help="more tests than the room's own")
+    ask.add_argument(
+        "--within", type=float, default=math.inf, metavar="SECONDS",
+        help="of the tests that call a changed function, only the quickest that together take so long",
+    )  # fmt: skip
     given = ask.parse_args()
     os.chdir(ROOT)
     room = ROOT / "decknet" / given.room
@@ -228,7 +234,7 @@ def main() -> int:
         return 1
     told: dict[str, list[str]] = {}
     for place, way in chosen:
-        verdict, names = try_one(place, way, paths, known, 30.0)
+        verdict, names = try_one(place, way, known, given.within)
         told.setdefault(place.path.name, []).append(verdict)
         if verdict == "lived":
             print(f"lived: decknet/{given.room}/{place.path.name}:{place.line} ({len(names)} tests call it)")
