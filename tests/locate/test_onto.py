@@ -18,17 +18,17 @@ BENT = shapely.LineString([(10.0, 50.0), CORNER, GEOD.fwd(*CORNER, 40.0, 31.0)[:
 
 
 def _decks():
-    """Placed by bearing, by a line, by a point alone, by nothing, and by bearing without a length."""
+    """By bearing without length, by a point alone, by nothing, without a known length; by a line, by bearing."""
     decks = records(
         "deck",
-        deck_id=["bearing", "line", "alone", "adrift", "afar"],
-        bridge_id=["b"] * 5,
-        length_m=[40.0, 61.0, 40.0, 40.0, None],
-        width_m=[10.0] * 5,
-        longitude_deg=[-70.0, None, 10.0, None, 10.0],
-        latitude_deg=[-33.0, None, 50.0, None, 50.0],
-        bearing_deg=[200.0, None, None, 30.0, 30.0],
-        centreline=[None, BENT, None, None, None],
+        deck_id=["a point", "alone", "adrift", "afar", "line", "bearing"],
+        bridge_id=["b"] * 6,
+        length_m=[0.0, 40.0, 40.0, None, 61.0, 40.0],
+        width_m=[10.0] * 6,
+        longitude_deg=[10.0, 10.0, None, 10.0, None, -70.0],
+        latitude_deg=[50.0, 50.0, None, 50.0, None, -33.0],
+        bearing_deg=[30.0, None, 30.0, 30.0, None, 200.0],
+        centreline=[None, None, None, None, BENT, None],
     )
     return place_decks(decks), decks.set_index("deck_id")["length_m"]
 
@@ -92,9 +92,9 @@ def test_shapes_on_a_curved_deck_go_there_and_come_back():
 
 def test_a_deck_without_position_direction_or_length_takes_no_shape_and_spoils_no_other():
     square = shapely.box(-70.00001, -33.00001, -69.99999, -32.99999)
-    names = ["adrift", "bearing", "unknown", "alone", "bearing", "afar", "bearing"]
-    got = _onto(names, [square, square, square, square, None, square, shapely.force_3d(square, 7.0)])
-    assert [one is None for one in got] == [True, False, True, True, True, True, False]
+    names = ["adrift", "bearing", "unknown", "alone", "bearing", "afar", "bearing", "a point"]
+    got = _onto(names, [square, square, square, square, None, square, shapely.force_3d(square, 7.0), square])
+    assert [one is None for one in got] == [True, False, True, True, True, True, False, True]
     assert shapely.equals(got[1], got[6])
     assert not shapely.has_z(got[6])
     assert got[1].centroid.x == pytest.approx(20.0, abs=1e-3)
