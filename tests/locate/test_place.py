@@ -170,6 +170,9 @@ def test_each_point_of_a_bent_line_lies_on_its_own_piece(repeat):
         along += [GEOD.fwd(10.0, 50.0, 180.0, 500.0), GEOD.fwd(*corner, turn, 670.0)]
         for x, y, want in zip(lon, lat, along, strict=True):
             assert GEOD.inv(x, y, *want[:2])[2] == pytest.approx(0.0, abs=1e-2)
+        lon, lat = placing.to_ground(names.iloc[:1], np.array([30.0]), np.array([3.0]))
+        mitre = 3.0 / np.cos(np.radians(turn / 2))
+        assert GEOD.inv(*corner, lon[0], lat[0])[2] == pytest.approx(mitre, abs=1e-3)
         # square to the line at its ends, and on beyond them
         lon, lat = placing.to_ground(names, np.array([0.0, 60.0, -20.0, 85.0]), np.array([3.0, -3.0, 3.0, 3.0]))
         end = GEOD.fwd(*corner, turn, 30.0)[:2]
