@@ -82,3 +82,25 @@ def test_a_corner_is_cut_in_two_only_where_that_pays():
     assert got["area_m2"].sum() == pytest.approx(1.1 * 8.1 + 1.1 * 4.0)
     assert got["saw_cut_m"].sum() == pytest.approx(2 * (8.1 + 5.1))
     assert got["unsound_m2"].sum() == pytest.approx(12.0)
+
+
+@pytest.mark.basis("derived", "half of the rectangle round both lies past the skewed end; prices by hand")
+def test_at_a_skewed_end_one_limit_may_beat_two_and_the_next_panel_is_left_as_it_is():
+    outline = shapely.Polygon([(0, -5), (60, -5), (70, 5), (10, 5)])  # ends run 1 m up-station a metre
+    deck = decks_of(70.0, 10.0, outline=[outline], joints_m=["30 45"])
+    settings = LimitSettings(partial_per_m2=10.0, full_per_m2=10.0, saw_per_m=0.0, set_up=600.0)
+    end = [shapely.box(1, -4.6, 2, -4), shapely.box(9.5, 3.6, 10.5, 4.2)]
+    beyond = [shapely.box(33, 0, 34, 1), shapely.box(52, 0, 53, 1)]
+    alone = repair_limits(areas(end), deck, settings)
+    assert len(alone) == 1
+    both = alone.iloc[0]
+    rectangle = both["length_m"] * both["width_m"]
+    assert rectangle * 10 > 600 > both["area_m2"] * 10  # it pays only because what lies past the end costs nothing
+    assert both["area_m2"] + both["outside_m2"] == pytest.approx(rectangle)
+    together = repair_limits(areas([*beyond, *end]), deck, settings)
+    assert len(together) == 3
+    columns = ["from_station_m", "to_station_m", "from_offset_m", "to_offset_m", "area_m2", "unsound_m2"]
+    np.testing.assert_allclose(together.loc[0, columns].astype(float), both[columns].astype(float))
+    assert together["from_station_m"].tolist()[1:] == pytest.approx([32.9, 51.9])
+    assert together["area_m2"].tolist()[1:] == pytest.approx([1.44, 1.44])
+    assert together["unsound_m2"].tolist() == pytest.approx([1.2, 1.0, 1.0])
