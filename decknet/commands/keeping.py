@@ -55,7 +55,7 @@ def verify(
     for trouble in proof.troubles:
         typer.echo(trouble)
     if proof.troubles:
-        typer.echo(f"{store}: not whole. Put a backup in its place: decknet recover {store} --from BACKUP")
+        typer.echo(f"{store}: not whole. Bring back what was stored with: decknet recover {store}")
         raise typer.Exit(1)
     kept = f", {proof.programmes:,} programmes" if proof.programmes else ""
     typer.echo(

@@ -29,7 +29,7 @@ def prove_copy(part: Path, source: Path) -> Proof:
         bad = damaged_blocks(file)
     if bad:
         raise StoreError(
-            f"{source}: is not whole: {len(bad)} of its blocks are not what was written. Nothing was copied. Bring "
+            f"{source}: is not whole (blocks that are not what was written: {len(bad)}). Nothing was copied. Bring "
             f"back what was stored with: decknet recover {source.name}"
         )
     store = Store.open(part, read_only=False, counted=False)

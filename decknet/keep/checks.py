@@ -68,6 +68,6 @@ def check_bytes(path: Path, *, blocks: bool) -> None:
             bad = damaged_blocks(file)
         if bad:
             raise StoreError(
-                f"{path}: is damaged ({len(bad)} of its blocks are not what was written), so nothing is written to "
+                f"{path}: is damaged (blocks that are not what was written: {len(bad)}), so nothing is written to "
                 f"it. Bring back what was stored with: decknet recover {path.name}"
             )

@@ -212,7 +212,7 @@ def fold(path: Path) -> None:
     """
     real, log = real_path(path), log_of(path)
     try:
-        if not log.exists():
+        if not log.exists() or in_use_here(path):
             return
         with held(path, alone=True) as file, scratch_beside(real) as folder:
             if not log.exists():

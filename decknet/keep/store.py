@@ -26,7 +26,7 @@ import pyarrow as pa
 
 from decknet.columns import FAULT, RECORDS, Record
 from decknet.columns.log import LOG
-from decknet.errors import StoreBusyError, StoreError
+from decknet.errors import DecknetError, StoreBusyError, StoreError
 from decknet.keep.checks import check_bytes, check_is_free, check_is_store_file
 from decknet.keep.engine import connect, disconnect, in_words, log_of, real_path
 from decknet.keep.frames import from_store, to_store
@@ -198,6 +198,9 @@ class Store:
                 "right to write, or work on a copy in a folder of your own."
             )
         check_bytes(path, blocks=not read_only)
+        if writable and log_of(path).exists():  # left by a program that broke off
+            with suppress(StoreError):  # what cannot be done now is done when the store is next written to
+                fold(path)
         store = cls(connect(path, read_only=read_only), path, read_only=read_only)
         try:
             older = store._is_older()
@@ -228,7 +231,7 @@ class Store:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if error is None or isinstance(error, GeneratorExit):
+        if error is None or isinstance(error, (GeneratorExit, DecknetError)):
             self.close()
             return
         self.let_go()

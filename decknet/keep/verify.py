@@ -150,4 +150,4 @@ def prove(path: Path) -> Proof:
         proof = verify(store)
     if not bad:
         return proof
-    return replace(proof, troubles=(f"{len(bad)} blocks of the file are not what was written.", *proof.troubles))
+    return replace(proof, troubles=(f"Blocks of the file that are not what was written: {len(bad)}.", *proof.troubles))
