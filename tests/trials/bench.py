@@ -74,7 +74,10 @@ class Bench:
         """Run a command, or with ``deed`` one of ``deeds``, in a folder: exit code, what it said, whether ended."""
         out = self.folder / "said.txt"
         task = {"folder": str(folder), "out": str(out), "seconds": LONG, **how}
-        task["args" if "deed" in how else "argv"] = [a if isinstance(a, (list, int)) else str(a) for a in argv]
+        if "deed" in how:
+            task["args"] = [str(a) if isinstance(a, Path) else a for a in argv]
+        else:
+            task["argv"] = [str(a) for a in argv]
         assert self._runner.stdin is not None
         assert self._runner.stdout is not None
         self._runner.stdin.write(json.dumps(task) + "\n")

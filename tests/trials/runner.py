@@ -22,6 +22,12 @@ from typing import Any
 __all__ = ["main"]
 
 
+IMPORTS = (
+    "decknet.flow", "decknet.flow.ask", "decknet.flow.clerk", "decknet.flow.exchange", "decknet.flow.history",
+    "decknet.flow.keeping", "decknet.ingest.sheet_parts", "python_calamine", "pyarrow.parquet", "tests.trials.deeds",
+)  # fmt: skip
+
+
 def _child(task: dict[str, Any]) -> int:
     from decknet import cli
     from tests.trials import deeds

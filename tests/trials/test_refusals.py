@@ -1,4 +1,4 @@
-"""Full disks, missing rights, folders that vanish, a second writer, damage: one sentence with a remedy, nothing lost."""
+"""Full disks, missing rights, folders gone, a second writer, damage: one sentence with a remedy, and nothing lost."""
 
 from __future__ import annotations
 
@@ -34,7 +34,8 @@ def _lay(world: World, verb: str, folder: Path) -> tuple[tuple[object, ...], dic
     argv: dict[str, tuple[object, ...]] = {
         "load": ("load", store, *world.files), "undo": ("undo", store, 3), "programme --keep": (str(store),),
         "migrate": ("intakes", store), "recover": ("recover", store), "intakes": ("intakes", store),
-        "check": ("check", store), "query": ("query", store, "SELECT count(*) FROM survey"), "verify": ("verify", store),
+        "check": ("check", store), "query": ("query", store, "SELECT count(*) FROM survey"),
+        "verify": ("verify", store),
         "snapshot": ("snapshot", store, folder / "snap"), "backup": ("backup", store, folder / "copy.duckdb"),
         "export": ("export", store, "--as", "csv", "-o", folder / "tables"),
         "history": ("history", store, "01001"),
