@@ -248,7 +248,12 @@ class Store:
         except StoreBusyError:
             return  # someone reads it: who writes next folds it in
         except StoreError as why:
-            _told.warning("%s Until then %s belongs to the store: keep the two together.", why, log_of(self.path).name)
+            said = str(why.__cause__ or why).splitlines()[0]
+            _told.warning(
+                "%s: all is stored, but the last of it lies in %s beside it still (%s). Keep the two together; the "
+                "next command folds it in.",
+                self.path, log_of(self.path).name, said,
+            )  # fmt: skip
 
     def let_go(self) -> bool:
         """Close the file and leave its log as it is; whether this was the last user of the file here."""

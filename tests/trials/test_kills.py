@@ -110,7 +110,7 @@ def _kills(bench: Bench, world: World, count: int, seed: int, hours: float = 0.0
 
 
 def test_a_program_ended_at_any_moment_loses_nothing(bench, world):
-    _kills(bench, world, 12, seed=1).check()
+    _kills(bench, world, 6, seed=1).check()
 
 
 @pytest.mark.slow

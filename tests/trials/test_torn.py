@@ -110,7 +110,7 @@ def _tries(bench: Bench, images: tuple[Path, Path], count: int, seed: int, hours
 
 
 def test_a_power_cut_loses_nothing_that_was_stored(bench, images):
-    _tries(bench, images, 10, seed=1).check()
+    _tries(bench, images, 6, seed=1).check()
 
 
 @pytest.mark.slow
