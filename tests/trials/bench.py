@@ -102,10 +102,12 @@ def judged(found: Mapping[str, Any] | None, before: Mapping[str, Any], after: Ma
     return ""
 
 
-def trials(count: int, hours: float) -> Iterator[int]:
-    """Numbers of trials: so many, or on and on for so many hours."""
+def trials(count: int, hours: float, tally: Tally) -> Iterator[int]:
+    """Numbers of trials: so many, or on and on for so many hours; says now and then what came of them so far."""
     end = time.monotonic() + hours * 3600
     number = 0
     while number < count if not hours else time.monotonic() < end:
         yield number
         number += 1
+        if number % 25 == 0 and number != count:
+            print(f"so far: {tally}", *tally.wrong[:3], flush=True)  # noqa: T201

@@ -98,7 +98,6 @@ def look(path: str, backup: str, then: list[list[str]], last: list[str]) -> int:
             told["way"] = "backup"
             code, said = say("recover", path, "--from", backup)
             told["recover"] = [code, said]
-        code, said = say("verify", path)
     told["code"], told["said"] = code, said
     if not code:
         try:

@@ -24,7 +24,8 @@ __all__ = ["main"]
 
 IMPORTS = (
     "decknet.flow", "decknet.flow.ask", "decknet.flow.clerk", "decknet.flow.exchange", "decknet.flow.history",
-    "decknet.flow.keeping", "decknet.ingest.sheet_parts", "python_calamine", "pyarrow.parquet", "tests.trials.deeds",
+    "decknet.flow.keeping", "decknet.ingest.sheet_parts", "pyarrow.pandas_compat", "pyarrow.parquet",
+    "pydantic.type_adapter", "python_calamine", "tests.trials.deeds", "typer._adapters",
 )  # fmt: skip
 
 

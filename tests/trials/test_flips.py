@@ -19,10 +19,10 @@ def _flip(bench: Bench, world: World, rng: random.Random, tally: Tally) -> None:
     at = rng.randrange(len(data))
     data[at] ^= 1 << rng.randrange(8)
     (folder / STORE).write_bytes(data)
-    tries = [["undo", STORE, "1"], ["backup", STORE, "copy.duckdb"], ["query", STORE, "SELECT count(*) FROM survey"]]
+    tries = [["undo", STORE, "1"], ["backup", STORE, "copy.duckdb"]]
     told = bench.told(folder, "look", STORE, str(world.backup), tries, [])
     where = f"byte {at} of {len(data)}"
-    (undo, undo_said, same), (backup, backup_said, _), _ = told["then"]
+    (undo, undo_said, same), (backup, backup_said, _) = told["then"]
     wrong = judged(told["content"], world.holds, world.holds)
     if told["broke"]:
         tally.fault("traceback", f"{where}: {told['broke']}")
@@ -66,7 +66,7 @@ def _log_flip(bench: Bench, world: World, rng: random.Random, tally: Tally) -> N
 
 def _flips(bench: Bench, world: World, count: int, seed: int, hours: float = 0.0) -> Tally:
     tally = Tally("Bytes flipped")
-    for number in trials(count, hours):
+    for number in trials(count, hours, tally):
         rng = random.Random(f"{seed} {number}")
         (_log_flip if number % 10 == 9 else _flip)(bench, world, rng, tally)
     return tally

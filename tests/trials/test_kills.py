@@ -104,7 +104,7 @@ def _kill(bench: Bench, world: World, work: Work, rng: random.Random, tally: Tal
 def _kills(bench: Bench, world: World, count: int, seed: int, hours: float = 0.0) -> Tally:
     tally = Tally("Programs ended at a random moment")
     works = _works(bench, world)
-    for number in trials(count, hours):
+    for number in trials(count, hours, tally):
         _kill(bench, world, works[number % len(works)], random.Random(f"{seed} {number}"), tally)
     return tally
 

@@ -156,7 +156,7 @@ def test_a_full_disk_is_said_and_loses_nothing(bench, world, afters, way):
 @pytest.mark.parametrize("way", [_limited, _mounted])
 def test_many_full_disks_are_said_and_lose_nothing(bench, world, afters, way, hours):
     tally = Tally("Full disks")
-    for number in trials(8 * len(VERBS), hours):
+    for number in trials(8 * len(VERBS), hours, tally):
         way(bench, world, afters, VERBS[number % len(VERBS)], random.Random(f"2 {number}"), tally)
     tally.check()
 

@@ -104,7 +104,7 @@ def _try(bench: Bench, both: tuple[Path, Path], rng: random.Random, tally: Tally
 
 def _tries(bench: Bench, images: tuple[Path, Path], count: int, seed: int, hours: float = 0.0) -> Tally:
     tally = Tally("Images torn or cut")
-    for number in trials(count, hours):
+    for number in trials(count, hours, tally):
         _try(bench, images, random.Random(f"{seed} {number}"), tally)
     return tally
 
