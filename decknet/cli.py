@@ -5,6 +5,7 @@ Nothing heavy is imported at the top, so that help answers at once.
 
 from __future__ import annotations
 
+import errno
 import sys
 from collections.abc import Sequence
 
@@ -43,7 +44,27 @@ def main(argv: Sequence[str] | None = None) -> int:
     except DecknetError as why:
         typer.echo(f"decknet: {why}", err=True)
         return 1
+    except OSError as why:
+        typer.echo(f"decknet: {_of_system(why)}", err=True)
+        return 1
     return 0
+
+
+_REMEDIES = {
+    errno.ENOSPC: "Make room, then do it again.",
+    errno.EFBIG: "Make room, then do it again.",
+    errno.EDQUOT: "Make room, then do it again.",
+    errno.EACCES: "Ask for the right to it, or use another folder.",
+    errno.EPERM: "Ask for the right to it, or use another folder.",
+    errno.EROFS: "Ask for the right to it, or use another folder.",
+}
+
+
+def _of_system(why: OSError) -> str:
+    """What the system refused, as one sentence with a remedy."""
+    place = f"{why.filename}: " if why.filename else ""
+    remedy = _REMEDIES.get(why.errno or 0, "Check the path and the disk, then do it again.")
+    return f"{place}{why.strerror or why}. {remedy}"
 
 
 for group in (records, answers, ask, programme, outputs, keeping, trial):
