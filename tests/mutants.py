@@ -129,10 +129,10 @@ def _with(node: ast.AST, **changed: object) -> ast.AST:
 
 
 def _walk(node: ast.AST) -> Iterator[ast.AST]:
-    """Every node that runs: no annotation, no text of a message, no list of names given out."""
+    """Every node that decides something: no annotation or decorator, no text of a message, no list of names given out."""
     yield node
     for name, value in ast.iter_fields(node):
-        if name in ("annotation", "returns", "type_comment"):
+        if name in ("annotation", "returns", "decorator_list"):
             continue
         for child in value if isinstance(value, list) else [value]:
             names = isinstance(child, ast.Assign) and ast.unparse(child.targets[0]) == "__all__"
