@@ -109,7 +109,8 @@ def test_normal_scores_stand_in_equal_steps_about_0():
 
 
 @pytest.mark.basis(
-    "derived", "low ends .35 and .65 of two smaller weights add up within the largest's range: each is uniform by itself"
+    "derived",
+    "low ends .35 and .65 of two smaller weights add up within the largest's range: each is uniform by itself",
 )
 def test_weights_within_a_part_of_themselves_are_uniform():
     stated = np.array([0.3, 0.5, 0.2])
@@ -119,7 +120,9 @@ def test_weights_within_a_part_of_themselves_are_uniform():
     assert abs(np.corrcoef(got[:, 0], got[:, 2])[0, 1]) < 0.02
 
 
-@pytest.mark.basis("derived", "uniform on a triangle cut off by the largest weight's range: parts of an area by counting")
+@pytest.mark.basis(
+    "derived", "uniform on a triangle cut off by the largest weight's range: parts of an area by counting"
+)
 def test_weights_whose_range_is_cut_are_uniform_on_what_is_left():
     stated, part = np.array([0.34, 0.33, 0.33]), 0.6
     got = draw_weights(stated, MANY, RankSettings(unsure="range", unsure_part=part), np.random.default_rng(3))

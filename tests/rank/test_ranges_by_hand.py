@@ -65,7 +65,9 @@ def test_ranges_are_those_of_every_draw_sorted(by, count, first):
     assert got["priority_sd"].to_numpy() == pytest.approx(points.std(axis=0), abs=2 * STEP)
 
 
-@pytest.mark.basis("derived", "four level decks share places 1 to 4: the middle 2.5, and a quarter of the first place each")
+@pytest.mark.basis(
+    "derived", "four level decks share places 1 to 4: the middle 2.5, and a quarter of the first place each"
+)
 @pytest.mark.parametrize(("first", "chance"), [(1, 0.25), (2, 0.5), (3, 0.75), (4, 1.0), (9, 1.0)])
 def test_level_decks_share_the_places_they_take_up(first, chance):
     got = rank_ranges(alternatives([[0.5, 0.5, 0.5]] * 4), straight(draws=20, first=first))

@@ -50,7 +50,9 @@ def test_bridges_of_a_route_count_by_the_spread_of_their_counts():
     assert route_trends(bridges(["A", "A"]), traffic, steep)["A"] == 0.01
 
 
-@pytest.mark.basis("derived", "a count is brought forward by (1 + trend) to the power of its age, for ten years at most")
+@pytest.mark.basis(
+    "derived", "a count is brought forward by (1 + trend) to the power of its age, for ten years at most"
+)
 @pytest.mark.parametrize(("counted", "years"), [(2026, 0), (2025, 1), (2016, 10), (2015, 10), (2028, 0)])
 def test_a_count_is_brought_forward_year_by_year_and_never_back(counted, years):
     traffic = counts(("1", counted, 500.0), ("2", 2000, 100.0), ("2", 2020, 140.0))

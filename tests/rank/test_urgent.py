@@ -129,12 +129,12 @@ def test_a_repair_on_the_day_of_the_survey_was_there_when_it_was_made():
 
 @pytest.mark.basis("derived", "12 May and 1, 14, 60 and 30 days; areas and shares as recorded")
 def test_each_line_says_what_was_found_when_and_how_long_it_may_take():
-    frame = found(hole_m2=0.25, exposed_bar_m2=1.5, unsound_share=0.452, width_m=9.0, lanes=2)
+    frame = found(hole_m2=0.25, exposed_bar_m2=0.15, unsound_share=0.452, width_m=9.0, lanes=2)
     clear = pd.DataFrame({"deck_id": ["a"], "kind": ["exposed bar"], "shape": [bar(-0.3, 0.3)]})
     got = act_now(frame, NO_REPAIRS, UrgentSettings(), defects=clear).set_index("cause")
     assert got["why"].tolist() == [
         "0.25 m² of open full-depth hole",
-        "1.50 m² with bars exposed, clear of the wheel paths",
+        "0.15 m² with bars exposed, clear of the wheel paths",
         "45 % unsound, at or past 40 %",
     ]
     assert got["days"].tolist() == [1, 60, 30]

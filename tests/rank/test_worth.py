@@ -97,7 +97,8 @@ def test_level_decks_go_by_their_number_and_others_by_their_points():
 
 
 @pytest.mark.basis(
-    "derived", "share weighs all: A .8, B .5; what is taken from it goes half to growth and half to traffic, where B leads"
+    "derived",
+    "share weighs all: A .8, B .5; what is taken from it goes half to growth and half to traffic, where B leads",
 )
 def test_a_weight_that_is_all_there_is_gives_way_to_the_others_alike():
     settings = straight(weight_share=1.0, weight_growth=0.0, weight_traffic=0.0)

@@ -47,7 +47,9 @@ def test_capacity_of_four_lanes_and_beyond():
             work_zone_capacity(lanes, open_lanes)
 
 
-@pytest.mark.basis("published", "California MUTCD 2012, table 6H-4(CA): 780 ft at 65 mph; shifting a half, shoulder a third")
+@pytest.mark.basis(
+    "published", "California MUTCD 2012, table 6H-4(CA): 780 ft at 65 mph; shifting a half, shoulder a third"
+)
 def test_tapers_by_width_and_kind():
     assert taper_m(65 * MPH) / FT == pytest.approx(780)
     assert taper_m(40 * MPH, kind="shifting") / FT == pytest.approx(160)
@@ -60,7 +62,9 @@ def test_tapers_by_width_and_kind():
 # ---- queues --------------------------------------------------------------------------------------
 
 
-@pytest.mark.basis("published", "Highway Capacity Manual 2010, exhibit 10-14 (1,400 past one of two lanes); queue by hand")
+@pytest.mark.basis(
+    "published", "Highway Capacity Manual 2010, exhibit 10-14 (1,400 past one of two lanes); queue by hand"
+)
 def test_two_hours_of_1900_vehicles_past_one_of_two_lanes():
     queue = queue_through(np.array([1_900, 1_900, 900, 900, 900.0]), work_zone_capacity(2, 1))
     # 500 more each hour, then 500 fewer: 500, 1,000, 500, 0
@@ -70,7 +74,9 @@ def test_two_hours_of_1900_vehicles_past_one_of_two_lanes():
     assert queue.turned_off.tolist() == [0.0] * 5
 
 
-@pytest.mark.basis("derived", "500 too many each hour, 300 wait at most: 200 turn off, then all 500; 300 run off in .6 h")
+@pytest.mark.basis(
+    "derived", "500 too many each hour, 300 wait at most: 200 turn off, then all 500; 300 run off in .6 h"
+)
 def test_who_does_not_wait_turns_off():
     queue = queue_through(np.array([2_000, 2_000, 1_000.0]), 1_500.0, 1.0, 300.0)
     assert queue.end.tolist() == [300, 300, 0]
@@ -181,7 +187,14 @@ ROADS = pd.DataFrame(
     "closure",
     [
         {},
-        {"night_from_h": 20.5, "night_h": 6.25, "day_from_h": 8.75, "day_h": 7.5, "weekend_from_h": 21.25, "weekend_h": 50.5},
+        {
+            "night_from_h": 20.5,
+            "night_h": 6.25,
+            "day_from_h": 8.75,
+            "day_h": 7.5,
+            "weekend_from_h": 21.25,
+            "weekend_h": 50.5,
+        },
         {"work_speed_kmh": 90.0, "most_wait_h": 0.2, "direction_share": 0.7, "urban_from": 20_000.0},
     ],
 )
@@ -277,7 +290,9 @@ def test_the_closure_chosen_and_all_it_takes_are_those_of_a_plain_loop(closure):
             assert getattr(closing, name)[i, k, y] == pytest.approx(best[name]), (name, i, k, y)
 
 
-@pytest.mark.basis("derived", "night of 6 h less 1, .5 and 3 of cure leaves exactly the 1.5 h that are least; 5.9 h do not")
+@pytest.mark.basis(
+    "derived", "night of 6 h less 1, .5 and 3 of cure leaves exactly the 1.5 h that are least; 5.9 h do not"
+)
 @pytest.mark.parametrize(("night_h", "fits"), [(6.0, True), (5.9, False)])
 def test_a_closure_that_leaves_just_enough_time_is_of_use(night_h, fits):
     settings = changed(night_h=night_h, night_per_closure=0.0, crew_day_cost=0.0, rapid_per_m2=0.0)

@@ -48,7 +48,9 @@ def test_a_figure_out_of_range_is_named_with_how_many_there_are(columns, said):
         deck_figures(bare, Settings())
 
 
-@pytest.mark.parametrize("surface", ["", " Bare", "bare concrete", "CONCRETE", "none", "no overlay", "sealed", "sealer", None])
+@pytest.mark.parametrize(
+    "surface", ["", " Bare", "bare concrete", "CONCRETE", "none", "no overlay", "sealed", "sealer", None]
+)
 def test_surfaces_that_are_no_overlay(surface):
     assert figures(surface_kind=[surface, "latex"]).overlaid.tolist() == [False, True]
 
@@ -85,11 +87,15 @@ def test_drawn_limits_that_cannot_be_are_named():
         figures(below)
 
 
-@pytest.mark.basis("derived", "a work is permitted from the year in which deck and overlay reach the least age, not before")
+@pytest.mark.basis(
+    "derived", "a work is permitted from the year in which deck and overlay reach the least age, not before"
+)
 def test_ages_are_counted_in_the_year_of_the_work():
     frame = pd.DataFrame({"deck_id": ["A"], "area_m2": [500.0], "share_now": [0.2], "growth_per_yr": 0.0})
     for laid, first in ((2021, 0), (2022, 0), (2023, 1), (2025, 3)):
-        drawn = pd.DataFrame({"deck_id": ["A"], "repair_m2": [np.nan], "saw_cut_m": [np.nan], "overlay_year": [float(laid)]})
+        drawn = pd.DataFrame(
+            {"deck_id": ["A"], "repair_m2": [np.nan], "saw_cut_m": [np.nan], "overlay_year": [float(laid)]}
+        )
         decks = deck_figures(frame, plain(), drawn, first_year=2027)
         rigid = work_out(decks, NAMES, 4, plain()).permitted[0, NAMES.index("rigid overlay")]
         assert rigid.tolist() == [y >= first for y in range(4)]
@@ -199,7 +205,9 @@ def small(**columns: object) -> pd.DataFrame:
 EASY = plain(gap=0.1)
 
 
-@pytest.mark.basis("derived", "patches of 19,500 each, three pinned to a year of 39,000: one moved, dropped, or 19,500 more")
+@pytest.mark.basis(
+    "derived", "patches of 19,500 each, three pinned to a year of 39,000: one moved, dropped, or 19,500 more"
+)
 def test_pins_that_clash_by_money():
     pins = {deck: (2027, "patch") for deck in "ABC"}
     with pytest.raises(BudgetError) as clash:
@@ -229,9 +237,16 @@ def test_pins_that_clash_by_crew_days():
 
 def test_money_kept_for_an_area_is_named_in_a_clash():
     frame = small(district=["North", "South", "South"])
-    with pytest.raises(BudgetError, match=r"need 9,500 USD more in 2026 than there is \(part of it is kept for an area\)"):
+    with pytest.raises(
+        BudgetError, match=r"need 9,500 USD more in 2026 than there is \(part of it is kept for an area\)"
+    ):
         make_programme(
-            frame, first_year=2026, budgets=[30_000.0], settings=EASY, pins={"A": (2026, "patch")}, kept={"South": 20_000.0}
+            frame,
+            first_year=2026,
+            budgets=[30_000.0],
+            settings=EASY,
+            pins={"A": (2026, "patch")},
+            kept={"South": 20_000.0},
         )
 
 

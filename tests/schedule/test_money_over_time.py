@@ -58,7 +58,9 @@ def test_an_annuity_adds_up_single_years():
         assert 100_000 / whole * rate / np.log1p(rate) == pytest.approx(paid, abs=0.005)
 
 
-@pytest.mark.basis("derived", "an overlay of 250 at once and 12 at year 10, life 22 years, at 3 %: 258.9291, 16.2471 a year")
+@pytest.mark.basis(
+    "derived", "an overlay of 250 at once and 12 at year 10, life 22 years, at 3 %: 258.9291, 16.2471 a year"
+)
 def test_unequal_lives_by_their_yearly_cost():
     present = 250 + 12 * one_year(10.0, 0.03) / one_year(0.0, 0.03)
     assert present == pytest.approx(258.9291, abs=5e-5)

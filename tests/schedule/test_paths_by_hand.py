@@ -43,7 +43,9 @@ def test_a_path_is_read_between_whole_years():
     assert one_year.at(2.0).tolist() == NOTHING[:, 0].tolist()
 
 
-@pytest.mark.basis("derived", "after a patch: a fifth left, then half of the growth that lies a year back, year by year")
+@pytest.mark.basis(
+    "derived", "after a patch: a fifth left, then half of the growth that lies a year back, year by year"
+)
 @pytest.mark.parametrize("done", [0, 1])
 def test_after_a_patch_the_decks_own_growth_goes_on_after_its_rest(done):
     got = three().after("patch", KIND, done)
@@ -54,7 +56,9 @@ def test_after_a_patch_the_decks_own_growth_goes_on_after_its_rest(done):
             grown = 0.5 * (NOTHING[deck, done + max(k - 1, 0)] - before)
             assert got[deck, k] == pytest.approx(min(0.2 * before + grown, 1.0)), (deck, k)
     at_once = three().after("patch", dataclasses.replace(KIND, rest_yr=0.0), done)
-    assert at_once[0] == pytest.approx([0.2 * NOTHING[0, done] + 0.5 * (n - NOTHING[0, done]) for n in NOTHING[0, done:]])
+    assert at_once[0] == pytest.approx(
+        [0.2 * NOTHING[0, done] + 0.5 * (n - NOTHING[0, done]) for n in NOTHING[0, done:]]
+    )
     half = three().after("patch", dataclasses.replace(KIND, rest_yr=0.5), 0)  # half a year back
     assert half[0, 2] == pytest.approx(0.02 + 0.5 * ((0.14 + 0.20) / 2 - 0.10))
 
@@ -71,7 +75,9 @@ def test_patches_fail_as_the_districts_have():
     assert three().life_yr("patch", KIND) == 3.0
 
 
-@pytest.mark.basis("derived", "a new life as its family's; where that is not known half the deck's own pace after a year")
+@pytest.mark.basis(
+    "derived", "a new life as its family's; where that is not known half the deck's own pace after a year"
+)
 @pytest.mark.parametrize(("done", "pace"), [(0, 0.01), (1, 0.02), (3, 0.02)])
 def test_a_new_life_goes_as_the_familys_or_at_the_decks_own_pace(done, pace):
     got = three().after("rigid overlay", KIND, done)
@@ -152,7 +158,9 @@ def with_life(life: float) -> Settings:
 
 
 @pytest.mark.basis("derived", "a patch in year 1 of 3 years' life: read off its own path, then the path without it")
-@pytest.mark.parametrize(("year", "share"), [(0.5, None), (1.0, 0.0), (1.5, 0.5), (3.0, 2.0), (3.75, 2.75), (4.0, None)])
+@pytest.mark.parametrize(
+    ("year", "share"), [(0.5, None), (1.0, 0.0), (1.5, 0.5), (3.0, 2.0), (3.75, 2.75), (4.0, None)]
+)
 def test_share_after_a_work_along_a_forecast(year, share):
     settings = with_life(3.0)
     decks = figures(three())
