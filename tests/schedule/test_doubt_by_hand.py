@@ -114,7 +114,9 @@ def test_carried_over_money_counts_up_to_each_year():
     assert over[1] != (c > 140_000).mean()
 
 
-@pytest.mark.basis("derived", "money for one of two decks alike in all but number: sure by the draws in which each is worth more")
+@pytest.mark.basis(
+    "derived", "money for one of two decks alike in all but number: sure by the draws in which each is worth more"
+)
 def test_how_sure_lines_are_and_how_often_the_others_come_in():
     frame = status(
         deck_id=["A", "B", "C"], area_m2=[600.0] * 3, share_now=[0.08, 0.075, 0.0],

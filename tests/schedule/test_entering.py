@@ -23,7 +23,9 @@ PATCH, SEAL, RIGID = (NAMES.index(name) for name in ("patch", "patch and seal", 
 # ---- prices of more money ------------------------------------------------------------------------
 
 
-@pytest.mark.basis("derived", "four decks and 80: hull increments 3, 3, 2, 2, then 1.2 split, so a price of 1.2; with 220 none")
+@pytest.mark.basis(
+    "derived", "four decks and 80: hull increments 3, 3, 2, 2, then 1.2 split, so a price of 1.2; with 220 none"
+)
 def test_worth_at_more_money_is_value_less_what_it_costs_at_its_price():
     options = four_decks()
     ladder = budget_prices(options, 4, np.array([73.0]), None, Rules())
@@ -38,7 +40,9 @@ def test_worth_at_more_money_is_value_less_what_it_costs_at_its_price():
     assert budget_prices(options, 4, np.zeros(1), None, Rules()) == []
 
 
-@pytest.mark.basis("derived", "each option against the money and days of its year, or up to it where money is carried over")
+@pytest.mark.basis(
+    "derived", "each option against the money and days of its year, or up to it where money is carried over"
+)
 def test_options_that_a_years_money_and_days_could_pay_alone():
     years = np.array([0, 0, 1, 1, 1])
     options = Options(np.arange(5), years, np.array([50, 51, 30, 31, 80.0]), np.array([1, 1, 2, 2, 2.1]), np.ones(5))
@@ -56,7 +60,12 @@ def test_options_that_a_years_money_and_days_could_pay_alone():
 
 
 def enter(
-    worths: dict[float, list[float]], now: list[float], *, barred: bool = False, growth: float = 0.0, first: float = 0.02
+    worths: dict[float, list[float]],
+    now: list[float],
+    *,
+    barred: bool = False,
+    growth: float = 0.0,
+    first: float = 0.02,
 ) -> pd.Series:
     """What is told of deck B, of four options in two years, that waits behind A."""
     frame = pd.DataFrame(
@@ -82,14 +91,17 @@ CASES = {1.25: [-5.0, -4.0, -1.0, -2.0], 1.5: [-1.0, -2.0, 0.0, 0.5], 2.0: [6.0,
 
 
 @pytest.mark.basis(
-    "derived", "at 1.5 times the money the last option is worth .5; its best now pays at 9 / 12 of the price: 25 % cheaper"
+    "derived",
+    "at 1.5 times the money the last option is worth .5; its best now pays at 9 / 12 of the price: 25 % cheaper",
 )
 def test_a_deck_enters_at_the_first_money_at_which_an_option_is_worth_something():
     got = enter(CASES, NOW)
     assert got["enters_at"] == 1.5
     assert got["enters_year"] == 2028
     assert got["enters_budget"] == 300_000
-    assert got["why"].startswith("Waits. It would enter at about 1.5 times the money, 300,000 USD in 2028 (patch and seal then)")
+    assert got["why"].startswith(
+        "Waits. It would enter at about 1.5 times the money, 300,000 USD in 2028 (patch and seal then)"
+    )
     assert got["why"].endswith(", or were it 25 % cheaper.")
     first = enter({2.0: CASES[2.0]}, NOW)
     assert first[["enters_at", "enters_year", "enters_budget"]].tolist() == [2.0, 2027, 200_000]
@@ -240,7 +252,9 @@ def test_single_options_leave_out_what_is_barred_or_beaten_and_keep_what_is_dema
     assert sorted(set(hurry.options.deck.tolist())) == [0, 1, 3, 4, 5]
 
 
-@pytest.mark.basis("derived", "three years after a patch in year 1: a twentieth of what it was, two years' growth, ages three more")
+@pytest.mark.basis(
+    "derived", "three years after a patch in year 1: a twentieth of what it was, two years' growth, ages three more"
+)
 def test_what_a_second_work_finds():
     settings = plain()
     frame = pd.DataFrame(
