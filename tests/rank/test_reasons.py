@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import replace
 
@@ -103,8 +104,8 @@ def test_further_counts_are_told_where_they_give_points_or_are_not_known():
         "area_m2": 1_230.0,
     }  # fmt: skip
     assert (
-        "; 12 % trucks; a detour of 12.3 km; 0.46 m² with bars exposed; load limit posted; 3.2 % of the soffit unsound; "
-        "1,230 m² of deck."
+        "; 12 % trucks; a detour of 12.3 km; 0.46 m² with bars exposed; load limit posted; "
+        "3.2 % of the soffit unsound; 1,230 m² of deck."
     ) in reason(settings, **known)
     nothing = dict.fromkeys(known, 0.0) | {"posted": False}
     for words in ("trucks", "detour", "bars", "posted", "soffit", "m²"):
@@ -142,7 +143,7 @@ def test_the_weight_named_is_the_one_that_must_move_least():
     ranked = rank_decks(frame, settings)
     order = ranked["rank"].to_numpy().argsort()
     told = 0
-    for first, second in zip(order[:-1], order[1:], strict=True):
+    for first, second in itertools.pairwise(order):
         said = ranked["reason"].iloc[second]
         name = re.escape(frame["deck_id"].iloc[first])
         tries = nearest_hundredth(scale.values[first], scale.values[second], scale.weights)

@@ -139,7 +139,7 @@ def closed_part(window: str, settings: Settings) -> list[tuple[int, float]]:
 
 
 def one_road(road: dict[str, float], window: str, settings: Settings) -> tuple[float, float]:
-    """User cost and longest queue of one closure, an hour after the other, as the model at the head of the file says."""
+    """User cost and longest queue of one closure, hour after hour, by the model at the head of the file."""
     c = settings.closure
     course = URBAN if road["aadt"] >= c.urban_from else RURAL
     in_turns = road["lanes"] < 4

@@ -209,7 +209,7 @@ EASY = plain(gap=0.1)
     "derived", "patches of 19,500 each, three pinned to a year of 39,000: one moved, dropped, or 19,500 more"
 )
 def test_pins_that_clash_by_money():
-    pins = {deck: (2027, "patch") for deck in "ABC"}
+    pins = dict.fromkeys("ABC", (2027, "patch"))
     with pytest.raises(BudgetError) as clash:
         make_programme(small(), first_year=2026, budgets=[0.0, 39_000.0, 19_499.0, 19_500.0], settings=EASY, pins=pins)
     text = str(clash.value)

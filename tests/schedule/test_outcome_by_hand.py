@@ -213,7 +213,7 @@ def test_a_shared_set_up_is_split_to_the_whole_unit():
         }
     )  # fmt: skip
     settings = plain(gap=0.1, route_set_up=4_000.0)
-    pins = {deck: (2027, "patch") for deck in "ABCD"}
+    pins = dict.fromkeys("ABCD", (2027, "patch"))
     made = make_programme(frame, first_year=2026, budgets=[0.0, 90_000.0], settings=settings, pins=pins)
     lines = made.lines.set_index("deck_id")
     assert lines["cost"].tolist() == [15_500 + 1_334, 15_500 + 1_333, 15_500 + 1_333, 19_500]

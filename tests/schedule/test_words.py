@@ -54,7 +54,10 @@ def line(
     )[0]  # fmt: skip
 
 
-PLAIN_LINE = "Patch in 2028 for 12,300 USD takes 5.2 % unsound to 0.3 % and spares 1,230 m²·yr of unsound deck (weighted by traffic)"
+PLAIN_LINE = (
+    "Patch in 2028 for 12,300 USD takes 5.2 % unsound to 0.3 % and spares 1,230 m²·yr of unsound deck "
+    "(weighted by traffic)"
+)
 
 
 @pytest.mark.parametrize(
@@ -125,6 +128,7 @@ def waits(
 
 
 PATCH, SEAL = (15_000.0, 2.0, 100.0), (18_000.0, 1.0, 130.0)
+ENOUGH = "Needs at least 15,000 USD (patch); worth its money and crew days, but no year has enough left; 5.0 % unsound."
 
 
 @pytest.mark.basis("derived", "worth at prices by hand: value less money at .001 or .01 and days at 0 or 60")
@@ -151,8 +155,8 @@ PATCH, SEAL = (15_000.0, 2.0, 100.0), (18_000.0, 1.0, 130.0)
         (
             [SEAL, PATCH],
             {"urgent": True},
-            "Cannot wait, but needs at least 15,000 USD (patch and seal); what pinned and more pressing decks leave does "
-            "not reach.",
+            "Cannot wait, but needs at least 15,000 USD (patch and seal); "
+            "what pinned and more pressing decks leave does not reach.",
         ),
         (
             [(15_000.0, 2.0, 0.0)],
@@ -173,7 +177,7 @@ PATCH, SEAL = (15_000.0, 2.0, 100.0), (18_000.0, 1.0, 130.0)
         (
             [PATCH],
             {"crew_days": 2.0},
-            "Needs at least 15,000 USD (patch); worth its money and crew days, but no year has enough left; 5.0 % unsound.",
+            ENOUGH,
         ),
         (
             [PATCH],
@@ -183,13 +187,13 @@ PATCH, SEAL = (15_000.0, 2.0, 100.0), (18_000.0, 1.0, 130.0)
         (
             [PATCH],
             {"crew_days": 5.0, "days_price": 60.0},
-            "Needs at least 15,000 USD (patch); would buy less for the money and crew days than the lines chosen; "
-            "5.0 % unsound.",
+            "Needs at least 15,000 USD (patch); "
+            "would buy less for the money and crew days than the lines chosen; 5.0 % unsound.",
         ),
         (
             [PATCH, SEAL],  # the dearer one takes a day less and is worth it
             {"crew_days": 5.0, "days_price": 60.0},
-            "Needs at least 15,000 USD (patch); worth its money and crew days, but no year has enough left; 5.0 % unsound.",
+            ENOUGH,
         ),
     ],
 )
@@ -230,8 +234,8 @@ THREE = [
 
 @pytest.mark.basis(
     "derived",
-    "patch 1,000 for 10,000 and 400 of it paid at prices; patch and seal 1,300, 14,000, 560; thin overlay 1,700, 30,000, "
-    "1,200: 4,000 less spares 300 less and buys 160 elsewhere; 16,000 more spares 400 more and buys 640 elsewhere",
+    "patch 1,000 for 10,000 and 400 of it paid at prices; patch and seal 1,300, 14,000, 560; thin overlay 1,700, "
+    "30,000, 1,200: 4,000 less spares 300 less and buys 160 elsewhere; 16,000 more spares 400 more and buys 640 elsewhere",
 )
 def test_the_next_cheaper_and_dearer_treatment_with_what_the_money_buys_elsewhere():
     assert not_else(THREE, 1) == (
@@ -240,12 +244,12 @@ def test_the_next_cheaper_and_dearer_treatment_with_what_the_money_buys_elsewher
     )
     assert not_else(THREE, 0) == (
         "No cheaper treatment worth a look is meant for it in that year; "
-        "patch and seal would cost 4,000 USD more and spare 300 m²·yr more; worth it by price, but the year's money does "
-        "not reach."
+        "patch and seal would cost 4,000 USD more and spare 300 m²·yr more; worth it by price, but the year's "
+        "money does not reach."
     )
     assert not_else(THREE, 2) == (
-        "Patch and seal would save 16,000 USD and spare 400 m²·yr less; near enough the same by price, but what it saves "
-        "fits nowhere else as well; no dearer one spares more."
+        "Patch and seal would save 16,000 USD and spare 400 m²·yr less; near enough the same by price, but what it "
+        "saves fits nowhere else as well; no dearer one spares more."
     )
     assert not_else(THREE, 3) == (
         "No cheaper treatment worth a look is meant for it in that year; no dearer one spares more."
