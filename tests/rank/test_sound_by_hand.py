@@ -56,7 +56,7 @@ def asked(frame: pd.DataFrame, first: int = 1) -> pd.DataFrame:
 @pytest.mark.basis(
     "derived",
     "threshold 35; doubt 50 (high - low) / 2; s = (high - low) / 2 / 1.28155; e = hypot(.3 x .3, .05); the share's "
-    "part of its doubt may move by s / hypot(s, e); gain by the unit normal loss; lane-hours 1.5 a lane and 200 m2 an hour",
+    "part of its doubt may move by s / hypot(s, e); gain by the unit normal loss; 1.5 lane-hours a lane, 200 m2 an hour",
 )
 def test_what_a_sounding_is_worth_by_hand():
     got = asked(three())

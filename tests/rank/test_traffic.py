@@ -114,3 +114,10 @@ def test_trucks_are_those_of_the_last_count_that_gives_them():
     got = traffic_in_use(bridges(["A", "A"]), traffic, floor=50.0)["truck_share"]
     assert got["1"] == 0.1
     assert pd.isna(got["2"])
+
+
+def test_a_count_without_its_year_is_not_brought_forward():
+    traffic = counts(("1", 2000, 100.0), ("1", 2020, 140.0), ("2", None, 900.0))
+    got = traffic_in_use(bridges(["A", "A"]), traffic, floor=50.0, year=2026)
+    assert got.loc["1", "aadt"] > 140.0
+    assert got.loc["2", "aadt"] == 900.0
