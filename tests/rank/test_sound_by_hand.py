@@ -56,7 +56,7 @@ def asked(frame: pd.DataFrame, first: int = 1) -> pd.DataFrame:
 @pytest.mark.basis(
     "derived",
     "threshold 35; doubt 50 (high - low) / 2; s = (high - low) / 2 / 1.28155; e = hypot(.3 x .3, .05); the share's "
-    "part of its doubt may move by s / hypot(s, e); gain by the unit normal loss; 1.5 lane-hours a lane, 200 m2 an hour",
+    "part of its doubt may move by s / hypot(s, e); gain by the unit normal loss; 1.5 h a lane and 200 m2 an hour",
 )
 def test_what_a_sounding_is_worth_by_hand():
     got = asked(three())
@@ -70,6 +70,16 @@ def test_what_a_sounding_is_worth_by_hand():
         assert got.loc[deck, "closure_h"] == pytest.approx(1.5 * lanes + area / 200)
         assert got.loc[deck, "gain_per_h"] == pytest.approx(points / 100 * area / (1.5 * lanes + area / 200), rel=1e-6)
     assert got.loc["C", ["doubt", "gain", "gain_per_h"]].tolist() == [0.0, 0.0, 0.0]
+
+
+def test_a_clean_deck_of_which_nothing_is_in_doubt_gains_nothing_however_exact_a_survey_is():
+    frame = three(share_now=[0.0, 0.3, 0.1], share_low=[0.0, 0.25, 0.1], share_high=[0.0, 0.35, 0.1])
+    got = sound_next(
+        frame, today=TODAY, rank=straight(first=1), sounding=SoundingSettings(),
+        growth=GrowthSettings(survey_cv=0.3, survey_floor=0.0),
+    ).set_index("deck_id")  # fmt: skip
+    assert got.loc["A", ["doubt", "gain"]].tolist() == [0.0, 0.0]
+    assert got.loc["B", "gain"] > 0
 
 
 def test_one_end_that_is_missing_is_taken_as_the_share_itself():

@@ -92,6 +92,9 @@ def test_a_queue_clears_when_it_is_gone_for_the_last_time():
     assert twice.clears == pytest.approx(3.5)
     assert math.isinf(queue_through(np.array([500, 1_200.0]), 1_000.0).clears)
     assert queue_through(np.array([500, 1_000.0]), 1_000.0).clears == 0.0
+    slowly = queue_through(np.array([1_000.25, 999.5]), 1_000.0)  # a quarter of a vehicle runs off at a half an hour
+    assert slowly.clears == pytest.approx(1.5)
+    assert slowly.delay.tolist() == pytest.approx([0.125, 0.0625])
     both = queue_through(np.array([[1_200, 600.0], [500, 600.0]]), 1_000.0, np.array([0.5, 2.0]))
     assert both.end.tolist() == [[100, 0], [0, 0]]
     assert both.clears.tolist() == pytest.approx([0.75, 0.0])
@@ -173,7 +176,7 @@ def one_road(road: dict[str, float], window: str, settings: Settings) -> tuple[f
 
 ROADS = pd.DataFrame(
     {
-        "aadt": [400.0, 9_900.0, 10_000.0, 18_000.0, 24_000.0, 52_000.0, 95_000.0, 160_000.0, 7_000.0, 30_000.0],
+        "aadt": [400.0, 9_900.0, 10_000.0, 18_000.0, 24_000.0, 52_000.0, 95_000.0, 160_000.0, 17_000.0, 30_000.0],
         "lanes": [1, 2, 2, 3, 2, 4, 6, 8, 1, 5],
         "truck_share": [0.0, 0.1, 0.2, 0.05, 0.08, 0.12, 0.3, 0.02, 0.5, 0.1],
         "length_m": [12.0, 30.0, 250.0, 60.0, 45.0, 400.0, 80.0, 33.0, 20.0, 75.0],

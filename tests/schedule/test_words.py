@@ -128,6 +128,14 @@ def waits(
 
 
 PATCH, SEAL = (15_000.0, 2.0, 100.0), (18_000.0, 1.0, 130.0)
+URGENT = (
+    "Cannot wait, but needs at least 15,000 USD (patch and seal); what pinned and more pressing decks leave does "
+    "not reach."
+)
+LESS = (
+    "Needs at least 15,000 USD (patch); would buy less for the money and crew days than the lines chosen; "
+    "5.0 % unsound."
+)
 ENOUGH = "Needs at least 15,000 USD (patch); worth its money and crew days, but no year has enough left; 5.0 % unsound."
 
 
@@ -155,8 +163,7 @@ ENOUGH = "Needs at least 15,000 USD (patch); worth its money and crew days, but 
         (
             [SEAL, PATCH],
             {"urgent": True},
-            "Cannot wait, but needs at least 15,000 USD (patch and seal); "
-            "what pinned and more pressing decks leave does not reach.",
+            URGENT,
         ),
         (
             [(15_000.0, 2.0, 0.0)],
@@ -187,8 +194,7 @@ ENOUGH = "Needs at least 15,000 USD (patch); worth its money and crew days, but 
         (
             [PATCH],
             {"crew_days": 5.0, "days_price": 60.0},
-            "Needs at least 15,000 USD (patch); "
-            "would buy less for the money and crew days than the lines chosen; 5.0 % unsound.",
+            LESS,
         ),
         (
             [PATCH, SEAL],  # the dearer one takes a day less and is worth it
@@ -235,7 +241,7 @@ THREE = [
 @pytest.mark.basis(
     "derived",
     "patch 1,000 for 10,000 and 400 of it paid at prices; patch and seal 1,300, 14,000, 560; thin overlay 1,700, "
-    "30,000, 1,200: 4,000 less spares 300 less and buys 160 elsewhere; 16,000 more spares 400 more and buys 640 elsewhere",
+    "30,000, 1,200: 4,000 less spares 300 less and buys 160 elsewhere; 16,000 more spares 400 more, elsewhere 640",
 )
 def test_the_next_cheaper_and_dearer_treatment_with_what_the_money_buys_elsewhere():
     assert not_else(THREE, 1) == (
