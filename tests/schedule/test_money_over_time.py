@@ -8,7 +8,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from decknet.schedule import deck_figures, discounted_share, later_cost, share_after_work, share_at, work_out
+from decknet.schedule import (
+    Paths,
+    deck_figures,
+    discounted_share,
+    later_cost,
+    share_after_work,
+    share_at,
+    work_out,
+)
 from decknet.schedule.exposure import with_work, without_work
 from decknet.schedule.paths import annuity, node_weights, ramp
 from decknet.settings import Settings
@@ -202,3 +210,29 @@ def test_saw_cut_and_concrete_by_the_m3_add_to_a_cost():
     assert works.repair_m2[at] == 500.0  # no more than the deck
     assert works.money[at] == np.ceil((9_000 + 1_500 + 1_050 * 500 + 20 * 10 + 500 * 500 * 0.08) * 1.03**4)
     assert (share_at(deck_figures(frame, settings), 3.0) == 0.08).all()
+
+
+def test_a_deck_without_drawn_limits_is_worked_out_beside_one_that_has_them():
+    settings = plain()
+    frame = pd.DataFrame({"deck_id": ["A", "B"], "area_m2": [500.0, 800.0], "share_now": [0.08, 0.05]})
+    limits = pd.DataFrame({"deck_id": ["A"], "repair_m2": [60.0], "saw_cut_m": [90.0]})
+    works = work_out(deck_figures(frame, settings, limits), NAMES, 1, settings)
+    assert works.repair_m2[:, NAMES.index("patch"), 0].tolist() == pytest.approx([60.0, 1.25 * 0.05 * 800])
+    assert works.money[1, NAMES.index("patch"), 0] == np.ceil(9_000 + 1_050 * 50)
+
+
+@pytest.mark.basis("derived", "along a forecast too: a life of three years is over when the fourth year is")
+def test_along_a_forecast_a_work_whose_life_ends_within_the_programme_saves_nothing_later():
+    base = plain(exposure_cost=150.0)
+    short = dataclasses.replace(base.treatment["patch"], life_yr=3.0)
+    settings = dataclasses.replace(base, treatment={**base.treatment, "patch": short})
+    frame = pd.DataFrame({"deck_id": ["A"], "area_m2": [500.0], "share_now": [0.05], "growth_per_yr": [0.02]})
+    nothing = np.minimum(0.05 + 0.02 * np.arange(25.0), 1.0)[None, :]
+    paths = Paths(pd.Index(["A"]), nothing, np.zeros(1, dtype=np.int64), {}, np.full((1, 6), 0.02))
+    straight, along = (
+        work_out(deck_figures(frame, settings, paths=p), NAMES, 4, settings).later_saved[0, NAMES.index("patch")]
+        for p in (None, paths)
+    )
+    assert along.tolist() == pytest.approx(straight.tolist())
+    assert along[:2].tolist() == [0.0, 0.0]
+    assert (along[2:] > 0).all()
