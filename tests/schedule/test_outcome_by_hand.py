@@ -130,6 +130,7 @@ def test_yardsticks_of_three_decks_by_hand():
     table = yardsticks(decks(), offered(), ways, rules, NAMES, 2, SETTINGS).set_index("way")
     assert table.index.tolist() == ["programme", "worst first", "nothing"]
     assert table.loc["programme", ["value", "cost", "works"]].tolist() == [1_000.0, 60.0, 2]
+    assert table.loc["worst first", ["value", "cost", "works", "spent_life_yr"]].tolist() == [100.0, 10.0, 1, 7.0]
     assert table.loc["programme", "spent_share"] == pytest.approx((0.12 * 20 + 0.30 * 40) / 60)
     assert table.loc["programme", "spent_aadt"] == pytest.approx((4_000 * 20 + 9_000 * 40) / 60)
     assert table.loc["programme", "spent_life_yr"] == pytest.approx((7 * 20 + 26 * 40) / 60)
