@@ -250,7 +250,7 @@ def test_a_very_large_network_decides_on_every_so_many_surveys(monkeypatch):
     assert exact.hidden.sum() == 400
 
 
-@pytest.mark.parametrize(("scatter", "side", "width"), [(30.0, 4.0, 3.0), (0.0, 0.3, 0.5)])
+@pytest.mark.parametrize(("scatter", "side", "width"), [(30.0, 4.0, 3.0), (0.01, 0.3, 0.5)])
 def test_no_reach_is_stretched_or_shrunk_beyond_reason(scatter, side, width):
     # A third to four times by level, and a half to three times by family, whatever came.
     rng = np.random.default_rng(9)
