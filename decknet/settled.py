@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "CHANCE_PLACES",
+    "DEGREE_PLACES",
     "PACE_PLACES",
     "PARAMETER_PLACES",
     "POINT_PLACES",
@@ -29,6 +30,7 @@ Floats = NDArray[np.float64]
 PARAMETER_PLACES = 6  # unknowns of a search, on a scale on which they are about 1
 SHARE_PLACES = 6  # share of a deck: of 1,000 m2, 10 cm2
 PACE_PLACES = 8  # share a year
+DEGREE_PLACES = 9  # of longitude and latitude: a tenth of a millimetre
 YEAR_PLACES = 3  # yr: nine hours
 CHANCE_PLACES = 6
 POINT_PLACES = 6  # points of priority, 0 to 100

@@ -25,15 +25,19 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _Z80 = float(ndtri(0.9))
+_TIME_PLACES = 9  # decimals of a year within which two looks were at one time
 
 
-def _checked(left: Floats, right: Floats) -> None:
+def _checked(left: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """Both ends, to decimals that tell any two days apart."""
+    left, right = (to_places(np.asarray(t, dtype=np.float64), _TIME_PLACES) for t in (left, right))
     bad = ~(left >= 0) | ~(right >= left) | ~np.isfinite(left) | (right <= 0)
     if bad.any():
         i = int(np.flatnonzero(bad)[0])
         raise RecordError(
             f"interval {i}: ({left[i]:g}, {right[i]:g}] yr is not one. It must run from 0 or later to a later time."
         )
+    return left, right
 
 
 # ---- nonparametric --------------------------------------------------------------------------------
@@ -68,7 +72,10 @@ class Curve:
         gone = np.where(np.isfinite(self.right), self.mass, 0.0)
         order = np.argsort(self.right, kind="stable")
         total = np.append(0.0, np.cumsum(gone[order]))
-        return np.asarray(1 - total[np.searchsorted(self.right[order], years, side="right")], dtype=np.float64)
+        return np.asarray(
+            1 - total[np.searchsorted(self.right[order], to_places(years, _TIME_PLACES), side="right")],
+            dtype=np.float64,
+        )
 
 
 def _places(left: Floats, right: Floats) -> tuple[Floats, Floats]:
@@ -111,8 +118,7 @@ def nonparametric(left: Floats, right: Floats, weight: Floats | None = None) -> 
     a mixing distribution, same journal 69:185-198 (constrained Newton steps by least squares, used
     here: plain re-estimation creeps where the answer lies on the boundary).
     """
-    left, right = np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)
-    _checked(left, right)
+    left, right = _checked(left, right)
     if len(left) == 0:
         none = np.zeros(0)
         return Curve(none, none, none, 0.0, 0, 0.0)
@@ -278,8 +284,7 @@ def fit_weibull(
     published: Meeker and Escobar (1998), Statistical Methods for Reliability Data, chapters 8 and 11
     (interval-censored and truncated likelihood).
     """
-    left, right = np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)
-    _checked(left, right)
+    left, right = _checked(left, right)
     w = np.ones(len(left)) if weight is None else np.asarray(weight, dtype=np.float64)
     start = np.zeros(len(left)) if entry is None else entry
     failures = float(w[np.isfinite(right)].sum())

@@ -42,13 +42,13 @@ def rank_decks(decks: pd.DataFrame, settings: RankSettings) -> pd.DataFrame:
     or, by distance, as ``criteria.closeness``.
     """
     scale = worth(decks, settings)
-    points = to_places(scale.points(), POINT_PLACES)
+    points = scale.points()
     out = pd.DataFrame({"deck_id": decks["deck_id"].to_numpy()})
     for i, name in enumerate(ALWAYS):
         out[f"points_{name}"] = points[:, i]
-    out["points_other"] = to_places(points[:, len(ALWAYS) :].sum(axis=1), POINT_PLACES)
-    out["priority"] = to_places(points.sum(axis=1), POINT_PLACES)
-    order = np.lexsort((out["deck_id"].to_numpy(dtype=object), -out["priority"].to_numpy()))
+    out["points_other"] = points[:, len(ALWAYS) :].sum(axis=1)
+    out["priority"] = out["points_share"] + out["points_growth"] + out["points_traffic"] + out["points_other"]
+    order = np.lexsort((out["deck_id"].to_numpy(dtype=object), -to_places(out["priority"].to_numpy(), POINT_PLACES)))
     rank = np.empty(len(out), dtype="int64")
     rank[order] = np.arange(1, len(out) + 1)
     out["rank"] = rank
