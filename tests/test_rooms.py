@@ -10,12 +10,13 @@ import pytest
 import decknet
 
 ROOT = Path(decknet.__file__).parent
-SHARED = {"columns", "errors", "settings", "units"}
+SHARED = {"columns", "errors", "settings", "settled", "units"}
 PURE = ["locate", "measure", "predict", "rank", "schedule"]
 ALLOWED: dict[str, set[str]] = {
     "columns": set(),
     "errors": set(),
     "settings": {"errors"},
+    "settled": set(),
     "units": set(),
     "ingest": SHARED,
     "keep": SHARED,

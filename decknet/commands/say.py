@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from decknet.settled import for_json
+
 if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
@@ -82,8 +84,8 @@ def as_csv(frame: pd.DataFrame) -> bytes:
 
 
 def echo_json(data: Mapping[str, Any]) -> None:
-    """Print JSON; never NaN."""
-    typer.echo(json.dumps(data, ensure_ascii=False, allow_nan=False, indent=1))
+    """Print JSON; never NaN, and no digits beyond those that mean something (``settled.for_json``)."""
+    typer.echo(json.dumps(for_json(data), ensure_ascii=False, allow_nan=False, indent=1))
 
 
 def _table(out: Console, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:

@@ -31,6 +31,7 @@ from decknet.rank import (
 )
 from decknet.schedule import Programme, make_programme
 from decknet.settings import Settings
+from decknet.settled import DEGREE_PLACES, to_places
 
 __all__ = [
     "Network",
@@ -184,9 +185,10 @@ def network_from(records: Mapping[str, pd.DataFrame], *, title: str, today: date
 
     placing = place_decks(decks)
     at = placing.deck_id.get_indexer(pd.Index(status["deck_id"]))
-    status["longitude_deg"], status["latitude_deg"] = placing.longitude_deg[at], placing.latitude_deg[at]
-    known = np.isfinite(placing.longitude_deg[at])
-    points = gpd.points_from_xy(placing.longitude_deg[at], placing.latitude_deg[at])
+    longitude, latitude = (to_places(d[at], DEGREE_PLACES) for d in (placing.longitude_deg, placing.latitude_deg))
+    status["longitude_deg"], status["latitude_deg"] = longitude, latitude
+    known = np.isfinite(longitude)
+    points = gpd.points_from_xy(longitude, latitude)
     geometry = gpd.GeoSeries(points, index=status.index, crs=CRS).where(known, None)
     names = [c.name for c in STATUS]
     located = gpd.GeoDataFrame(status[names], geometry=geometry, crs=CRS)

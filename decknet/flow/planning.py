@@ -19,7 +19,7 @@ from decknet.flow import Network
 from decknet.flow.forecast import look_ahead
 from decknet.keep import Store
 from decknet.measure import repair_limits, survey_shares
-from decknet.predict import YearsAhead
+from decknet.predict import YearsAhead, part_failed
 from decknet.schedule import Doubt, Paths, Programme, doubt_of, make_programme, overbreak_found
 from decknet.settings import Settings
 
@@ -94,7 +94,7 @@ class Grounds:
         since = np.arange(horizon_yr + 2.0)
         fails = None
         if ahead.patch_life is not None:
-            fails = -np.expm1(-((since / ahead.patch_life[0]) ** ahead.patch_life[1]))
+            fails = part_failed(since, ahead.patch_life)
         anew = {}
         for name, grown in ahead.anew.items():
             longer = np.minimum(np.arange(horizon_yr + 2), grown.shape[1] - 1)

@@ -20,6 +20,7 @@ from decknet.flow.changes import FIGURES, figures_of, read_figures, whats_new
 from decknet.flow.files import software
 from decknet.flow.network import Network
 from decknet.schedule import Programme
+from decknet.settled import for_json
 
 if TYPE_CHECKING:
     from decknet.flow.findings import Findings
@@ -134,7 +135,7 @@ def report(
         step(what)
         made[FILES[what][0]] = make()
     old = read_figures(folder)
-    figures = figures_of(network, programme, made)
+    figures = for_json(figures_of(network, programme, made))
     changes = whats_new(old, figures)
     same = old is not None and {**figures, "changes": changes} == old
     text = json.dumps({**figures, "changes": changes}, indent=1, ensure_ascii=False, allow_nan=False)

@@ -13,6 +13,7 @@ from decknet.rank.criteria import value, worth
 from decknet.rank.draws import Z80
 from decknet.rank.urgent import WHOLE_DECK
 from decknet.settings import GrowthSettings, RankSettings, SoundingSettings
+from decknet.settled import POINT_PLACES, to_places
 
 __all__ = ["expected_gain", "sound_next", "sounding_due"]
 
@@ -51,8 +52,7 @@ def expected_gain(mean: Floats, threshold: float, moved: Floats) -> Floats:
     """
     u = np.abs(mean - threshold) / np.where(moved > 0, moved, 1.0)
     loss = np.exp(-(u**2) / 2) / np.sqrt(2 * np.pi) - u * ndtr(-u)
-    result: Floats = np.where(moved > 0, moved * np.maximum(loss, 0.0), 0.0)
-    return result
+    return to_places(np.where(moved > 0, moved * np.maximum(loss, 0.0), 0.0), POINT_PLACES)
 
 
 def sounding_due(

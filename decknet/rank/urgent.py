@@ -9,6 +9,7 @@ import pandas as pd
 import shapely
 
 from decknet.settings import UrgentSettings
+from decknet.settled import SHARE_PLACES
 
 __all__ = ["CAUSES", "WHOLE_DECK", "act_now", "bars_in_wheel_path"]
 
@@ -119,7 +120,7 @@ def act_now(
     cases = (
         ("open hole", (decks["hole_m2"] > 0) & ~repaired),
         ("exposed bar", (decks["exposed_bar_m2"] > 0) & ~repaired),
-        ("danger share", (decks["unsound_share"] >= settings.danger_share) & ~renewed),
+        ("danger share", (decks["unsound_share"].round(SHARE_PLACES) >= settings.danger_share) & ~renewed),
     )
     rows: list[tuple[object, ...]] = []
     for cause, hit in cases:
