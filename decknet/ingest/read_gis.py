@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import warnings
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ import pandas as pd
 
 from decknet.columns import normal
 from decknet.errors import RecordError
+from decknet.ingest.drivers import opened
 from decknet.ingest.table import Table, as_text, cell_text
 
 if TYPE_CHECKING:
@@ -28,22 +30,25 @@ def read_layers(path: Path, only: str) -> tuple[list[Table], list[tuple[str, str
     _whole(path)
     tables: list[Table] = []
     others: list[tuple[str, str]] = []
-    try:
-        with warnings.catch_warnings(record=True):
-            warnings.simplefilter("always")
-            names = [str(name) for name, _ in pyogrio.list_layers(path)]
-    except Exception as why:
-        if path.suffix.lower() in (".geojson", ".json"):
-            return [_plain_json(path, why)], []
-        raise RecordError(
-            f"{path.name}: the file cannot be opened as map data ({_first(why, path)}). "
-            "Export it again as GeoPackage or GeoJSON."
-        ) from why
-    for layer in names:
-        if only and layer != only:
-            others.append((layer, "another layer is named in the mapping"))
-            continue
-        tables += _layer(path, layer, several=len(names) > 1)
+    with opened(path) as files:
+        layers: list[tuple[Path, str]] = []
+        try:
+            with warnings.catch_warnings(record=True):
+                warnings.simplefilter("always")
+                for file in files:
+                    layers += [(file, str(name)) for name, _ in pyogrio.list_layers(file)]
+        except Exception as why:
+            if path.suffix.lower() in (".geojson", ".json"):
+                return [_plain_json(path, why)], []
+            raise RecordError(
+                f"{path.name}: the file cannot be opened as map data ({_first(why, path)}). "
+                "Export it again as GeoPackage or GeoJSON."
+            ) from why
+        for file, layer in layers:
+            if only and layer != only:
+                others.append((layer, "another layer is named in the mapping"))
+                continue
+            tables += _layer(path, file, layer, several=len(layers) > 1)
     return tables, others
 
 
@@ -116,7 +121,8 @@ def _whole(path: Path) -> None:
         )
 
 
-def _layer(path: Path, layer: str, *, several: bool) -> list[Table]:
+def _layer(path: Path, file: Path, layer: str, *, several: bool) -> list[Table]:
+    """The table or tables of one layer; ``file`` is what is opened of ``path``."""
     import pyogrio
 
     ending = path.suffix.lower()
@@ -126,7 +132,7 @@ def _layer(path: Path, layer: str, *, several: bool) -> list[Table]:
     try:
         with warnings.catch_warnings(record=True) as said:
             warnings.simplefilter("always")
-            meta, _, wkb, fields = pyogrio.raw.read(path, layer=layer, force_2d=True, **how)
+            meta, _, wkb, fields = pyogrio.raw.read(file, layer=layer, force_2d=True, **how)
     except Exception as why:
         raise RecordError(
             f"{path.name} layer {layer}: the layer cannot be read ({_first(why, path)}). Export it again."
@@ -242,7 +248,8 @@ def _by_drawing_layer(table: Table) -> list[Table]:
 
 def _first(why: Exception, path: Path) -> str:
     """The first sentence of a library's complaint, without the folder."""
-    return str(why).split(";")[0].replace(str(path), path.name).rstrip(". ")
+    said = str(why).split(";")[0].replace(str(path.absolute()), path.name).replace(str(path), path.name)
+    return re.sub(r"\S*decknet-\w+[/\\](?:\d+[/\\])?", "", said).rstrip(". ")
 
 
 def _checked_degrees(path: Path, shape: Any, crs: str, notes: list[str]) -> str | None:
