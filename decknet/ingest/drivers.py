@@ -166,8 +166,8 @@ def _documents(path: Path, scratch: Path) -> list[Path]:
 def _not_of(path: Path, found: str = "") -> NoReturn:
     ending = path.suffix.lower()
     raise RecordError(
-        f"{path.name}: the file cannot be opened: its ending says {NAMES[ending]}, and it is none{found}. A file is opened "
-        "only as what its ending says: give it its right ending, or export it again as GeoPackage or GeoJSON."
+        f"{path.name}: the file cannot be opened: its ending says {NAMES[ending]}, and it is none{found}. A file is "
+        "opened only as what its ending says: give it its right ending, or export it again as GeoPackage or GeoJSON."
     )
 
 
@@ -197,7 +197,18 @@ def _shapefile(path: Path) -> None:
 
 
 def _table(path: Path) -> None:
-    if _head(path)[:1] not in (b"\x02", b"\x03", b"\x30", b"\x31", b"\x32", b"\x43", b"\x83", b"\x8b", b"\xf5", b"\xfb"):
+    if _head(path)[:1] not in (
+        b"\x02",
+        b"\x03",
+        b"\x30",
+        b"\x31",
+        b"\x32",
+        b"\x43",
+        b"\x83",
+        b"\x8b",
+        b"\xf5",
+        b"\xfb",
+    ):
         _not_of(path)
 
 

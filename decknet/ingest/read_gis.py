@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["read_layers", "read_parquet"]
 
+MOST_ROWS, ROWS_A_BYTE = 1_000_000, 100  # of Parquet: more rows than the one need so many to a byte at most
 SHAPE_NAMES = ("geometry", "geom", "shape", "wkb", "the geom", "wkb geometry")
 
 
@@ -272,12 +273,19 @@ def read_parquet(path: Path) -> list[Table]:
     import pyarrow.parquet as pq
 
     try:
-        frame = pq.read_table(path)
+        with path.open("rb") as stream, pq.ParquetFile(stream) as file:  # nothing is read into the names of folders
+            n = file.metadata.num_rows
+            if n > max(MOST_ROWS, ROWS_A_BYTE * path.stat().st_size):
+                raise RecordError(
+                    f"{path.name}: it says that it holds {n:,} rows in {path.stat().st_size:,} bytes, and no records "
+                    "pack so small. Write it again."
+                )
+            frame = file.read()
+    except RecordError:
+        raise
     except Exception as why:
         raise RecordError(f"{path.name}: the file cannot be read as Parquet ({why}). Write it again.") from why
-    geo = json.loads(frame.schema.metadata.get(b"geo", b"{}")) if frame.schema.metadata else {}
-    described = geo.get("columns", {})
-    lead = geo.get("primary_column", "")
+    described, lead = _described(frame.schema.metadata)
     headers: list[str] = []
     columns: list[tuple[Any, bool]] = []
     shape, crs, notes = None, None, []
@@ -287,7 +295,7 @@ def read_parquet(path: Path) -> list[Table]:
         if binary and (name == lead or (not lead and normal(name) in SHAPE_NAMES)):
             shape, odd = from_bytes(column.to_pylist())
             stated_crs = described.get(name, {}).get("crs", "OGC:CRS84" if name in described else None)
-            crs = json.dumps(stated_crs) if isinstance(stated_crs, dict) else stated_crs
+            crs = stated_crs if isinstance(stated_crs, str) else json.dumps(stated_crs) if stated_crs else None
             continue
         if binary or pa.types.is_nested(column.type):
             notes.append(f"column {name!r} holds {column.type} and is not used")
@@ -301,6 +309,18 @@ def read_parquet(path: Path) -> list[Table]:
         typed[:, j] = number
     line = np.arange(2, n + 2, dtype=np.int64)
     return [Table(path.stem, "", tuple(headers), cells, line, typed, shape, crs, odd=odd, notes=notes)]
+
+
+def _described(metadata: dict[bytes, bytes] | None) -> tuple[dict[str, dict[str, Any]], str]:
+    """What the file tells of its columns of shapes, and which leads; nothing where that cannot be read."""
+    try:
+        geo = json.loads((metadata or {}).get(b"geo", b"{}"))
+    except (ValueError, RecursionError):
+        return {}, ""
+    geo = geo if isinstance(geo, dict) else {}
+    columns, lead = geo.get("columns", {}), geo.get("primary_column", "")
+    columns = columns if isinstance(columns, dict) else {}
+    return {k: v for k, v in columns.items() if isinstance(v, dict)}, lead if isinstance(lead, str) else ""
 
 
 def _arrow_values(column: Any) -> Any:

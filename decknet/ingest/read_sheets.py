@@ -26,10 +26,12 @@ def read_sheets(path: Path, stated: Sequence[str], only: str) -> tuple[list[Tabl
     import python_calamine
 
     try:
-        book = python_calamine.CalamineWorkbook.from_path(str(path))
         parts = parts_of(path)
+        book = python_calamine.CalamineWorkbook.from_path(str(path))
         sheets = list(book.sheet_names)
         unseen = {s.name for s in book.sheets_metadata if s.visible != python_calamine.SheetVisibleEnum.Visible}
+    except RecordError:
+        raise
     except Exception as why:
         raise RecordError(
             f"{path.name}: the workbook cannot be opened ({why}). Open it in a spreadsheet program and save it again."

@@ -6,9 +6,13 @@ from __future__ import annotations
 import re
 import struct
 import zipfile
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
+
+from decknet.errors import RecordError
+from decknet.ingest.archive import open_packed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,6 +22,8 @@ __all__ = ["Parts", "parts_of"]
 
 EPOCH_1900, EPOCH_1904 = "1899-12-30", "1904-01-01"
 TOO_LARGE_BYTES = 2_000_000_000  # of one sheet, unpacked
+MOST_CELLS = 30_000_000  # in the rectangle round all cells of a sheet, which its reader holds whole ...
+MOST_EMPTY = 50  # ... unless one in so many is filled
 _OLD = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _ERRORS = {0: "#NULL!", 7: "#DIV/0!", 15: "#VALUE!", 23: "#REF!", 29: "#NAME?", 36: "#NUM!", 42: "#N/A"}
 
@@ -50,42 +56,131 @@ class Parts:
 
 
 def parts_of(path: Path) -> Parts:
-    """The parts of a workbook: XLSX, ODS or XLS; nothing of any other."""
+    """The parts of a workbook: XLSX, ODS or XLS; of XLSB nothing is told, and its cells are looked at all the same.
+
+    Raises
+    ------
+    RecordError
+        Unpacked it would fill far more room than it takes, or a cell stands so far off that the rectangle round all
+        cells cannot be held.
+    """
     out = Parts()
     with path.open("rb") as stream:
         old = stream.read(8) == _OLD
-    if old:
-        _old_book(path.read_bytes(), out)
-    elif zipfile.is_zipfile(path):
-        with zipfile.ZipFile(path) as archive:
-            names = set(archive.namelist())
-            if {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
-                _new_book(archive, names, out)
-            elif "content.xml" in names and archive.getinfo("content.xml").file_size <= TOO_LARGE_BYTES:
-                _open_book(archive.read("content.xml"), out)
+    try:
+        if old:
+            _old_book(path.read_bytes(), out)
+        elif zipfile.is_zipfile(path):
+            with open_packed(path, "workbook") as archive:
+                names = set(archive.namelist())
+                if {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
+                    _new_book(archive, names, out)
+                elif "content.xml" in names:
+                    _open_book(_whole(archive, "content.xml"), out)
+                elif "xl/workbook.bin" in names:
+                    for part in sorted(n for n in names if re.fullmatch(r"xl/worksheets/[^/]+\.bin", n)):
+                        _binary_sheet(_whole(archive, part))
+    except _TooFarError as why:
+        raise RecordError(
+            f"{path.name}: a cell stands at row {why.rows:,}, column {why.columns:,}, far from the rest: the sheet "
+            f"would span {why.rows * why.columns:,} cells. Delete what stands away from the table, and save it again."
+        ) from None
     return out
+
+
+class _TooFarError(Exception):
+    """The rectangle round all cells of a sheet is too large and almost empty."""
+
+    def __init__(self, rows: int, columns: int) -> None:
+        super().__init__(rows, columns)
+        self.rows, self.columns = rows, columns
+
+
+def _check_span(rows: int, columns: int, filled: int) -> None:
+    if rows * columns > max(MOST_CELLS, MOST_EMPTY * filled):
+        raise _TooFarError(rows, columns)
+
+
+def _whole(archive: zipfile.ZipFile, part: str) -> bytes:
+    """A part to its end, so that a false size or sum is found; none is larger than a sheet may be."""
+    if archive.getinfo(part).file_size > TOO_LARGE_BYTES:
+        raise ValueError(f"{part} would fill {archive.getinfo(part).file_size:,} bytes")
+    return archive.read(part)
 
 
 # ---- XLSX ---------------------------------------------------------------------------------------
 
 
 def _new_book(archive: zipfile.ZipFile, names: set[str], out: Parts) -> None:
-    book = archive.read("xl/workbook.xml").decode("utf-8", "replace")
+    book = _whole(archive, "xl/workbook.xml").decode("utf-8", "replace")
     out.epoch = EPOCH_1904 if re.search(r'\bdate1904="(?:1|true)"', book) else EPOCH_1900
-    links = archive.read("xl/_rels/workbook.xml.rels").decode("utf-8", "replace")
+    links = _whole(archive, "xl/_rels/workbook.xml.rels").decode("utf-8", "replace")
     target = {}
     for link in re.findall(r"<Relationship\b[^>]*>", links):
         ident, to = re.search(r'\bId="([^"]+)"', link), re.search(r'\bTarget="([^"]+)"', link)
         if ident and to:
             target[ident[1]] = to[1].lstrip("/").removeprefix("xl/")
-    styles = archive.read("xl/styles.xml").decode("utf-8", "replace") if "xl/styles.xml" in names else ""
+    styles = _whole(archive, "xl/styles.xml").decode("utf-8", "replace") if "xl/styles.xml" in names else ""
     shares = _percent_styles(styles)
+    positions = {}
     for position, sheet in enumerate(re.findall(r"<sheet\b[^>]*>", book)):
         ident = re.search(r'\br:id="([^"]+)"', sheet)
-        part = f"xl/{target.get(ident[1], '')}" if ident else ""
-        if part not in names or archive.getinfo(part).file_size > TOO_LARGE_BYTES:
+        if ident:
+            positions[f"xl/{target.get(ident[1], '')}"] = position
+    # Every part that holds cells or text, not those alone that are named: another reader may find them otherwise.
+    for part in sorted(n for n in names if re.search(r"sheet|strings", n, re.I) or n in positions):
+        if part.endswith("/"):
             continue
-        _scan(archive.read(part), position, shares, out)
+        body = _whole(archive, part)
+        _near(body)
+        if part in positions:
+            _scan(body, positions[part], shares, out)
+
+
+_FAR_REF = re.compile(rb"[\"']([A-Za-z]{2,3})[0-9]{1,7}[\"']")
+_ROW_REF = re.compile(rb"[\"'][A-Za-z]{0,3}([0-9]{4,10})[\"']")
+
+
+def _near(body: bytes) -> None:
+    """No cell of a sheet far from the rest; sheets of up to 26 columns always pass."""
+    columns = max((_column(letters) for letters in set(_FAR_REF.findall(body))), default=26)
+    if columns <= 26:
+        return
+    rows = max(map(int, set(_ROW_REF.findall(body))), default=9_999)
+    _check_span(min(rows, 1 << 32), columns, body.count(b"<c ") + body.count(b":c "))
+
+
+def _column(letters: bytes) -> int:
+    column = 0
+    for letter in letters.decode().upper():
+        column = column * 26 + ord(letter) - 64
+    return column
+
+
+def _binary_sheet(body: bytes) -> None:
+    """As ``_near``, of a sheet of the binary layout: records of a kind and a length, both in groups of seven bits."""
+    at = rows = columns = filled = 0
+
+    def number(most: int) -> int:
+        nonlocal at
+        value = 0
+        for n in range(most):
+            byte = body[at]
+            at += 1
+            value |= (byte & 0x7F) << (7 * n)
+            if byte < 0x80:
+                break
+        return value
+
+    with suppress(IndexError, struct.error):  # what is cut off is refused by the reader of cells
+        while at < len(body):
+            kind, length = number(2), number(4)
+            if kind == 0:
+                rows = max(rows, struct.unpack_from("<I", body, at)[0] + 1)
+            elif kind <= 11:
+                columns, filled = max(columns, struct.unpack_from("<I", body, at)[0] + 1), filled + 1
+            at += length
+    _check_span(rows, columns, filled)
 
 
 def _percent_styles(styles: str) -> set[bytes]:
@@ -108,10 +203,7 @@ def _at(ref: bytes) -> Cell | None:
     found = re.search(rb'\br="([A-Z]+)(\d+)"', ref)
     if not found:
         return None
-    column = 0
-    for letter in found[1].decode():
-        column = column * 26 + ord(letter) - 64
-    return int(found[2]) - 1, column - 1
+    return int(found[2]) - 1, _column(found[1]) - 1
 
 
 def _scan(body: bytes, position: int, shares: set[bytes], out: Parts) -> None:
@@ -145,12 +237,14 @@ _WORD = re.compile(r"#[A-Z0-9/]+[!?]?|Err:\d+")
 
 
 def _open_book(body: bytes, out: Parts) -> None:
+    if b"<!DOCTYPE" in body[: body.find(b"<", body.find(b"?>") + 1) + 4096]:
+        raise ValueError("it declares a document type, by which it could call for other files")
     try:
-        root = ElementTree.fromstring(body)  # noqa: S314  (no entity is expanded beyond the five of XML)
+        root = ElementTree.fromstring(body)  # noqa: S314  (no document type, so no entity)
     except ElementTree.ParseError:
         return
     for position, sheet in enumerate(root.iter(f"{_TABLE}table")):
-        i = 0
+        i = filled = width = last = 0
         for row in sheet.iter(f"{_TABLE}table-row"):
             times = _times(row, "rows")
             if times < 1_000 and row.get(f"{_TABLE}visibility", "visible") != "visible":
@@ -163,7 +257,11 @@ def _open_book(body: bytes, out: Parts) -> None:
                 if times * across < 10_000:
                     _open_cell(cell, [(i + a, j + b) for a in range(times) for b in range(across)], position, out)
                 j += across
+                if len(cell) or cell.get(f"{_OFFICE}value-type"):
+                    filled, width = filled + 1, max(width, j)
+                    last = i + times
             i += times
+        _check_span(last, width, filled)
 
 
 def _times(part: Any, what: str) -> int:
@@ -232,6 +330,11 @@ def _stream(data: bytes) -> bytes:
     return chain(start, links, within, small, 0)[:length]
 
 
+_CELLS = frozenset(
+    {0x06, 0x01, 0x02, 0x03, 0x04, 0x05, 0xBD, 0xBE, 0xD6, 0xFD, 0x201, 0x203, 0x204, 0x205, 0x207, 0x27E}
+)
+
+
 def _each(book: bytes, at: int) -> Iterator[tuple[int, bytes]]:
     while at + 4 <= len(book):
         kind, length = struct.unpack_from("<HH", book, at)
@@ -256,9 +359,16 @@ def _records(book: bytes, out: Parts) -> None:
             break
     shares = {n for n, look in enumerate(looks) if look in percent}
     for position, start in enumerate(sheets):
+        rows = columns = filled = 0
         for kind, body in _each(book, start):
             if kind == 0x0A:
                 break
+            if kind == 0x200 and len(body) >= 12:  # what the sheet says of its own size; room is made for it
+                first, last, left, right = struct.unpack_from("<IIHH", body, 0)
+                rows, columns = max(rows, last - first + 1), max(columns, right - left + 1)
+            elif kind in _CELLS and len(body) >= 4:
+                row, column = struct.unpack_from("<HH", body, 0)
+                rows, columns, filled = max(rows, row + 1), max(columns, column + 1), filled + 1
             if kind == 0xBD:  # several numbers in one row
                 row, first = struct.unpack_from("<HH", body, 0)
                 for n in range((len(body) - 6) // 6):
@@ -275,3 +385,4 @@ def _records(book: bytes, out: Parts) -> None:
                     out.percent.setdefault(position, set()).add((row, column))
             elif kind == 0x208 and len(body) >= 16 and struct.unpack_from("<I", body, 12)[0] & 0x20:
                 out.hidden.setdefault(position, set()).add(struct.unpack_from("<H", body, 0)[0] + 1)
+        _check_span(rows, columns, filled)

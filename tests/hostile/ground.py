@@ -59,7 +59,8 @@ def layer(path, fields=None, **how):
     fields = fields or FIELDS
     pyogrio.raw.write(
         path, np.array(shapely.to_wkb([shapely.Point(9.8, 56.1)]), dtype=object),
-        [np.array(v, dtype=object) for v in fields.values()], list(fields), geometry_type="Point", crs="EPSG:4326", **how,
+        [np.array(v, dtype=object) for v in fields.values()], list(fields), geometry_type="Point",
+        crs="EPSG:4326", **how,
     )  # fmt: skip
     return path
 

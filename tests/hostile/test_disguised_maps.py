@@ -145,7 +145,8 @@ def news_feed(ground):
 
 
 def map_file_of_another_program(ground):
-    return f'Version 300\nCharset "Neutral"\nOpen Table "{ground.outside / "canary.csv"}"\nColumns 1\n id Char(9)\nData\n\n'
+    table = ground.outside / "canary.csv"
+    return f'Version 300\nCharset "Neutral"\nOpen Table "{table}"\nColumns 1\n id Char(9)\nData\n\n'
 
 
 def connection_to_a_database(ground):
