@@ -8,6 +8,7 @@ sees it.
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 import shutil
@@ -115,10 +116,11 @@ def _to_open(path: Path, scratch: Path) -> list[Path]:
     whole = path.absolute()
     if path.suffix.lower() == ".kmz":
         return _documents(path, scratch)
-    log = Path(f"{whole}-wal")
-    if path.suffix.lower() == ".gpkg" and log.is_file() and log.stat().st_size:
-        shutil.copyfile(whole, scratch / "copy.gpkg")  # reading it would write beside it
-        shutil.copyfile(log, scratch / "copy.gpkg-wal")
+    if path.suffix.lower() == ".gpkg" and 2 in _head(path)[18:20]:  # it keeps a log: reading it would write beside it
+        shutil.copyfile(whole, scratch / "copy.gpkg")
+        log = Path(f"{whole}-wal")
+        if log.is_file():
+            shutil.copyfile(log, scratch / "copy.gpkg-wal")
         return [scratch / "copy.gpkg"]
     if not _ODD.search(str(whole)):
         return [whole]
@@ -213,9 +215,53 @@ def _table(path: Path) -> None:
 
 
 def _drawing(path: Path) -> None:
-    head = _head(path).removeprefix(b"\xef\xbb\xbf")
-    if not head.startswith(b"AutoCAD Binary DXF\r\n\x1a") and not re.match(rb"\s*(?:0|999)[ \t]*\r?\n", head):
+    body = path.read_bytes()
+    text = re.match(rb"(?:\xef\xbb\xbf)?\s*(?:0|999)[ \t]*\r?\n", body)
+    if not text and not body.startswith(b"AutoCAD Binary DXF\r\n\x1a"):
         _not_of(path)
+    if (b"INSERT" in body or b"DIMENSION" in body) and (
+        not text or _drawn(body.decode("latin-1").splitlines()) > MOST_DRAWN
+    ):
+        raise RecordError(
+            f"{path.name}: its blocks stand within blocks so often that more than {MOST_DRAWN:,} parts would be drawn, "
+            "or it is a binary drawing with blocks. Explode the blocks, and save it as text (ASCII DXF)."
+        )
+
+
+MOST_DRAWN = 1_000_000  # parts that the blocks of a drawing may come to, each counted wherever it is inserted
+
+
+def _drawn(lines: list[str]) -> float:
+    """How many parts the blocks come to in all: a block inserted ten times in one inserted ten times counts a hundred.
+
+    A part that names a block (a dimension, an insert) counts as that block, times its rows and columns.
+    """
+    parts: dict[str, list[tuple[str, float]]] = {"": []}  # by block, what each part names, and how often it is repeated
+    block, kind, name, times = "", "", "", 1.0
+    for code, value in itertools.chain(zip(lines[::2], lines[1::2], strict=False), [("0", "EOF")]):
+        match code.strip():
+            case "0":
+                if kind == "BLOCK":
+                    block = name
+                    parts.setdefault(block, [])
+                elif kind:
+                    parts[block].append((name, times))
+                block = "" if kind == "ENDBLK" else block
+                kind, name, times = value.strip(), "", 1.0
+            case "2":
+                name = value.strip().upper()
+            case "70" | "71" if kind == "INSERT" and value.strip().lstrip("-").isdigit():
+                times *= max(abs(int(value)), 1)
+    sizes: dict[str, float] = {}
+
+    def size(of: str, within: tuple[str, ...]) -> float:
+        if of in within or len(within) > 200:  # a round is refused by the driver
+            return 0.0
+        if of not in sizes:
+            sizes[of] = sum(n * max(size(to, (*within, of)) if to in parts else 1.0, 1.0) for to, n in parts[of])
+        return sizes[of]
+
+    return size("", ()) if len(parts) > 1 else 0.0
 
 
 # ---- JSON: no coordinate system behind a link -------------------------------------------------------
@@ -295,7 +341,7 @@ def _kml(path: Path, name: str = "") -> None:
 
 # ---- GeoPackage: tables, and nothing that works on being read ---------------------------------------
 
-_INDEX = re.compile(r"CREATE\s+VIRTUAL\s+TABLE\s+(?:\"[^\"]*\"|\S+)\s+USING\s+rtree\s*\(", re.I)
+_INDEX = re.compile(r"""CREATE\s+VIRTUAL\s+TABLE\s+(?:"(?:[^"]|"")*"|[^\s"]+)\s+USING\s+rtree\s*\(""", re.I)
 
 
 def _geopackage(path: Path) -> None:

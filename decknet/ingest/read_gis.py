@@ -45,6 +45,10 @@ def read_layers(path: Path, only: str) -> tuple[list[Table], list[tuple[str, str
                 f"{path.name}: the file cannot be opened as map data ({_first(why, path)}). "
                 "Export it again as GeoPackage or GeoJSON."
             ) from why
+        if not layers:
+            raise RecordError(
+                f"{path.name}: no layer can be read in it; it may be cut off or damaged. Export it again."
+            )
         for file, layer in layers:
             if only and layer != only:
                 others.append((layer, "another layer is named in the mapping"))

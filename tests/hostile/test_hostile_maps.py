@@ -83,7 +83,7 @@ def test_a_shape_of_nested_collections_is_refused_or_left_out(ground, capsys):
 def test_links_of_a_document_are_not_followed(ground, capsys):
     inner = (
         f"<name>030</name><styleUrl>{ground.url}/s.kml#a</styleUrl><ExtendedData>"
-        f'<SchemaData schemaUrl="{ground.url}/x#y">'
+        f'<Data name="bridge_id"><value>030</value></Data><SchemaData schemaUrl="{ground.url}/x#y">'
         '<SimpleData name="bridge_id">030</SimpleData></SchemaData></ExtendedData>'
     )
     links = "".join(
@@ -91,7 +91,7 @@ def test_links_of_a_document_are_not_followed(ground, capsys):
         for to in (f"{ground.url}/x.kml", (ground.outside / "canary.kml").as_uri(), "../outside/canary.kml")
     )
     body = kml(inner).replace("</Document>", f"{links}</Document>")
-    ground.load(capsys, ground.put("bridges.kml", body), code=0)
+    ground.load(capsys, ground.put("bridges.kml", body), code=None)
 
 
 ENTITIES = {
@@ -224,10 +224,12 @@ def test_a_name_of_a_layer_is_never_part_of_a_statement(ground, capsys):
 
 
 def test_the_log_of_a_geopackage_is_read_and_nothing_is_left_beside_it(ground, capsys):
-    path = geopackage(ground.inbox / "first.gpkg", "CREATE TABLE more (fid INTEGER PRIMARY KEY, bridge_id TEXT)")
+    path = geopackage(
+        ground.inbox / "first.gpkg", "CREATE TABLE more (fid INTEGER PRIMARY KEY, bridge_id TEXT, name TEXT)"
+    )
     with closing(sqlite3.connect(path)) as db:
         db.execute("PRAGMA journal_mode = WAL")
-        db.execute("INSERT INTO more VALUES (1, '060')")
+        db.execute("INSERT INTO more VALUES (1, '060', 'In the log')")
         db.commit()
         for part in ("", "-wal"):
             (ground.inbox / f"bridges.gpkg{part}").write_bytes((ground.inbox / f"first.gpkg{part}").read_bytes())
@@ -279,12 +281,13 @@ def test_sizes_in_the_headers_of_a_shapefile_are_not_believed(ground, capsys, en
     part = path.with_suffix(ending)
     at, value = (4, struct.pack("<I", 0x7FFFFFF0)) if ending == ".dbf" else (24, struct.pack(">I", 0x7FFFFFF0))
     part.write_bytes(patched(part.read_bytes(), at, value))
-    ground.load(capsys, path)
+    ground.load(capsys, path, code=None)
 
 
 def test_a_part_of_a_shapefile_in_another_folder_is_not_followed(ground, capsys):
     path = shapefile(ground)
     other = layer(ground.folder / "canary.shp").with_suffix(".dbf")
+    capsys.readouterr()
     path.with_suffix(".dbf").unlink()
     path.with_suffix(".dbf").symlink_to(other)
     said = ground.load(capsys, path)
