@@ -36,6 +36,8 @@ def files_in(path: Path, scratch: Path) -> tuple[list[tuple[Path, str]], list[tu
     RecordError
         There is nothing of that name, or the archive cannot be unpacked.
     """
+    if not _is_text(path.name):
+        raise RecordError(f"{path.name!r}: the name of the file {NO_TEXT}. Rename it.")
     if path.is_dir():
         files, others = _sorted_out(path)
         if not files:
@@ -67,7 +69,9 @@ def _sorted_out(folder: Path) -> tuple[list[tuple[Path, str]], list[tuple[str, s
         beside = any(stem.endswith(e) and stem.removesuffix(e) in shapes for e in BESIDE)
         if beside or stem.endswith((".gpkg-wal", ".gpkg-shm", ".gpkg-journal")):
             continue
-        if not path.resolve().is_relative_to(inside):
+        if not _is_text(name):
+            others.append((repr(name), f"its name {NO_TEXT}"))
+        elif not path.resolve().is_relative_to(inside):
             others.append((name, "a link to a place outside the folder is not followed; bring that file in by itself"))
         elif path.suffix.lower() in FORMATS:
             files.append((path, name))
@@ -76,6 +80,17 @@ def _sorted_out(folder: Path) -> tuple[list[tuple[Path, str]], list[tuple[str, s
         else:
             others.append((name, f"the ending {path.suffix or '(none)'} is of no format that is read"))
     return files, others
+
+
+NO_TEXT = "holds a byte that is no text in UTF-8, and no record could say where it comes from"
+
+
+def _is_text(name: str) -> bool:
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _is_hidden(path: Path, folder: Path) -> bool:

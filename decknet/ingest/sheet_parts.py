@@ -137,22 +137,26 @@ def _new_book(archive: zipfile.ZipFile, names: set[str], out: Parts) -> None:
             _scan(body, positions[part], shares, out)
 
 
-_FAR_REF = re.compile(rb"[\"']([A-Za-z]{2,3})[0-9]{1,7}[\"']")
-_ROW_REF = re.compile(rb"[\"'][A-Za-z]{0,3}([0-9]{4,10})[\"']")
+_WIDE = re.compile(rb"""r\s*=\s*["']([A-Za-z]{2,})[0-9]""")  # a cell beyond the 26th column
+_LOW = re.compile(rb"""r\s*=\s*["'][A-Za-z]*([0-9]{7,})["']""")  # a row or a cell beyond row 999,999
+_ROW = re.compile(rb"""r\s*=\s*["'][A-Za-z]*([0-9]+)["']""")
+LAST_ROW = 1_048_576  # of a sheet of this layout
 
 
 def _near(body: bytes) -> None:
-    """No cell of a sheet far from the rest; sheets of up to 26 columns always pass."""
-    columns = max((_column(letters) for letters in set(_FAR_REF.findall(body))), default=26)
-    if columns <= 26:
-        return
-    rows = max(map(int, set(_ROW_REF.findall(body))), default=9_999)
-    _check_span(min(rows, 1 << 32), columns, body.count(b"<c ") + body.count(b":c "))
+    """No cell of a sheet beyond the last row, and none far from the rest."""
+    columns = max((_column(letters) for letters in set(_WIDE.findall(body))), default=26)
+    low = max((int(n[:20]) for n in set(_LOW.findall(body))), default=0)
+    if low > LAST_ROW:
+        raise _TooFarError(low, columns)
+    if columns > 26:
+        rows = max((int(n[:20]) for n in set(_ROW.findall(body))), default=1)
+        _check_span(rows, columns, body.count(b"<c ") + body.count(b":c "))
 
 
 def _column(letters: bytes) -> int:
     column = 0
-    for letter in letters.decode().upper():
+    for letter in letters[:7].decode().upper():
         column = column * 26 + ord(letter) - 64
     return column
 
