@@ -10,6 +10,16 @@ import pytest
 BASES = {"published", "derived", "practice", "memory", "pinned"}
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--hours", type=float, default=0.0, help="go on with each long trial for so many hours")
+
+
+@pytest.fixture
+def hours(request: pytest.FixtureRequest) -> float:
+    """How long each trial marked slow goes on; 0 for its own count."""
+    return float(request.config.getoption("--hours"))
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         for mark in item.iter_markers("basis"):

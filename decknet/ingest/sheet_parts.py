@@ -80,6 +80,11 @@ def parts_of(path: Path) -> Parts:
                 elif "xl/workbook.bin" in names:
                     for part in sorted(n for n in names if re.fullmatch(r"xl/worksheets/[^/]+\.bin", n)):
                         _binary_sheet(_whole(archive, part))
+    except _DamagedError as why:
+        raise RecordError(
+            f"{path.name}: the workbook is damaged: its blocks lead round, or out of the file. Open it in a "
+            "spreadsheet program and save it as .xlsx."
+        ) from why
     except _TooFarError as why:
         raise RecordError(
             f"{path.name}: a cell stands at row {why.rows:,}, column {why.columns:,}, far from the rest: the sheet "
@@ -292,46 +297,71 @@ def _open_cell(cell: Any, where: list[Cell], position: int, out: Parts) -> None:
 _END = 0xFFFFFFF0  # numbers of blocks from here on are no blocks
 
 
+class _DamagedError(Exception):
+    """A compound file whose blocks lead round or out of it: its reader would follow them without end."""
+
+
 def _old_book(data: bytes, out: Parts) -> None:
-    """Error cells and percentages of a workbook of the older binary layout; what cannot be followed is left alone."""
-    try:
+    """Error cells and percentages of a workbook of the older binary layout; what cannot be read is left alone."""
+    with suppress(struct.error, IndexError, ValueError, MemoryError):
         book = _stream(data)
         if book:
             _records(book, out)
-    except (struct.error, IndexError, ValueError, MemoryError):
-        return
 
 
 def _stream(data: bytes) -> bytes:
-    """The workbook's own stream out of the compound file round it."""
-    size = 1 << struct.unpack_from("<H", data, 30)[0]
-    small = 1 << struct.unpack_from("<H", data, 32)[0]
+    """The workbook's own stream out of the compound file round it; the blocks of every stream are followed."""
+    size = 1 << min(struct.unpack_from("<H", data, 30)[0], 20)
+    small = 1 << min(struct.unpack_from("<H", data, 32)[0], 20)
     (root_at, least, small_at) = (struct.unpack_from("<I", data, n)[0] for n in (48, 56, 60))
-    heads = [b for b in struct.unpack_from("<109I", data, 76) if b < _END]
+    most = -(-max(len(data) - 512, 0) // size)
     table: list[int] = []
-    for block in heads:
-        table += struct.unpack_from(f"<{size // 4}I", data, 512 + block * size)
+    for block in _heads(data, size, most):
+        table += struct.unpack_from(f"<{size // 4}I", data.ljust(512 + (block + 1) * size, b"\0"), 512 + block * size)
 
     def chain(start: int, links: list[int], body: bytes, step: int, lead: int) -> bytes:
-        found, seen = [], 0
-        while start < _END and seen <= len(links):
+        found: list[bytes] = []
+        while start < _END:
+            if start >= len(links) or len(found) > len(links) or lead + start * step > len(body):
+                raise _DamagedError
             found.append(body[lead + start * step : lead + (start + 1) * step])
-            start, seen = links[start], seen + 1
+            start = links[start]
         return b"".join(found)
 
     folder = chain(root_at, table, data, size, 512)
     entries = [folder[n : n + 128] for n in range(0, len(folder) - 127, 128)]
-    named = {e[: max(struct.unpack_from("<H", e, 64)[0] - 2, 0)].decode("utf-16-le", "replace"): e for e in entries}
-    entry = named.get("Workbook") or named.get("Book")
-    if entry is None:
-        return b""
-    start, length = struct.unpack_from("<II", entry, 116)
-    if length >= least:
-        return chain(start, table, data, size, 512)[:length]
+    if not entries:
+        raise _DamagedError
     within = chain(struct.unpack_from("<I", entries[0], 116)[0], table, data, size, 512)
     body = chain(small_at, table, data, size, 512)
     links = list(struct.unpack(f"<{len(body) // 4}I", body[: len(body) // 4 * 4]))
-    return chain(start, links, within, small, 0)[:length]
+    book = b""
+    for entry in entries:
+        start, length = struct.unpack_from("<II", entry, 116)
+        if entry[66] != 2 or not length:
+            continue
+        held = chain(start, *((table, data, size, 512) if length >= least else (links, within, small, 0)))[:length]
+        name = entry[: max(struct.unpack_from("<H", entry, 64)[0] - 2, 0)].decode("utf-16-le", "replace")
+        if name == "Workbook" or (name == "Book" and not book):
+            book = held
+    return book
+
+
+def _heads(data: bytes, size: int, most: int) -> list[int]:
+    """Numbers of the blocks that hold the table of blocks."""
+    heads = list(struct.unpack_from("<109I", data, 76))
+    more, seen = struct.unpack_from("<I", data, 68)[0], 0
+    while more < _END:
+        seen += 1
+        if more >= most or seen > most:
+            raise _DamagedError
+        listed = struct.unpack_from(f"<{size // 4}I", data.ljust(512 + (more + 1) * size, b"\0"), 512 + more * size)
+        heads += listed[:-1]
+        more = listed[-1]
+    heads = [block for block in heads if block < _END]
+    if any(block >= most for block in heads):
+        raise _DamagedError
+    return heads
 
 
 _CELLS = frozenset(
