@@ -35,7 +35,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         0 fine, 1 the data is refused, 2 the command was misused.
     """
     for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure") and (stream.encoding or "").lower() not in {"utf-8", "utf8"}:
+        if hasattr(stream, "reconfigure"):  # names may hold bytes that no encoding can write
             stream.reconfigure(errors="replace")
     try:
         app(args=list(argv) if argv is not None else None, prog_name="decknet")
