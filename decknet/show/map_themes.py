@@ -11,6 +11,8 @@ import numpy as np
 from matplotlib import colormaps
 from matplotlib.colors import to_hex
 
+from decknet import digits
+
 __all__ = ["MOST_YEARS", "THEMES", "Theme", "shown_themes"]
 
 MOST_YEARS = 6  # programme years told apart; later ones share a class
@@ -24,6 +26,8 @@ class Theme:
     ----------
     key, label, unit : str
         As shown; the page knows by the key where the figure comes from.
+    quantity : str
+        What its printed digits follow, of ``digits.PLACES``.
     breaks : tuple of float
         Lower ends of the classes above the lowest, in the unit shown. A value on a break belongs to
         the class above it.
@@ -48,6 +52,7 @@ class Theme:
     key: str
     label: str
     unit: str
+    quantity: str
     breaks: tuple[float, ...]
     span: str
     none: str = "no figure"
@@ -62,39 +67,39 @@ class Theme:
 # Breaks follow the bends of the value curves in the settings, rounded; they are ours, not a standard's.
 THEMES: tuple[Theme, ...] = (
     Theme(
-        "unsound", "Unsound share", "% of deck area", (2, 5, 10, 25), "all", "not known",
+        "unsound", "Unsound share", "% of deck area", "share", (2, 5, 10, 25), "all", "not known",
         "estimated, or part of the deck surveyed", (5, 15), "its 80 % range is over {} points",
     ),
     Theme(
-        "delaminated", "Delaminated share", "% of the area surveyed", (2, 5, 10, 25), "past", "no survey says",
+        "delaminated", "Delaminated share", "% of the area surveyed", "share", (2, 5, 10, 25), "past", "no survey says",
         "part of the deck surveyed",
     ),
     Theme(
-        "growth", "Growth of the unsound share", "points a year", (0.25, 0.5, 1, 2), "today", "not known",
+        "growth", "Growth of the unsound share", "points a year", "pace", (0.25, 0.5, 1, 2), "today", "not known",
         "not from its own surveys", (1, 2), "its 80 % range is over {} points a year",
     ),
     Theme(
-        "priority", "Priority", "points of 100", (20, 40, 60, 80), "today", "not ranked", "estimated without a survey",
+        "priority", "Priority", "points of 100", "points", (20, 40, 60, 80), "today", "not ranked", "estimated without a survey",
         (20, 40), "its 80 % range of rank is over {} % of all decks",
     ),
-    Theme("year", "Programme year", "first year of works", (), "ahead", "not in the programme", pool="least"),
+    Theme("year", "Programme year", "first year of works", "whole", (), "ahead", "not in the programme", pool="least"),
     Theme(
-        "urgent", "Act now", "days left", (0, 8, 31), "today", "not on the list", pool="least", turned=True,
+        "urgent", "Act now", "days left", "whole", (0, 8, 31), "today", "not on the list", pool="least", turned=True,
         classes=("overdue", "within a week", "8 to 30 days", "later"),
     ),
     Theme(
-        "sounded", "Last sounding", "years ago", (1, 2, 3, 5), "past", "never sounded", "due to be sounded again",
+        "sounded", "Last sounding", "years ago", "years", (1, 2, 3, 5), "past", "never sounded", "due to be sounded again",
         pool="mean",
     ),
     Theme(
-        "traffic", "Traffic", "vehicles a day (AADT)", (500, 2_000, 10_000, 40_000), "today", "not known",
+        "traffic", "Traffic", "vehicles a day (AADT)", "whole", (500, 2_000, 10_000, 40_000), "today", "not known",
         "filled in, or a count that is old or without a year",
     ),
 )  # fmt: skip
 
 
 def _words(breaks: Sequence[float]) -> list[str]:
-    shown = [f"{b:,g}".replace(",", "\u202f") for b in breaks]
+    shown = [digits.given(b) for b in breaks]
     return [f"under {shown[0]}", *(f"{a} to under {b}" for a, b in pairwise(shown)), f"{shown[-1]} and more"]
 
 
@@ -124,7 +129,7 @@ def shown_themes(years: Sequence[int]) -> list[dict[str, Any]]:
             looks.reverse()
         out.append(
             {
-                "key": theme.key, "label": theme.label, "unit": theme.unit, "breaks": breaks, "span": theme.span,
+                "key": theme.key, "label": theme.label, "unit": theme.unit, "digits": theme.quantity, "breaks": breaks, "span": theme.span,
                 "none": theme.none, "soft": theme.soft, "doubt": list(theme.doubt), "doubtWords": theme.doubt_words,
                 "pool": theme.pool, "turned": turned,
                 "classes": [[w, c, r] for w, (c, r) in zip(words, looks, strict=True)],
