@@ -79,8 +79,8 @@ THEMES: tuple[Theme, ...] = (
         "not from its own surveys", (1, 2), "its 80 % range is over {} points a year",
     ),
     Theme(
-        "priority", "Priority", "points of 100", "points", (20, 40, 60, 80), "today", "not ranked", "estimated without a survey",
-        (20, 40), "its 80 % range of rank is over {} % of all decks",
+        "priority", "Priority", "points of 100", "points", (20, 40, 60, 80), "today", "not ranked",
+        "estimated without a survey", (20, 40), "its 80 % range of rank is over {} % of all decks",
     ),
     Theme("year", "Programme year", "first year of works", "whole", (), "ahead", "not in the programme", pool="least"),
     Theme(
@@ -88,8 +88,8 @@ THEMES: tuple[Theme, ...] = (
         classes=("overdue", "within a week", "8 to 30 days", "later"),
     ),
     Theme(
-        "sounded", "Last sounding", "years ago", "years", (1, 2, 3, 5), "past", "never sounded", "due to be sounded again",
-        pool="mean",
+        "sounded", "Last sounding", "years ago", "years", (1, 2, 3, 5), "past", "never sounded",
+        "due to be sounded again", pool="mean",
     ),
     Theme(
         "traffic", "Traffic", "vehicles a day (AADT)", "whole", (500, 2_000, 10_000, 40_000), "today", "not known",
@@ -129,7 +129,8 @@ def shown_themes(years: Sequence[int]) -> list[dict[str, Any]]:
             looks.reverse()
         out.append(
             {
-                "key": theme.key, "label": theme.label, "unit": theme.unit, "digits": theme.quantity, "breaks": breaks, "span": theme.span,
+                "key": theme.key, "label": theme.label, "unit": theme.unit, "digits": theme.quantity, "breaks": breaks,
+                "span": theme.span,
                 "none": theme.none, "soft": theme.soft, "doubt": list(theme.doubt), "doubtWords": theme.doubt_words,
                 "pool": theme.pool, "turned": turned,
                 "classes": [[w, c, r] for w, (c, r) in zip(words, looks, strict=True)],
