@@ -7,7 +7,7 @@ tape is printed as it stands. The exact figure is in the JSON, in the cells of t
 
 Each figure is rounded by itself, sums from the exact sum, so the rounded rows of a table may differ from its last
 row in the last digit (``ROUNDED`` says so). Halves go away from zero, after rounding to twelve significant digits,
-so that no printed figure hangs on the last bit of a sum. The map's page holds the same rule (``page/map_digits.js``)
+so that no printed figure hangs on the last bit of a sum. The map's page holds the same rule (``page/digits.js``)
 and is handed ``PLACES``; a test holds both to the same words.
 """
 
@@ -40,6 +40,10 @@ __all__ = [
     "given",
     "gradation",
     "hours",
+    "hours_needed",
+    "keyed",
+    "kilograms",
+    "length",
     "money",
     "number",
     "pace",
@@ -52,6 +56,7 @@ __all__ = [
     "set_out",
     "share",
     "signed",
+    "size",
     "span",
     "traffic",
     "volume",
@@ -69,6 +74,7 @@ _MILLION = 1_000_000
 PLACES: dict[str, tuple[int, int, int]] = {
     "money": (0, 0, 0),  # never finer than the whole unit
     "area": (2, 1, 1),  # m²: a tape and a chalk line are good for a tenth; a spot hole is drawn to a hundredth
+    "length": (2, 1, 1),  # m
     "exposure": (2, 1, 1),  # m²·yr
     "share": (1, 1, 0),  # percent
     "pace": (2, 1, 0),  # points of deck share a year
@@ -78,6 +84,7 @@ PLACES: dict[str, tuple[int, int, int]] = {
     "weight": (3, 3, 3),  # where a weight would turn the order, which follows exactly from it
     "days": (1, 1, 0),  # of a crew
     "years": (1, 1, 0),
+    "size": (1, 1, 0),  # of a file
     "whole": (0, 0, 0),  # vehicles, whole hours, days left
 }
 
@@ -97,12 +104,12 @@ def _steady(size: float) -> tuple[int, int]:
     return int(digits.replace(".", "")), int(power) - (_EXACT - 1)
 
 
-def _halved_up(whole: int, shift: int) -> int:
-    """``whole`` times ten to the ``shift``, as a whole number, halves up."""
+def _rounded(whole: int, shift: int, *, up: bool = False) -> int:
+    """``whole`` times ten to the ``shift``, as a whole number: halves up, or any rest up."""
     if shift >= 0:
         return whole * int(10**shift)
     by = int(10**-shift)
-    return int((whole + by // 2) // by)
+    return int((whole + (by - 1 if up else by // 2)) // by)
 
 
 def _places(size: int, power: int, places: tuple[int, int, int]) -> int:
@@ -118,7 +125,7 @@ def _text(whole: int, places: int) -> str:
     return f"{head:,}.{tail:0{places}d}"
 
 
-def number(value: Any, quantity: str, missing: str = MISSING) -> str:
+def number(value: Any, quantity: str, missing: str = MISSING, *, up: bool = False) -> str:
     """A figure as printed, by the rule of its quantity.
 
     Parameters
@@ -128,6 +135,8 @@ def number(value: Any, quantity: str, missing: str = MISSING) -> str:
         One of ``PLACES``.
     missing : str
         What is printed where the value is missing or endless.
+    up : bool
+        Rounded up: of a bound, or of what must be reached.
 
     Examples
     --------
@@ -141,7 +150,7 @@ def number(value: Any, quantity: str, missing: str = MISSING) -> str:
         return "0"
     places, (whole, power) = PLACES[quantity], _steady(size)
     decimals = _places(whole, power, places)
-    rounded = _halved_up(whole, power + decimals)
+    rounded = _rounded(whole, power + decimals, up=up)
     if not rounded:
         return f"under {_text(1, decimals)}"
     further = _places(rounded, -decimals, places)
@@ -151,7 +160,7 @@ def number(value: Any, quantity: str, missing: str = MISSING) -> str:
     if decimals <= 0 and rounded * 10**-decimals >= _MILLION:
         # three significant digits: 1.23, 12.3 or 123 million, then 1,230 million
         millions = max(0, 6 + decimals)
-        return f"{sign}{_text(_halved_up(rounded, millions - 6 - decimals), millions)} million"
+        return f"{sign}{_text(_rounded(rounded, millions - 6 - decimals), millions)} million"
     return sign + _text(rounded, decimals)
 
 
@@ -209,6 +218,11 @@ def area(value: Any, missing: str = MISSING) -> str:
     return number(value, "area", missing)
 
 
+def length(value: Any, missing: str = MISSING) -> str:
+    """A length in m that is worked out. One on record is printed by ``given``, one to saw by ``set_out``."""
+    return number(value, "length", missing)
+
+
 def exposure(value: Any, missing: str = MISSING) -> str:
     """Unsound area over time in m²·yr: three significant digits."""
     return number(value, "exposure", missing)
@@ -259,8 +273,7 @@ def percent_needed(value: float) -> str:
     >>> percent_needed(0.0871), percent_needed(0.1201)
     ('8.8 %', '13 %')
     """
-    scale = 1 if value >= 0.1 else 10
-    return f"{given(math.ceil(round(100 * value * scale, 9)) / scale)} %"
+    return f"{number(100 * value, 'share', up=True)} %"
 
 
 def chance(value: Any, missing: str = MISSING) -> str:
@@ -321,9 +334,21 @@ def hours(value: Any, missing: str = MISSING) -> str:
     if not _known(value) or abs(float(value)) >= 10 or value == 0:
         return number(value, "whole", missing)
     whole, power = _steady(2 * abs(float(value)))
-    halves = _halved_up(whole, power)
+    halves = _rounded(whole, power)
     sign = MINUS if value < 0 else ""
     return sign + given(halves / 2) if halves else "under 0.5"
+
+
+def hours_needed(value: float) -> str:
+    """A least time with its unit, rounded up: to the half hour, from two days on to the half day.
+
+    Examples
+    --------
+    >>> hours_needed(12.2), hours_needed(12.5), hours_needed(50)
+    ('12.5 h', '12.5 h', '2.5 days')
+    """
+    amount, unit = (value, "h") if value < 48 else (value / 24, "days")
+    return f"{given(math.ceil(round(2 * amount, 9)) / 2)} {unit}"
 
 
 def crew_days(value: Any, missing: str = MISSING) -> str:
@@ -345,6 +370,16 @@ def years(value: Any, missing: str = MISSING) -> str:
 def traffic(value: Any, missing: str = MISSING) -> str:
     """Vehicles, a day or in a queue: three significant digits. A count on record is printed by ``count``."""
     return number(value, "whole", missing)
+
+
+def kilograms(value: Any, missing: str = MISSING) -> str:
+    """Sand, stone, cement and water in kg: three significant digits."""
+    return number(value, "whole", missing)
+
+
+def size(value: Any, missing: str = MISSING) -> str:
+    """The size of a file: two significant digits."""
+    return number(value, "size", missing)
 
 
 def signed(value: Any, say: Callable[[Any], str]) -> str:
@@ -400,7 +435,7 @@ def _fixed(value: Any, places: int, missing: str) -> str:
     if not _known(value):
         return missing
     whole, power = _steady(abs(float(value))) if value else (0, 0)
-    rounded = _halved_up(whole, power + places)
+    rounded = _rounded(whole, power + places)
     return (MINUS if value < 0 and rounded else "") + _text(rounded, places)
 
 
@@ -413,6 +448,11 @@ def set_out(value: Any, missing: str = MISSING) -> str:
     ('1.01', '0.00', '12.00')
     """
     return _fixed(value, 2, missing)
+
+
+def keyed(value: Any) -> str:
+    """As ``set_out``, with the minus that a keyboard has: what is typed back in from a return."""
+    return set_out(value).replace(MINUS, "-")
 
 
 def volume(value: Any, missing: str = MISSING) -> str:

@@ -369,7 +369,10 @@ def programme(out: Console, network: Network, made: Programme) -> None:
         gain = facts["value"] / facts["value_worst_first"] - 1
         more = f"{digits.percent(abs(gain))} {'more' if gain >= 0 else 'less'}"
         out.print(f"It avoids {more} exposure to unsound deck than fixing the worst first for the same money.")
-    out.print(f"{_end(facts)}. {digits.count(len(made.waiting))} decks wait; why, with --json or in the workbook.")
+    out.print(
+        f"{_end(facts)}. {digits.count(len(made.waiting))} decks wait; why, with --json or in the workbook. "
+        f"{digits.ROUNDED} The exact ones: --json."
+    )
 
 
 PROVEN = 1e-7  # gap below which only rounding is left

@@ -46,7 +46,7 @@ Rows = npt.NDArray[np.int64]
 # Drawing choices of our own.
 NEAREST_ZOOM = 21
 OPENING_ZOOM = 18
-PAGES = ("map_digits.js", "map_data.js", "map_draw.js", "map_base.js", "map_deck.js", "map_panel.js", "map.js")
+PAGES = ("digits.js", "map_data.js", "map_draw.js", "map_base.js", "map_deck.js", "map_panel.js", "map.js")
 
 # Column of the status frame -> decimals kept in the page.
 _FIRST: dict[str, int] = {  # for the first view

@@ -13,7 +13,7 @@ from matplotlib.colors import to_hex
 
 from decknet import digits
 
-__all__ = ["MOST_YEARS", "THEMES", "Theme", "shown_themes"]
+__all__ = ["MOST_YEARS", "THEMES", "Theme", "class_words", "shown_themes"]
 
 MOST_YEARS = 6  # programme years told apart; later ones share a class
 
@@ -98,7 +98,8 @@ THEMES: tuple[Theme, ...] = (
 )  # fmt: skip
 
 
-def _words(breaks: Sequence[float]) -> list[str]:
+def class_words(breaks: Sequence[float]) -> list[str]:
+    """Classes in words, from under the first break to the last and more."""
     shown = [digits.given(b) for b in breaks]
     return [f"under {shown[0]}", *(f"{a} to under {b}" for a, b in pairwise(shown)), f"{shown[-1]} and more"]
 
@@ -121,7 +122,7 @@ def shown_themes(years: Sequence[int]) -> list[dict[str, Any]]:
             breaks, words, turned = [float(y) for y in kept[1:]], [str(y) for y in kept], True
             if len(set(years)) > len(kept):
                 words[-1] += " and later"
-        words = words or _words(breaks)
+        words = words or class_words(breaks)
         at = np.linspace(0.97, 0.02, len(words)) if len(words) > 1 else np.array([0.2])
         radii = np.round(np.linspace(4.5, 10.5, len(words)), 1) if len(words) > 1 else np.array([8.0])
         looks = [[to_hex(colormaps["cividis"](x)), float(r)] for x, r in zip(at, radii, strict=True)]
