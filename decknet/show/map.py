@@ -19,7 +19,7 @@ import pandas as pd
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from decknet.digits import PLACES, as_printed
+from decknet.digits import as_printed
 from decknet.errors import SettingsError
 from decknet.settings import Settings
 from decknet.show.map_ground import (
@@ -34,7 +34,7 @@ from decknet.show.map_ground import (
     positions,
     stand_inside,
 )
-from decknet.show.map_pack import Block, texts_of, values_of
+from decknet.show.map_pack import Block, digits_js, texts_of, values_of
 from decknet.show.map_themes import shown_themes
 from decknet.show.words import Programme
 
@@ -46,7 +46,7 @@ Rows = npt.NDArray[np.int64]
 # Drawing choices of our own.
 NEAREST_ZOOM = 21
 OPENING_ZOOM = 18
-PAGES = ("digits.js", "map_data.js", "map_draw.js", "map_base.js", "map_deck.js", "map_panel.js", "map.js")
+PAGES = ("map_data.js", "map_draw.js", "map_base.js", "map_deck.js", "map_panel.js", "map.js")
 
 # Column of the status frame -> decimals kept in the page.
 _FIRST: dict[str, int] = {  # for the first view
@@ -208,7 +208,7 @@ def network_map(
         library_css=Markup(_without_images(_read(library / "leaflet.css"))),  # noqa: S704 (the installed library's own text)
         library_js=Markup(_without_links(_read(library / "leaflet.js"))),  # noqa: S704 (the installed library's own text)
         css=Markup(_read(page / "map.css")),  # noqa: S704 (our own text)
-        js=Markup(f"const PLACES = {_json(PLACES)};\n" + "\n".join(_read(page / name) for name in PAGES)),  # noqa: S704 (our own text)
+        js=Markup(digits_js() + "\n".join(_read(page / name) for name in PAGES)),  # noqa: S704 (our own text)
         chart_html=Markup(root.html.render()),  # noqa: S704 (holds no data)
         chart_js=Markup(root.script.render()),  # noqa: S704 (holds numbers and the tile address, as JSON)
         chart_name=Markup(chart.get_name()),  # noqa: S704 (a fixed name)
