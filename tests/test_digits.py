@@ -142,7 +142,7 @@ def test_a_table_of_values_reads_the_same_in_the_page(tmp_path):
     with Browser() as browser:
         browser.open(page)
         for quantity in digits.PLACES:
-            said = browser.evaluate(f"{json.dumps(values)}.map(v => figureText(v, {json.dumps(quantity)}))")
+            said = browser.evaluate(f"{json.dumps(values)}.map(v => digits.number(v, {json.dumps(quantity)}))")
             assert said == [digits.number(v, quantity) for v in values], quantity
         for ours, theirs in (("share", "share"), ("pace", "pace"), ("set_out", "setOut"), ("given", "given")):
             said = browser.evaluate(f"{json.dumps(values)}.map(v => digits.{theirs}(v))")
@@ -207,3 +207,11 @@ def test_pages_print_figures_by_the_one_rule():
         for line in script.read_text(encoding="utf-8").splitlines():
             if re.search(r"toFixed|toPrecision|toLocaleString|NumberFormat", line) and script.name != "digits.js":
                 assert re.search(r"\b[XY]\(|p[xy]\(|shortCount|Number\(", line), f"{script.name}: {line.strip()}"
+
+
+def test_no_name_of_a_page_is_given_twice():
+    names: list[str] = []
+    for script in (ROOT / "show" / "page").glob("*.js"):
+        code = script.read_text(encoding="utf-8")
+        names += re.findall(r"^(?:async )?(?:function|class|const|let) (\w+)", code, re.MULTILINE)
+    assert sorted(names) == sorted(set(names))

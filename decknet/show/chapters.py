@@ -388,7 +388,7 @@ def works(lines: pd.DataFrame, programme: Programme, settings: Settings) -> dict
             words.figure(words.total(group, "crew_days"), "days"), words.figure(words.total(group, "cost"), "money"),
             "",
         ]  # fmt: skip
-        widths = (width, "1fr", "35mm", "14mm", "11mm", "18mm", "22mm")
+        widths = (width, "1fr", "34mm", "14mm", "11mm", "22mm", "22mm")
         table = listing(headers, "lllrrrr", widths, rows, notes=notes, sums=sums)
         sections.append(
             {"heading": words.figure(year, "year"), "words": _year_words(programme, year, settings), "table": table}

@@ -31,7 +31,7 @@ Floats = npt.NDArray[np.float64]
 def digits_js() -> str:
     """The rule of printed digits as a page's script, with its table."""
     code = (resources.files("decknet.show") / "page" / "digits.js").read_text(encoding="utf-8")
-    return f"const PLACES = {json.dumps(PLACES)};\n{code}\n"
+    return f'"use strict";\nconst PLACES = {json.dumps(PLACES)};\n{code}\n'
 
 
 def values_of(frame: pd.DataFrame, name: str) -> Floats:
