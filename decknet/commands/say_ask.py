@@ -22,7 +22,7 @@ __all__ = ["answer", "columns_of", "counted", "questions", "story", "table", "vi
 _GAP = 3  # between columns
 _LEAST_TEXT = 16  # characters that a column of text is not narrowed beyond
 _GROUPED_FROM = 10_000  # thousands are split from here on
-_PLACES = {"m2": 2, "deg": 6}  # decimals at least
+_PLACES = {"deg": 6}  # decimals at least
 _UNITS = {"m2": "m²", "m3": "m³", "share/yr": "share a year", "veh/day": "vehicles/day", "deg": "°"}
 
 
