@@ -279,10 +279,11 @@ def _pack(block: Block, name: str, values: Floats, decimals: int) -> None:
     if quantity is None:
         block.numbers(name, values, decimals)
         return
+    values = np.where(np.isfinite(values), values, np.nan)
     unit, step = (100.0 if quantity in {"share", "pace"} else 1.0), 10.0**-decimals
     kept = np.rint(values / step) * step
     other = as_printed(unit * kept, quantity) != as_printed(unit * values, quantity)
-    lost = (kept == 0) & (values != 0) & np.isfinite(values)  # too small to print is not nothing
+    lost = (kept == 0) & (np.abs(values) > 0)  # too small to print is not nothing
     kept = np.where(other | lost, kept + np.copysign(step, values - kept), kept)
     block.numbers(name, kept, decimals)
 

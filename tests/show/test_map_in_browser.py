@@ -187,8 +187,8 @@ def test_the_filter_is_followed_by_map_legend_and_numbers(district: Browser) -> 
     assert "1 not drawn" in text(district, "#sums")
     choose("route", "")
     assert choose("worksyear", "2027") == ["0000", "0002"]
-    assert "12 346" in text(district, "#sums")
-    assert "98 000" not in text(district, "#sums")
+    assert "12,300" in text(district, "#sums")
+    assert "98,000" not in text(district, "#sums")
     choose("worksyear", "")
     assert choose("treatment", "Rigid overlay") == ["0001"]
     assert sum(district.evaluate("[...document.querySelectorAll('#key .classes b')].map(b => +b.textContent)")) == 1
@@ -543,7 +543,7 @@ def test_more_decks_than_can_be_told_apart_are_drawn_in_cells(browser: Browser, 
     for _, figure, _ in cells:
         assert figure == pytest.approx(1.0) or figure == pytest.approx(7.0)
     assert "mean of their decks" in text(browser, "#key")
-    assert "More than 12 000 decks in view" in text(browser, "#key")
+    assert "More than 12,000 decks in view" in text(browser, "#key")
     x, y = browser.evaluate(
         "(c => { const f = decknet.map.getContainer().getBoundingClientRect();"
         " const p = decknet.map.layerPointToContainerPoint([c.px, c.py]); return [f.left + p.x, f.top + p.y]; })"
