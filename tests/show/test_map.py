@@ -345,6 +345,7 @@ def test_a_packed_figure_prints_as_the_exact_one_does(name: str) -> None:
     )
     values = 10 ** rng.uniform(low, high, 3_000)
     values[:1_000] = np.round(values[:1_000], decimals - 1) + rng.choice([-1e-9, 0.5, 1e-9], 1_000) * 10.0**-decimals
+    values = np.maximum(values, 10.0**low)
     values[1_000:1_002] = 0.0, np.nan
     block = Block()
     _pack(block, name, values, decimals)
