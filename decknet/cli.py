@@ -5,6 +5,7 @@ Nothing heavy is imported at the top, so that help answers at once.
 
 from __future__ import annotations
 
+import codecs
 import errno
 import sys
 from collections.abc import Sequence
@@ -26,6 +27,16 @@ app = typer.Typer(
 )
 
 
+def _plainer(lost: UnicodeError) -> tuple[str, int]:
+    """What a window that cannot show a character gets instead: a minus stays a minus."""
+    if not isinstance(lost, UnicodeEncodeError):
+        raise lost
+    return "".join("-" if c == "−" else "?" for c in lost.object[lost.start : lost.end]), lost.end
+
+
+codecs.register_error("decknet", _plainer)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command.
 
@@ -36,7 +47,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # names may hold bytes that no encoding can write
-            stream.reconfigure(errors="replace")
+            stream.reconfigure(errors="decknet")
     try:
         app(args=list(argv) if argv is not None else None, prog_name="decknet")
     except SystemExit as stop:

@@ -7,6 +7,7 @@ import json
 import pandas as pd
 import pytest
 
+from decknet import digits
 from decknet.cli import main
 
 TODAY = ["--today", "2026-11-25"]
@@ -192,7 +193,7 @@ def test_closures_are_kept_with_a_programme_and_read_again(capsys, store, tmp_pa
     answer = json.loads(_run(capsys, "done", store, "agreed", "--json")[1])
     assert answer["facts"]["closure_ratio"] == pytest.approx(1.5, rel=1e-3)
     said = planning.planned_closures(store, "agreed", first["year"])[first["deck_id"]]
-    assert f"{first['closure_h']:,.0f} h in all, {first['material']} material" in said
+    assert f"{digits.hours(first['closure_h'])} h in all, {first['material']} material" in said
     with Store.open(store) as held:
         kept = held.programme_lines("agreed").set_index("deck_id")
     for line in made["lines"]:
@@ -267,4 +268,4 @@ def test_lines_add_up_to_the_totals_in_every_output(capsys, store, tmp_path):
     assert listed[0]["cost"] == pytest.approx(total)
     assert listed[0]["lines"] == len(made["lines"])
     text = _run(capsys, "programme", store, *money)[1]
-    assert f"for {total:,.0f} of" in " ".join(text.split())
+    assert f"for {digits.money(total)} of" in " ".join(text.split())

@@ -10,10 +10,11 @@ import pytest
 import decknet
 
 ROOT = Path(decknet.__file__).parent
-SHARED = {"columns", "errors", "settings", "settled", "units"}
+SHARED = {"columns", "digits", "errors", "settings", "settled", "units"}
 PURE = ["locate", "measure", "predict", "rank", "schedule"]
 ALLOWED: dict[str, set[str]] = {
     "columns": set(),
+    "digits": set(),
     "errors": set(),
     "settings": {"errors"},
     "settled": set(),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from decknet import digits
 from decknet.commands import say
 from decknet.commands.options import (
     ByOpt,
@@ -57,7 +58,7 @@ def rank(
     network = flow.read_network(store, today=day_of(today), settings=changed)
     if csv:
         flow.write_whole(csv, say.as_csv(network.status.drop(columns="geometry")))
-        typer.echo(f"{csv}: {len(network.status):,} decks written.", err=as_json)
+        typer.echo(f"{csv}: {digits.count(len(network.status))} decks written.", err=as_json)
     moves, soundings = flow.weight_ranges(network), flow.next_soundings(network)
     if as_json:
         parts = {"act_now": network.urgent, "decks": network.status.drop(columns="geometry"), "weights": moves}

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from decknet import digits
 from decknet.commands.options import StoreArg
 
 __all__ = ["add_to"]
@@ -29,7 +30,10 @@ def snapshot(
 
     made = keeping.take_snapshot(store, folder)
     rows = {table: count for table, count in made.rows.items() if count}
-    typer.echo(f"{folder}: {sum(rows.values()):,} rows of {len(rows)} tables; what each column is: datapackage.json")
+    typer.echo(
+        f"{folder}: {digits.count(sum(rows.values()))} rows of {len(rows)} tables; what each column is: "
+        "datapackage.json"
+    )
     typer.echo(f"Bring it back with: decknet new STORE --from {folder}")
 
 
@@ -41,7 +45,9 @@ def backup(
     from decknet.flow import keeping
 
     proof = keeping.back_up(store, target)
-    typer.echo(f"{target}: a copy, proven whole: {proof.intakes:,} intakes, {proof.rows:,} records.")
+    typer.echo(
+        f"{target}: a copy, proven whole: {digits.count(proof.intakes)} intakes, {digits.count(proof.rows)} records."
+    )
     typer.echo(f"Bring it back with: decknet new STORE --from {target}")
 
 
@@ -57,9 +63,10 @@ def verify(
     if proof.troubles:
         typer.echo(f"{store}: not whole. Bring back what was stored with: decknet recover {store}")
         raise typer.Exit(1)
-    kept = f", {proof.programmes:,} programmes" if proof.programmes else ""
+    kept = f", {digits.count(proof.programmes)} programmes" if proof.programmes else ""
     typer.echo(
-        f"{store}: whole. {proof.intakes:,} intakes, {proof.rows:,} records{kept}; every record says what it said "
+        f"{store}: whole. {digits.count(proof.intakes)} intakes, {digits.count(proof.rows)} records{kept}; every "
+        "record says what it said "
         "when it was brought in."
     )
     if proof.last is not None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from decknet import digits
 from decknet.commands.options import (
     BudgetOpt,
     FirstYearOpt,
@@ -59,8 +60,8 @@ def map_(
     flow.write_whole(output, flow.draw_map(network, made, tiles=tiles, limits=limits).encode("utf-8"))
     drawn = int(network.status.geometry.notna().sum())
     missing = len(network.status) - drawn
-    rest = f"; {missing:,} without a position are not drawn" if missing else ""
-    typer.echo(f"{output}: {drawn:,} decks drawn{rest}.")
+    rest = f"; {digits.count(missing)} without a position are not drawn" if missing else ""
+    typer.echo(f"{output}: {digits.count(drawn)} decks drawn{rest}.")
 
 
 def report(
@@ -173,7 +174,10 @@ def sheet(
     typer.echo(f"{output}:")
     for deck, one in made.items():
         area, cut = one.limits["area_m2"].sum(), one.limits["saw_cut_m"].sum()
-        typer.echo(f"  {deck}: {len(one.limits)} limits, {area:.2f} m² to break out, {cut:.2f} m to saw.")
+        typer.echo(
+            f"  {deck}: {len(one.limits)} limits, {digits.set_out(area)} m² to break out, {digits.set_out(cut)} m to "
+            "saw."
+        )
     if passed:
         typer.echo(f"  {passed} decks were passed over: their last survey drew no areas, or stands no longer.")
 

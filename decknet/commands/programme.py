@@ -9,6 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
+from decknet import digits
 from decknet.commands import say, say_programme
 from decknet.commands.options import (
     BudgetOpt,
@@ -170,7 +171,7 @@ def programme(
             say_programme.curve(out, found, coin)
     if csv is not None:
         flow.write_whole(csv, made.lines.to_csv(index=False).encode("utf-8"))
-        typer.echo(f"{csv}: {len(made.lines):,} lines.", err=as_json)
+        typer.echo(f"{csv}: {digits.count(len(made.lines))} lines.", err=as_json)
     if save:
         planning.keep(store, save, network, made, budgets, first_year=first, now=datetime.now())
         typer.echo(f"Kept as {save!r}.", err=as_json)

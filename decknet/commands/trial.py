@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from decknet import digits
 from decknet.commands import say
 from decknet.commands.options import (
     YearsOpt,
@@ -62,7 +63,10 @@ def demo(
             raise DecknetError(loaded.error)
         refused = int((loaded.reading.faults["severity"] == "refuse").sum())
         told = f", {refused} refused on purpose" if refused else ""
-        out.print(f"{loaded.path.name}: {loaded.reading.rows_read:,} rows, {loaded.reading.rows_kept:,} kept{told}")
+        out.print(
+            f"{loaded.path.name}: {digits.count(loaded.reading.rows_read)} rows, "
+            f"{digits.count(loaded.reading.rows_kept)} kept{told}"
+        )
     out.print("\nThree facts that matter (an invented district: every name and figure is made up)")
     say.facts(out, network, made)
     out.print("\nOpen:")

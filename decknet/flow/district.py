@@ -14,6 +14,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.columns import column
 from decknet.errors import BudgetError, RecordError, StoreError
 from decknet.flow import ask, forecast, history, planning
@@ -67,7 +68,7 @@ class Page:
         self.text = text
 
     def __repr__(self) -> str:
-        return f"<page of {len(self.text) / 1000:,.0f} kB; save it with .save('map.html')>"
+        return f"<page of {digits.number(len(self.text) / 1000, 'whole')} kB; save it with .save('map.html')>"
 
     def _repr_html_(self) -> str:
         return (
@@ -126,7 +127,7 @@ class District:
     def _repr_html_(self) -> str:
         with self._store() as store:
             rows = "".join(
-                f"<tr><td>{kind}s</td><td style='text-align: right'>{len(store.current(kind)):,}</td></tr>"
+                f"<tr><td>{kind}s</td><td style='text-align: right'>{digits.count(len(store.current(kind)))}</td></tr>"
                 for kind in ("bridge", "deck", "survey", "defect", "repair")
             )
         title = html.escape(self.about.get("title", ""))

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from decknet import flow
+from decknet import digits, flow
 from decknet.errors import BudgetError
 from decknet.flow import Network
 from decknet.flow.forecast import look_ahead
@@ -163,10 +163,10 @@ def with_works(path: Path, network: Network, *, crew_days: float | None = None) 
     note = ""
     if ahead.patch_life is not None:
         half = ahead.patch_life[0] * np.log(2.0) ** (1 / ahead.patch_life[1])
-        note = f"Patches fail again as those followed here have: half of them within {half:.0f} years. "
+        note = f"Patches fail again as those followed here have: half of them within {digits.years(half)} years. "
     if overbreak is not None and network.settings.programme.overbreak_repairs > 0:
         change["overbreak"] = overbreak
-        note += f"Overbreak of {overbreak:.2f} is that of {jobs:,} closed repairs."
+        note += f"Overbreak of {digits.factor(overbreak)} is that of {digits.count(jobs)} closed repairs."
     settings = network.settings
     programme = dataclasses.replace(settings.programme, **change)
     changed = dataclasses.replace(network, settings=dataclasses.replace(settings, programme=programme))
@@ -429,12 +429,14 @@ def planned_closures(path: Path, name: str, year: int) -> dict[str, str]:
     mine = lines[(lines["year"] == year) & lines["window"].notna()]
     out = {}
     for line in mine.itertuples(index=False):
-        how = "1 closure that stays" if line.window == "continuous" else f"{line.closures:,.0f} x {line.window}"
-        queue = f"queue up to {line.queue_veh:,.0f} vehicles" if line.queue_veh > 0 else "no queue expected"
+        how = (
+            "1 closure that stays" if line.window == "continuous" else f"{digits.count(line.closures)} x {line.window}"
+        )
+        queue = f"queue up to {digits.traffic(line.queue_veh)} vehicles" if line.queue_veh > 0 else "no queue expected"
         out[str(line.deck_id)] = (
             f"Planned as {line.treatment} in programme {name!r} for {line.year}: lanes closed {how}, "
-            f"{line.closure_h:,.0f} h in all, {line.material} material; {queue}; road users lose about "
-            f"{line.user_cost:,.0f} {currency}."
+            f"{digits.hours(line.closure_h)} h in all, {line.material} material; {queue}; road users lose about "
+            f"{digits.money(line.user_cost)} {currency}."
         )
     return out
 

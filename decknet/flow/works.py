@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from decknet import flow, show
+from decknet import digits, flow, show
 from decknet.errors import RecordError
 from decknet.keep import Store
 from decknet.locate import deck_outlines, place_decks
@@ -310,7 +310,7 @@ def _notes(site: Site) -> list[str]:
     stated = site.defects[shapely.area(site.defects["shape"].to_numpy(dtype=object)) <= 0]
     if len(stated):
         area = float(stated["area_m2"].sum())
-        out.append(f"The survey states {area:.2f} m² more without drawing it: find it and add limits on site.")
+        out.append(f"The survey states {digits.area(area)} m² more without drawing it: find it and add limits on site.")
     bare_bars = site.defects[site.defects["kind"] == "exposed bar"]
     if len(bare_bars) or (site.survey is not None and site.survey["exposed_bar_m2"] > 0):
         out.append("The survey found bars exposed: look at each before it is covered.")

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from decknet import digits
 from decknet.predict.blend import Models, choose_blend, fit_models, found_fan, widened
 from decknet.predict.curved import AGE_YR, Z80, share_at
 from decknet.predict.history import Histories
@@ -55,7 +56,10 @@ class BackTest:
         """
         frame = self.surveys
         if by == "horizon":
-            names = [f"{a:g} to {b:g} yr" if np.isfinite(b) else f"over {a:g} yr" for a, b in pairwise(_HORIZONS)]
+            names = [
+                f"{digits.given(a)} to {digits.given(b)} yr" if np.isfinite(b) else f"over {digits.given(a)} yr"
+                for a, b in pairwise(_HORIZONS)
+            ]
             frame = frame.assign(
                 horizon=pd.cut(frame["horizon_yr"], _HORIZONS, right=False, labels=names).astype("str")
             )
@@ -93,10 +97,11 @@ class BackTest:
             part = frame[at == level]
             if part.empty:
                 continue
+            low, top = digits.percent_given(a), digits.percent_given(b)
             over = (part["expected"] - part["found"]).to_numpy(dtype="float64") * 100
             out.append(
                 {
-                    "level": f"{a * 100:g} to {b * 100:g} %" if b < 1 else f"over {a * 100:g} %", "surveys": len(part),
+                    "level": f"{digits.given(100 * a)} to {top}" if b < 1 else f"over {low}", "surveys": len(part),
                     "expected": float(part["expected"].mean()), "found": float(part["found"].mean()),
                     "too_high": float(over.mean()),
                     "too_high_se": float(over.std(ddof=1) / np.sqrt(len(over))) if len(over) > 1 else np.nan,
@@ -295,11 +300,12 @@ def verdict(test: BackTest, least: int = 100) -> str:
         )
     last = frame[frame["trial"] == "last survey"]
     covered, gain = float(last["in_decknet"].mean()), skill(test, "last value")
-    words = f"{covered:.0%} of {len(last):,} hidden surveys fell inside their 80 % interval, and the score is "
+    words = f"{digits.chance(covered)} % of {digits.count(len(last))} hidden surveys fell inside their 80 % interval, "
+    words += "and the score is "
     words += (
-        f"{gain:.0%} better than carrying the last value forward. "
+        f"{digits.percent(gain)} better than carrying the last value forward. "
         if gain >= 0
-        else (f"{-gain:.0%} worse than carrying the last value forward. ")
+        else (f"{digits.percent(-gain)} worse than carrying the last value forward. ")
     )
     if 0.74 <= covered <= 0.86 and gain >= 0.1:
         return words + "This district's surveys bear forecasts."

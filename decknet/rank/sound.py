@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from decknet import digits
 from decknet.rank.criteria import value, worth
 from decknet.rank.draws import Z80
 from decknet.rank.urgent import WHOLE_DECK
@@ -173,13 +174,15 @@ def sound_next(
     for known, late, either, has in zip(
         seen, out["overdue_yr"].tolist(), doubt.tolist(), priority.tolist(), strict=True
     ):
-        said = f"overdue by {late:.1f} years" if late > 0 else "not overdue"
+        said = f"overdue by {digits.years(late)} years" if late > 0 else "not overdue"
         if not known:
             said = "never sounded"
         if inside:
             side = "below" if has >= threshold else "above"
-            said += f"; its share is in doubt by {either:.1f} points either way, and place {rank.first} lies "
-            said += f"{abs(has - threshold):.1f} points {side} it"
+            said += (
+                f"; its share is in doubt by {digits.points(either)} points either way, and place {rank.first} lies "
+            )
+            said += f"{digits.points(abs(has - threshold))} points {side} it"
         notes.append(said)
     out["why"] = pd.Series(notes, index=out.index, dtype="str")
     return out.sort_values(["gain_per_h", "overdue_yr", "deck_id"], ascending=[False, False, True], ignore_index=True)

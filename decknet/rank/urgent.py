@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from decknet import digits
 from decknet.settings import UrgentSettings
 from decknet.settled import SHARE_PLACES
 
@@ -127,7 +128,7 @@ def act_now(
         for _, deck in decks[hit.fillna(False).astype(bool)].iterrows():
             days = settings.hole_days if cause == "open hole" else settings.danger_days
             if cause == "open hole":
-                why = f"{deck['hole_m2']:.2f} m² of open full-depth hole"
+                why = f"{digits.area(deck['hole_m2'])} m² of open full-depth hole"
             elif cause == "exposed bar":
                 in_path = paths.get(deck["deck_id"], pd.NA)
                 if pd.isna(in_path):
@@ -136,9 +137,12 @@ def act_now(
                     where, days = "in a wheel path", settings.bar_days
                 else:
                     where, days = "clear of the wheel paths", settings.bar_off_path_days
-                why = f"{deck['exposed_bar_m2']:.2f} m² with bars exposed, {where}"
+                why = f"{digits.area(deck['exposed_bar_m2'])} m² with bars exposed, {where}"
             else:
-                why = f"{deck['unsound_share'] * 100:.0f} % unsound, at or past {settings.danger_share * 100:.0f} %"
+                why = (
+                    f"{digits.percent(deck['unsound_share'])} unsound, at or past "
+                    f"{digits.percent_given(settings.danger_share)}"
+                )
             since = deck["survey_date"]
             rows.append((deck["deck_id"], cause, why, since, days, since + timedelta(days=days), _CLOSED_BY[cause]))
     if today is not None:
