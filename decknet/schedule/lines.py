@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from decknet.schedule.case import Case, Solved
-    from decknet.schedule.choose import Choice
+    from decknet.schedule.options import Choice
     from decknet.schedule.decks import Decks
     from decknet.schedule.purse import Purse
     from decknet.settings import Settings

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from decknet.schedule.choose import Options
+from decknet.schedule.options import Options, on_benefit_grid
 from decknet.schedule.demands import HOLDING, or_holding
 from decknet.schedule.exposure import life_yr, share_after_work, share_at, with_work, without_work
 from decknet.schedule.treatments import Works, later_cost, work_out

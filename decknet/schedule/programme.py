@@ -224,7 +224,7 @@ def programme_of(case: Case, solved: Solved, settings: Settings, *, explain: boo
 
 
 def whole_by_solver(
-    status: pd.DataFrame, *, budgets: Sequence[float], settings: Settings, time_limit_s: float
+    status: pd.DataFrame, *, budgets: Sequence[float], settings: Settings, seconds: float
 ) -> tuple[float, float] | None:
     """Value and bound that a mixed-integer solver alone finds for the same choice without anyone's demands.
 
@@ -243,5 +243,5 @@ def whole_by_solver(
         days_limit=case.days_limit,
         rules=case.rules,
         gap=settings.programme.gap,
-        time_limit_s=time_limit_s,
+        seconds=seconds,
     )

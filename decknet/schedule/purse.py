@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from decknet.schedule.choose import Rules, limit_rows, route_groups
+from decknet.schedule.limits import limit_rows, route_groups
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from decknet.schedule.choose import Options
+    from decknet.schedule.options import Options, Rules
 
     Floats = npt.NDArray[np.float64]
     Whole = npt.NDArray[np.signedinteger]

@@ -10,7 +10,7 @@ import pandas as pd
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from decknet.schedule.choose import Choice, Options
+    from decknet.schedule.options import Choice, Options
     from decknet.schedule.decks import Decks
     from decknet.settings import Settings
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from decknet.schedule.choose import route_groups
+from decknet.schedule.limits import route_groups
 from decknet.schedule.demands import HOLDING
 from decknet.schedule.exposure import share_after_work, share_at
 from decknet.schedule.offers import second_work, works_taken
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from decknet.schedule.choose import Rules
+    from decknet.schedule.options import Rules
     from decknet.schedule.decks import Decks
     from decknet.schedule.offers import Offers, Taken
     from decknet.settings import Settings

@@ -1,0 +1,125 @@
+"""Programmes out of plans of single years: the years filled in turn, and some of them filled anew."""
+
+from __future__ import annotations
+
+from itertools import permutations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from decknet.schedule.fill import polish
+from decknet.schedule.plan_prices import DeckPrices, find_deck_prices
+from decknet.schedule.plans import PlanTable, Split, tabulate
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+    from decknet.schedule.clock import Clock
+    from decknet.schedule.effort import Effort
+    from decknet.schedule.known import Known
+
+    Floats = npt.NDArray[np.float64]
+    Whole = npt.NDArray[np.signedinteger]
+    Flags = npt.NDArray[np.bool_]
+
+__all__ = ["close_by_plans", "fill_in_turn"]
+
+NOISES = (0, 2, 5, 10)  # hundredths by which the price of a deck is moved when years are filled anew
+NEAR = 0.004  # part of the best value within which a programme is worth a last polish
+LOOK_DOWN = 40  # steps of money, from all of it down, at which a plan is looked for that can be paid
+RAISES = 4  # times that a limit passed is made half as dear again before the year's least works are dropped
+
+
+def close_by_plans(known: Known, prices: Floats, goal: float, effort: Effort, clock: Clock) -> None:
+    """Bring bound and programme closer together by plans of single years. In place.
+
+    Parameters
+    ----------
+    known : Known
+    prices : array, shape (rows,), of the limits, to start from
+    goal : gap at which to stop
+    effort : Effort
+    clock : Clock
+    """
+    split = Split(known.problem, effort.plan_cells)
+    years = known.problem.years
+    orders = list(permutations(range(years))) if years <= 5 else [tuple(np.roll(range(years), k)) for k in range(years)]
+    nothing = np.full(known.problem.decks, -1, dtype=np.intp)
+
+    rough = Split(known.problem, effort.try_cells)
+
+    def try_at(now: DeckPrices, step: int) -> None:
+        _offer(known, prices, fill_in_turn(rough, nothing, orders[step * 37 % len(orders)], now))
+
+    best = find_deck_prices(split, known, prices, goal, effort.plan_steps, clock, try_at)
+    _fill_anew(rough, known, prices, best, goal, effort.plan_tries, clock)
+
+
+def _offer(known: Known, prices: Floats, pick: Whole) -> None:
+    """Offer a programme, polished where it is near the best."""
+    if known.value_of(pick) >= (1 - NEAR) * known.value:
+        known.offer(polish(known.problem, prices, pick))
+
+
+def fill_in_turn(split: Split, pick: Whole, order: Sequence[int], prices: DeckPrices) -> Whole:
+    """Fill those years one after the other, the decks of others as they are; the years' old works are taken away.
+
+    Returns
+    -------
+    picks that pass no limit
+    """
+    problem = split.problem
+    pick = pick.copy()
+    pick[np.isin(problem.year[pick], list(order)) & (pick >= 0)] = -1
+    for year in order:
+        plan = _plan_within(split, year, pick >= 0, prices)
+        pick[problem.owner[plan]] = plan
+    return pick
+
+
+def _plan_within(split: Split, year: int, taken: Flags, prices: DeckPrices) -> Whole:
+    """A year's plan without the decks taken, within every limit: limits passed are made dearer, then works dropped."""
+    problem, lot = split.problem, split.lots[year]
+    limit = prices.limit
+    plan = np.zeros(0, dtype=np.intp)
+    for _ in range(RAISES):
+        gain = np.where(taken[lot.deck], 0, split.gains(lot, prices.deck, limit))
+        plan = _paid(split, year, tabulate(lot, gain))
+        over = split.use[plan].sum(axis=0) > split.limits
+        if not over.any():
+            return plan
+        least = float(problem.value[plan].sum()) / max(float(split.use[plan][:, over].sum()), 1.0) / 4
+        limit = np.where(over, np.maximum(limit * 1.5, least), limit)
+    order = np.argsort(-problem.value[plan] / np.maximum(split.use[plan].sum(axis=1), 1.0), kind="stable")
+    plan = plan[order]
+    inside = (np.cumsum(split.use[plan], axis=0) <= split.limits).all(axis=1)
+    return np.sort(plan[np.logical_and.accumulate(inside)])
+
+
+def _paid(split: Split, year: int, table: PlanTable) -> Whole:
+    """Options of the best plan of a year that its money pays to the last coin; money counted in steps is rounded."""
+    problem, lot = split.problem, split.lots[year]
+    plan = np.zeros(0, dtype=np.intp)
+    for steps in range(lot.steps, max(lot.steps - LOOK_DOWN, 0), -1):
+        plan = lot.options[table.plan(steps)]
+        if float(problem.loads(plan)[year]) <= problem.limits[year]:
+            return plan
+    return plan[:0]
+
+
+def _fill_anew(
+    split: Split, known: Known, prices: Floats, best: DeckPrices, goal: float, tries: int, clock: Clock
+) -> None:
+    """Fill two or three years of the programme anew, decks a little dearer or cheaper by chance. In place."""
+    years = split.problem.years
+    rng = np.random.default_rng(0)
+    for _ in range(tries):
+        if known.gap() <= goal or clock.struck():
+            return
+        count = min(int(rng.integers(2, 4)), years)
+        order = rng.permutation(years)[:count].tolist()
+        noise = NOISES[int(rng.integers(len(NOISES)))] * rng.integers(-100, 101, len(best.deck))
+        deck = best.deck + best.deck * noise // 10_000
+        _offer(known, prices, fill_in_turn(split, known.pick, order, DeckPrices(deck, best.limit)))
