@@ -351,11 +351,20 @@ def programme(out: Console, network: Network, made: Programme) -> None:
         f"({network.settings.programme.price_year} prices). No programme for this money avoids more"
         + (f" than {_gap(facts)} % beyond this one." if facts["gap"] > PROVEN else ": it is the best possible.")
     )
+    stopped(made)
     if facts["value_worst_first"] > 0:
         gain = (facts["value"] / facts["value_worst_first"] - 1) * 100
         more = f"{gain:.0f} % more" if gain >= 0 else f"{-gain:.0f} % less"
         out.print(f"It avoids {more} exposure to unsound deck than fixing the worst first for the same money.")
     out.print(f"{_end(facts)}. {len(made.waiting):,} decks wait; why, with --json or in the workbook.")
+
+
+def stopped(made: Programme) -> None:
+    """Print that the clock ended the search, where it did."""
+    from decknet import flow
+
+    if words := flow.clock_words(made.facts):
+        typer.echo(words)
 
 
 PROVEN = 1e-7  # gap below which only rounding is left
@@ -383,6 +392,7 @@ def facts(out: Console, network: Network, made: Programme) -> None:
         f"  Money: {facts['budget_total']:,.0f} {money} over {len(made.years)} years buys {len(made.lines)} jobs, "
         f"proven within {_gap(facts)} % of the best possible. {_end(facts)}."
     )
+    stopped(made)
     if network.urgent.empty:
         out.print("  Urgent: nothing on record.")
     else:

@@ -26,7 +26,9 @@ def areas_of(rules: Rules) -> int:
     return 0 if rules.kept is None else len(rules.kept)
 
 
-def cells_of(options: Options, rules: Rules, years: int, with_days: bool) -> tuple[tuple[Whole, ...], tuple[Floats, ...]]:
+def cells_of(
+    options: Options, rules: Rules, years: int, with_days: bool
+) -> tuple[tuple[Whole, ...], tuple[Floats, ...]]:
     """Which cells each option uses and how much: money by area and year, crew days, warm days.
 
     Money of decks in no area comes first, then that of each area; then crew days, then warm days, by year.

@@ -23,6 +23,7 @@ from decknet.schedule.exposure import share_at
 from decknet.schedule.lines import lines_of, years_of
 from decknet.schedule.meaning import budget_prices, entering
 from decknet.schedule.offers import make_offers, works_taken
+from decknet.schedule.options import total_value
 from decknet.schedule.purse import Purse, in_order
 from decknet.schedule.reasons import why_waiting
 from decknet.schedule.yardsticks import end_shares, outcome, yardsticks
@@ -64,9 +65,9 @@ class Programme:
         value (benefit of all lines), bound (proven: no programme under the same rules is worth more),
         gap ((bound - value) / bound), value_worst_first (the same money spent on the worst deck first),
         cost_total, budget_total, unsound_end_m2 and unsound_end_nothing_m2 (unsound area of all decks with a
-        known area when the last year is over, with the programme and without any work), time_limit_hit (1
-        where the clock ended the search, so that another machine may find another programme; else 0);
-        user_cost_total, past_share (part of the deck area that is past the threshold at the end),
+        known area when the last year is over, with the programme and without any work), clock_hit (1 where the
+        user's clock ended the search, so that another run may find another programme; else 0), clock_s (s, that
+        clock; 0: none); user_cost_total, past_share (part of the deck area that is past the threshold at the end),
         past_share_nothing.
     yardsticks : DataFrame
         way (programme, nothing, worst first, priority order), value, cost, works, unsound_end_m2, past_m2,
@@ -210,12 +211,13 @@ def programme_of(case: Case, solved: Solved, settings: Settings, *, explain: boo
         "value": choice.value,
         "bound": choice.bound,
         "gap": choice.gap,
-        "value_worst_first": float(options.value[worst[worst >= 0]].sum()),
+        "value_worst_first": total_value(options, worst),
         "cost_total": float(in_year["cost"].sum()),
         "budget_total": float(case.money_limit.sum()),
         "unsound_end_m2": end["unsound_end_m2"],
         "unsound_end_nothing_m2": nothing["unsound_end_m2"],
-        "time_limit_hit": float(choice.time_limit_hit),
+        "clock_hit": float(choice.stopped),
+        "clock_s": settings.programme.clock_s,
         "user_cost_total": float(lines["user_cost"].sum()),
         "past_share": end["past_share"],
         "past_share_nothing": nothing["past_share"],

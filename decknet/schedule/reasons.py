@@ -10,8 +10,8 @@ import pandas as pd
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from decknet.schedule.options import Choice, Options
     from decknet.schedule.decks import Decks
+    from decknet.schedule.options import Choice, Options
     from decknet.settings import Settings
 
     Floats = npt.NDArray[np.float64]

@@ -3,7 +3,7 @@
 from decknet.settings.closure import ClosureSettings
 from decknet.settings.grid import GridSettings
 from decknet.settings.item import Curve
-from decknet.settings.load import Settings, describe, load_settings, reference
+from decknet.settings.load import Settings, describe, load_settings, reference, searched
 from decknet.settings.network import GrowthSettings, PlaceSettings
 from decknet.settings.ranking import (
     RankSettings,
@@ -43,6 +43,7 @@ __all__ = [
     "reference",
     "relative_weights",
     "reweighted",
+    "searched",
     "weights_fault",
     "weights_of",
 ]

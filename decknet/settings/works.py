@@ -6,7 +6,10 @@ from dataclasses import dataclass
 
 from decknet.settings.item import item
 
-__all__ = ["TREATMENTS", "ProgrammeSettings", "Treatment"]
+__all__ = ["EFFORT_NAMES", "LONGEST_CLOCK_S", "TREATMENTS", "ProgrammeSettings", "Treatment"]
+
+EFFORT_NAMES = ("quick", "normal", "long")
+LONGEST_CLOCK_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -278,6 +281,7 @@ class ProgrammeSettings:
         "How much work the search for a programme does, in counts: quick, normal or long. The same effort gives the "
         "same programme on any machine.",
         "own words",
+        choices=EFFORT_NAMES,
     )
     clock_s: float = item(
         0.0,
@@ -286,5 +290,5 @@ class ProgrammeSettings:
         "find another programme.",
         "own words",
         low=0,
-        high=86_400,
+        high=LONGEST_CLOCK_S,
     )

@@ -10,6 +10,7 @@ from decknet.show.map import DeckRecords, network_map
 from decknet.show.plan import Plan, deck_plan, plan_svg
 from decknet.show.plot import network_plot
 from decknet.show.sheet import DeckSheet, crew_sheets
+from decknet.show.words import clock_words
 from decknet.show.workbook import workbook
 
 __all__ = [
@@ -18,6 +19,7 @@ __all__ = [
     "DeckSheet",
     "Plan",
     "calibration_plot",
+    "clock_words",
     "contents",
     "crew_sheets",
     "deck_pages",

@@ -17,6 +17,7 @@ __all__ = [
     "MISSING",
     "NUMBER_FORMATS",
     "Programme",
+    "clock_words",
     "figure",
     "gap_words",
     "kind_of",
@@ -71,7 +72,7 @@ class Programme(Protocol):
     ``lines`` deck_id, year, treatment, label, deck_m2, repair_m2, crew_days, cost, benefit, share_before,
     share_after, urgent, pinned, based_on, why; ``years`` year, budget, cost, left, crew_days, decks,
     repair_m2; ``waiting`` deck_id, why; ``facts`` value, bound, gap, value_worst_first, cost_total,
-    budget_total, unsound_end_m2, unsound_end_nothing_m2.
+    budget_total, unsound_end_m2, unsound_end_nothing_m2, clock_hit, clock_s.
     """
 
     @property
@@ -340,8 +341,33 @@ def total(frame: pd.DataFrame, name: str) -> float:
     return float(pd.to_numeric(frame[name]).astype("Float64").sum())
 
 
+def clock_words(facts: Mapping[str, float]) -> str:
+    """That the user's clock ended the search, and how near it had come; nothing where it did not.
+
+    Examples
+    --------
+    >>> clock_words({"clock_hit": 1.0, "clock_s": 20.0, "gap": 0.0123}).replace(SPACE, " ")
+    'The search was stopped by the clock after 20 s; gap reached 1.23 %; another run may find another programme.'
+    >>> clock_words({"clock_hit": 0.0, "clock_s": 20.0, "gap": 0.0123})
+    ''
+    """
+    if facts.get("clock_hit", 0) != 1:
+        return ""
+    gap = facts.get("gap")
+    reached = f"gap reached {whole(_hundredths(gap) / 100, 2)}{SPACE}%; " if gap is not None and _there(gap) else ""
+    return (
+        f"The search was stopped by the clock after {facts.get('clock_s', 0):g}{SPACE}s; {reached}another run may find "
+        "another programme."
+    )
+
+
+def _hundredths(gap: float) -> int:
+    """A gap in hundredths of a percent, rounded up: a proof is never told closer than it is."""
+    return int(np.ceil(round(float(gap) * 1e4, 6)))
+
+
 def gap_words(facts: Mapping[str, float]) -> str:
-    """How far the programme can be from the best possible, in plain words; the gap rounds up.
+    """How far the programme can be from the best possible, in plain words; and where a clock ended the search.
 
     Examples
     --------
@@ -351,11 +377,11 @@ def gap_words(facts: Mapping[str, float]) -> str:
     gap = facts.get("gap")
     if gap is None or not _there(gap):
         return "How far it is from the best programme possible is not known."
-    hundredths = int(np.ceil(round(float(gap) * 1e4, 6)))
-    return (
-        f"It is proven to reach at least {whole(100 - hundredths / 100, 2)}{SPACE}% of the benefit of the best "
+    said = (
+        f"It is proven to reach at least {whole(100 - _hundredths(gap) / 100, 2)}{SPACE}% of the benefit of the best "
         "programme possible within the same limits."
     )
+    return f"{said} {clock_words(facts)}".strip()
 
 
 def with_share(status: pd.DataFrame) -> pd.DataFrame:
