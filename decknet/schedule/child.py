@@ -75,7 +75,7 @@ def _run(lp: Any, start: Any, stop: _Stop) -> Any:
     import highspy
 
     solver = highspy.Highs()  # type: ignore[no-untyped-call]
-    for name, setting in {
+    choices: dict[str, bool | int | float | str] = {
         "output_flag": False,
         "threads": 1,
         "random_seed": 0,
@@ -86,7 +86,8 @@ def _run(lp: Any, start: Any, stop: _Stop) -> Any:
         "primal_feasibility_tolerance": TOLERANCE,
         "mip_heuristic_effort": stop.effort,
         "mip_ipm_solver": "ipx",  # the other calls the linear algebra library, whose sums hang on the processor
-    }.items():
+    }
+    for name, setting in choices.items():
         solver.setOptionValue(name, setting)
     solver.passModel(lp)
     known = highspy.HighsSolution()

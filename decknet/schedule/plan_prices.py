@@ -21,12 +21,14 @@ if TYPE_CHECKING:
     from decknet.schedule.clock import Clock
     from decknet.schedule.known import Known
     from decknet.schedule.plans import Split
+    from decknet.schedule.prices import Problem
 
     Floats = npt.NDArray[np.float64]
     Whole = npt.NDArray[np.signedinteger]
 
-__all__ = ["DeckPrices", "find_deck_prices"]
+__all__ = ["DeckPrices", "find_deck_prices", "first_prices"]
 
+WIDER, NARROWER = 1.3, 0.7  # what becomes of the box about the best prices after a step that lowered the bound, or not
 ENOUGH = 1e-6  # part of the bound by which a step must promise to lower it
 
 
@@ -42,6 +44,12 @@ class DeckPrices:
 
     deck: Whole
     limit: Floats
+
+
+def first_prices(problem: Problem, prices: Floats) -> DeckPrices:
+    """Prices of decks out of prices of the limits: what the best option of each is worth beyond them."""
+    best, _ = problem.best(problem.worth(prices))
+    return DeckPrices(np.rint(best).astype(np.int64), prices[problem.years :])
 
 
 @dataclass(slots=True)
@@ -77,16 +85,17 @@ class _Cuts:
 
 
 def find_deck_prices(
-    split: Split, known: Known, prices: Floats, goal: float, steps: int, clock: Clock,
+    split: Split, known: Known, start: DeckPrices, width: float, goal: float, steps: int, clock: Clock,
     at_each: Callable[[DeckPrices, int], None],
 ) -> DeckPrices:  # fmt: skip
-    """Lower the bound from the prices of limits on. Prices of limits are taken per whole limit inside.
+    """Lower the bound from known prices on. Prices of limits are taken per whole limit inside.
 
     Parameters
     ----------
     split : Split
     known : Known, its bound is lowered in place
-    prices : array, shape (all rows,), of the limits
+    start : DeckPrices
+    width : part of the prices in which the lowest bound is sought first
     goal : gap at which to stop
     steps : int, at most
     clock : Clock
@@ -100,10 +109,9 @@ def find_deck_prices(
     years, decks = problem.years, problem.decks
     used = split.limits > 0
     scale = np.where(used, split.limits, 1.0)
-    best, _ = problem.best(problem.worth(prices))
-    at = np.concatenate([np.rint(best), np.where(used, canonical(prices[years:] * scale), 0.0)])
+    at = np.concatenate([start.deck.astype(np.float64), np.where(used, canonical(start.limit * scale), 0.0)])
     centre, lowest = at, math.inf
-    box = np.maximum(0.05 * at, 0.02 * max(float(at[:decks].mean()), 1.0))
+    box = width * np.maximum(at, 0.4 * max(float(at[:decks].mean()), 1.0))
     cost = np.concatenate([np.ones(decks), used.astype(np.float64)])
     cuts = _Cuts()
     for step in range(steps):
@@ -118,9 +126,9 @@ def find_deck_prices(
         known.lower(bound)
         at_each(now, step)
         if bound < lowest:
-            lowest, centre = bound, at
+            lowest, centre, box = bound, at, box * WIDER
         else:
-            box = box * 0.8
+            box = box * NARROWER
         if known.gap() <= goal or clock.struck():
             break
         low, high = np.maximum(centre - box, 0.0), centre + box

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from decknet.schedule.fill import polish
-from decknet.schedule.plan_prices import DeckPrices, find_deck_prices
+from decknet.schedule.plan_prices import DeckPrices, find_deck_prices, first_prices
 from decknet.schedule.plans import PlanTable, Split, tabulate
 
 if TYPE_CHECKING:
@@ -28,6 +28,8 @@ __all__ = ["close_by_plans", "fill_in_turn"]
 
 NOISES = (0, 2, 5, 10)  # hundredths by which the price of a deck is moved when years are filled anew
 NEAR = 0.004  # part of the best value within which a programme is worth a last polish
+WORSE = 0.003  # part of the value by which a programme that is gone on from may be worse than the last, at first
+WIDTHS = (0.05, 0.02)  # part of the prices of decks in which they are sought first, roughly and then finely
 LOOK_DOWN = 40  # steps of money, from all of it down, at which a plan is looked for that can be paid
 RAISES = 4  # times that a limit passed is made half as dear again before the year's least works are dropped
 
@@ -43,24 +45,25 @@ def close_by_plans(known: Known, prices: Floats, goal: float, effort: Effort, cl
     effort : Effort
     clock : Clock
     """
-    split = Split(known.problem, effort.plan_cells)
-    years = known.problem.years
+    problem = known.problem
+    years = problem.years
     orders = list(permutations(range(years))) if years <= 5 else [tuple(np.roll(range(years), k)) for k in range(years)]
-    nothing = np.full(known.problem.decks, -1, dtype=np.intp)
-
-    rough = Split(known.problem, effort.try_cells)
+    nothing = np.full(problem.decks, -1, dtype=np.intp)
+    rough = Split(problem, effort.try_cells)
 
     def try_at(now: DeckPrices, step: int) -> None:
-        _offer(known, prices, fill_in_turn(rough, nothing, orders[step * 37 % len(orders)], now))
+        pick = fill_in_turn(rough, nothing, orders[step * 37 % len(orders)], now)
+        known.offer(_polished(known, prices, pick, known.value))
 
-    best = find_deck_prices(split, known, prices, goal, effort.plan_steps, clock, try_at)
+    best = first_prices(problem, prices)
+    for (cells, steps), width in zip(effort.plan_steps, WIDTHS, strict=True):
+        best = find_deck_prices(Split(problem, cells), known, best, width, goal, steps, clock, try_at)
     _fill_anew(rough, known, prices, best, goal, effort.plan_tries, clock)
 
 
-def _offer(known: Known, prices: Floats, pick: Whole) -> None:
-    """Offer a programme, polished where it is near the best."""
-    if known.value_of(pick) >= (1 - NEAR) * known.value:
-        known.offer(polish(known.problem, prices, pick))
+def _polished(known: Known, prices: Floats, pick: Whole, value: float) -> Whole:
+    """A programme polished where it is near a value, else as it is."""
+    return polish(known.problem, prices, pick) if known.value_of(pick) >= (1 - NEAR) * value else pick
 
 
 def fill_in_turn(split: Split, pick: Whole, order: Sequence[int], prices: DeckPrices) -> Whole:
@@ -112,14 +115,23 @@ def _paid(split: Split, year: int, table: PlanTable) -> Whole:
 def _fill_anew(
     split: Split, known: Known, prices: Floats, best: DeckPrices, goal: float, tries: int, clock: Clock
 ) -> None:
-    """Fill two or three years of the programme anew, decks a little dearer or cheaper by chance. In place."""
+    """Fill two or three years of a programme anew, decks a little dearer or cheaper by chance. In place.
+
+    One that is a little worse is gone on from too, less and less so, since the best lies beyond such.
+    """
     years = split.problem.years
     rng = np.random.default_rng(0)
-    for _ in range(tries):
+    now, value, whole = known.pick, known.value, known.value
+    for turn in range(tries):
         if known.gap() <= goal or clock.struck():
             return
         count = min(int(rng.integers(2, 4)), years)
         order = rng.permutation(years)[:count].tolist()
         noise = NOISES[int(rng.integers(len(NOISES)))] * rng.integers(-100, 101, len(best.deck))
         deck = best.deck + best.deck * noise // 10_000
-        _offer(known, prices, fill_in_turn(split, known.pick, order, DeckPrices(deck, best.limit)))
+        new = fill_in_turn(split, now, order, DeckPrices(deck, best.limit))
+        new = _polished(known, prices, new, value)
+        worth = known.value_of(new)
+        if worth >= value - WORSE * whole * (1 - turn / tries):
+            now, value = new, worth
+            known.offer(new)
