@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from decknet.schedule.clock import Clock
     from decknet.schedule.known import Known
     from decknet.schedule.plans import Split
-    from decknet.schedule.prices import Problem
 
     Floats = npt.NDArray[np.float64]
     Whole = npt.NDArray[np.signedinteger]
@@ -34,22 +33,22 @@ ENOUGH = 1e-6  # part of the bound by which a step must promise to lower it
 
 @dataclass(frozen=True, slots=True)
 class DeckPrices:
-    """What it costs to work on a deck at all, and what the limits that are not money cost.
+    """What it costs to work on a deck at all, and what the limits that are not counted through cost.
 
     Attributes
     ----------
     deck : array, shape (decks,), whole numbers of grains, >= 0
-    limit : array, shape (rows,), grains for a part of a crew day, >= 0
+    limit : array, shape (k,), grains for a coin or for a part of a crew day, >= 0
     """
 
     deck: Whole
     limit: Floats
 
 
-def first_prices(problem: Problem, prices: Floats) -> DeckPrices:
+def first_prices(split: Split, prices: Floats) -> DeckPrices:
     """Prices of decks out of prices of the limits: what the best option of each is worth beyond them."""
-    best, _ = problem.best(problem.worth(prices))
-    return DeckPrices(np.rint(best).astype(np.int64), prices[problem.years :])
+    best, _ = split.problem.best(split.problem.worth(prices))
+    return DeckPrices(np.rint(best).astype(np.int64), prices[split.others])
 
 
 @dataclass(slots=True)
@@ -118,10 +117,10 @@ def find_deck_prices(
         now = DeckPrices(at[:decks].astype(np.int64), np.where(used, at[decks:] / scale, 0.0))
         bound = float(now.deck.sum()) + math.fsum((at[decks:] * used).tolist())
         for year, lot in enumerate(split.lots):
-            table = tabulate(lot, split.gains(lot, now.deck, now.limit))
+            table = tabulate(lot, split.gains(lot, now.deck, now.limit), split.tolls(year, now.limit))
             bound += int(table.most[-1])
             mine = lot.options[table.plan(lot.steps)]
-            part = np.where(used, split.use[mine].sum(axis=0) / scale, 0.0)
+            part = np.where(used, split.load(mine) / scale, 0.0)
             cuts.add(problem.owner[mine], part, year, float(problem.value[mine].sum()), decks)
         known.lower(bound)
         at_each(now, step)

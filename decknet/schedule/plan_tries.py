@@ -49,15 +49,15 @@ def close_by_plans(known: Known, prices: Floats, goal: float, effort: Effort, cl
     years = problem.years
     orders = list(permutations(range(years))) if years <= 5 else [tuple(np.roll(range(years), k)) for k in range(years)]
     nothing = np.full(problem.decks, -1, dtype=np.intp)
-    rough = Split(problem, effort.try_cells)
+    rough = Split(problem, prices, effort.try_cells)
 
     def try_at(now: DeckPrices, step: int) -> None:
         pick = fill_in_turn(rough, nothing, orders[step * 37 % len(orders)], now)
         known.offer(_polished(known, prices, pick, known.value))
 
-    best = first_prices(problem, prices)
+    best = first_prices(rough, prices)
     for (cells, steps), width in zip(effort.plan_steps, WIDTHS, strict=True):
-        best = find_deck_prices(Split(problem, cells), known, best, width, goal, steps, clock, try_at)
+        best = find_deck_prices(Split(problem, prices, cells), known, best, width, goal, steps, clock, try_at)
     _fill_anew(rough, known, prices, best, goal, effort.plan_tries, clock)
 
 
@@ -89,27 +89,27 @@ def _plan_within(split: Split, year: int, taken: Flags, prices: DeckPrices) -> W
     plan = np.zeros(0, dtype=np.intp)
     for _ in range(RAISES):
         gain = np.where(taken[lot.deck], 0, split.gains(lot, prices.deck, limit))
-        plan = _paid(split, year, tabulate(lot, gain))
-        over = split.use[plan].sum(axis=0) > split.limits
+        plan = _paid(split, year, tabulate(lot, gain, split.tolls(year, limit)))
+        load = split.load(plan)
+        over = load > split.limits
         if not over.any():
             return plan
-        least = float(problem.value[plan].sum()) / max(float(split.use[plan][:, over].sum()), 1.0) / 4
+        least = float(problem.value[plan].sum()) / max(float(load[over].sum()), 1.0) / 4
         limit = np.where(over, np.maximum(limit * 1.5, least), limit)
-    order = np.argsort(-problem.value[plan] / np.maximum(split.use[plan].sum(axis=1), 1.0), kind="stable")
-    plan = plan[order]
-    inside = (np.cumsum(split.use[plan], axis=0) <= split.limits).all(axis=1)
-    return np.sort(plan[np.logical_and.accumulate(inside)])
+    plan = plan[np.argsort(-problem.value[plan], kind="stable")]
+    while (split.load(plan) > split.limits).any():
+        plan = plan[:-1]
+    return np.sort(plan)
 
 
 def _paid(split: Split, year: int, table: PlanTable) -> Whole:
-    """Options of the best plan of a year that its money pays to the last coin; money counted in steps is rounded."""
+    """Options of the best plan of a year that what is counted pays in full, since steps are rounded down."""
     problem, lot = split.problem, split.lots[year]
-    plan = np.zeros(0, dtype=np.intp)
     for steps in range(lot.steps, max(lot.steps - LOOK_DOWN, 0), -1):
         plan = lot.options[table.plan(steps)]
-        if float(problem.loads(plan)[year]) <= problem.limits[year]:
+        if problem.loads(plan)[lot.row] <= problem.limits[lot.row]:
             return plan
-    return plan[:0]
+    return np.zeros(0, dtype=np.intp)
 
 
 def _fill_anew(
