@@ -154,7 +154,7 @@ def programme(
         answer: dict[str, Any] = {
             name: say.plain(getattr(made, name)) for name in ("lines", "years", "waiting", "yardsticks")
         }
-        answer |= {"facts": made.facts, "stopped": flow.clock_words(made.facts) or None}
+        answer |= {"facts": made.facts, "stopped": flow.cut_short_words(made.facts) or None}
         answer |= {"currency": network.settings.currency}
         answer |= {} if cost is None else {"demands": say.plain(cost)}
         answer |= {} if found is None else {"money": say.plain(found)}

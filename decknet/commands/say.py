@@ -363,7 +363,7 @@ def stopped(made: Programme) -> None:
     """Print that the clock ended the search, where it did."""
     from decknet import flow
 
-    if words := flow.clock_words(made.facts):
+    if words := flow.cut_short_words(made.facts):
         typer.echo(words)
 
 

@@ -104,7 +104,7 @@ def choose_options(
     _must_fit(problem, parts, days_limit)
     if not len(problem.owner):
         zero, value = np.zeros(years), total_value(options, base)
-        return Choice(base, value, value, 0.0, zero, zero, options.value.astype(np.float64), False)
+        return Choice(base, value, value, 0.0, zero, zero, options.value.astype(np.float64), False, False)
 
     held = float(whole_value(options.value[base[base >= 0]]).sum())
     starts = [start] if start is None or isinstance(start, np.ndarray) else list(start)
@@ -140,6 +140,7 @@ def choose_options(
         per_cell[days_at : days_at + years] if days_limit is not None else np.zeros(years),
         _worth_at(options, per_cell, rules, years, days_limit is not None),
         clock.hit,
+        known.lost,
     )
 
 

@@ -38,6 +38,7 @@ class Known:
     pick : array, shape (decks,), option of each deck, -1 for none
     value, bound : whole numbers of grains, beyond what is held in any case
     base : grains of what is held in any case
+    lost : a part of the search came to grief, so that another run may find another programme
     """
 
     def __init__(self, problem: Problem, pick: Whole, base: float) -> None:
@@ -46,6 +47,7 @@ class Known:
         self.value = self.value_of(pick)
         self.bound = math.inf
         self.base = base
+        self.lost = False
 
     def value_of(self, pick: Whole) -> float:
         """Value of picks, an exact sum of whole numbers."""

@@ -139,6 +139,7 @@ class Choice:
     days_price : array, shape (years,), the same for a crew day
     worth : array, shape (options,), value less all that an option uses at those prices, its set-up apart
     stopped : the user's clock ended the search, so that another run may find another programme
+    lost : a child process of the search came to grief, with the same effect
     """
 
     taken: Whole
@@ -149,3 +150,4 @@ class Choice:
     days_price: Floats
     worth: Floats
     stopped: bool
+    lost: bool

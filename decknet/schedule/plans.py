@@ -236,7 +236,9 @@ class Split:
     def tolls(self, year: int, prices: Floats) -> Whole:
         """What each set-up of a year costs at those prices, rounded down."""
         cells = self.problem.rows[self.others][:, self.problem.opening_cell[:, year]]
-        return np.asarray(np.floor((cells * prices[:, None]).sum(axis=0) * self.problem.opening[:, year]), dtype=np.int64)
+        return np.asarray(
+            np.floor((cells * prices[:, None]).sum(axis=0) * self.problem.opening[:, year]), dtype=np.int64
+        )
 
     def load(self, plan: Whole) -> Floats:
         """What a plan uses of the limits that are priced, set-ups with it."""

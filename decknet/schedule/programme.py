@@ -67,7 +67,8 @@ class Programme:
         cost_total, budget_total, unsound_end_m2 and unsound_end_nothing_m2 (unsound area of all decks with a
         known area when the last year is over, with the programme and without any work), clock_hit (1 where the
         user's clock ended the search, so that another run may find another programme; else 0), clock_s (s, that
-        clock; 0: none); user_cost_total, past_share (part of the deck area that is past the threshold at the end),
+        clock; 0: none), part_lost (1 where a process of the search came to grief, with the same effect; else 0);
+        user_cost_total, past_share (part of the deck area that is past the threshold at the end),
         past_share_nothing.
     yardsticks : DataFrame
         way (programme, nothing, worst first, priority order), value, cost, works, unsound_end_m2, past_m2,
@@ -218,6 +219,7 @@ def programme_of(case: Case, solved: Solved, settings: Settings, *, explain: boo
         "unsound_end_nothing_m2": nothing["unsound_end_m2"],
         "clock_hit": float(choice.stopped),
         "clock_s": settings.programme.clock_s,
+        "part_lost": float(choice.lost),
         "user_cost_total": float(lines["user_cost"].sum()),
         "past_share": end["past_share"],
         "past_share_nothing": nothing["past_share"],

@@ -104,6 +104,7 @@ def _by_children(known: Known, prices: Floats, gap: float, run: Runs, clock: Clo
         answers = [whole.result(), anew.result()]
     for answer in answers:
         if answer is None:
+            known.lost = known.lost or not clock.hit
             continue
         back = np.flatnonzero(keep)[answer.taken]
         pick = np.full(problem.decks, -1, dtype=np.intp)

@@ -17,9 +17,10 @@ from decknet.settings.ranking import (
 )
 from decknet.settings.repairs import LimitSettings, MixSettings, OpeningSettings, QuantitySettings
 from decknet.settings.survival import SurvivalSettings
-from decknet.settings.works import TREATMENTS, ProgrammeSettings, Treatment
+from decknet.settings.works import EFFORT_NAMES, TREATMENTS, ProgrammeSettings, Treatment
 
 __all__ = [
+    "EFFORT_NAMES",
     "TREATMENTS",
     "ClosureSettings",
     "Curve",

@@ -17,7 +17,7 @@ __all__ = [
     "MISSING",
     "NUMBER_FORMATS",
     "Programme",
-    "clock_words",
+    "cut_short_words",
     "figure",
     "gap_words",
     "kind_of",
@@ -72,7 +72,7 @@ class Programme(Protocol):
     ``lines`` deck_id, year, treatment, label, deck_m2, repair_m2, crew_days, cost, benefit, share_before,
     share_after, urgent, pinned, based_on, why; ``years`` year, budget, cost, left, crew_days, decks,
     repair_m2; ``waiting`` deck_id, why; ``facts`` value, bound, gap, value_worst_first, cost_total,
-    budget_total, unsound_end_m2, unsound_end_nothing_m2, clock_hit, clock_s.
+    budget_total, unsound_end_m2, unsound_end_nothing_m2, clock_hit, clock_s, part_lost.
     """
 
     @property
@@ -341,24 +341,25 @@ def total(frame: pd.DataFrame, name: str) -> float:
     return float(pd.to_numeric(frame[name]).astype("Float64").sum())
 
 
-def clock_words(facts: Mapping[str, float]) -> str:
-    """That the user's clock ended the search, and how near it had come; nothing where it did not.
+def cut_short_words(facts: Mapping[str, float]) -> str:
+    """That the user's clock or a mishap cut the search short, and how near it had come; nothing where none did.
 
     Examples
     --------
-    >>> clock_words({"clock_hit": 1.0, "clock_s": 20.0, "gap": 0.0123}).replace(SPACE, " ")
+    >>> cut_short_words({"clock_hit": 1.0, "clock_s": 20.0, "gap": 0.0123}).replace(SPACE, " ")
     'The search was stopped by the clock after 20 s; gap reached 1.23 %; another run may find another programme.'
-    >>> clock_words({"clock_hit": 0.0, "clock_s": 20.0, "gap": 0.0123})
+    >>> cut_short_words({"clock_hit": 0.0, "clock_s": 20.0, "gap": 0.0123})
     ''
     """
-    if facts.get("clock_hit", 0) != 1:
+    if facts.get("clock_hit", 0) == 1:
+        why = f"The search was stopped by the clock after {facts.get('clock_s', 0):g}{SPACE}s"
+    elif facts.get("part_lost", 0) == 1:
+        why = "A part of the search was lost (this computer ended its process)"
+    else:
         return ""
     gap = facts.get("gap")
     reached = f"gap reached {whole(_hundredths(gap) / 100, 2)}{SPACE}%; " if gap is not None and _there(gap) else ""
-    return (
-        f"The search was stopped by the clock after {facts.get('clock_s', 0):g}{SPACE}s; {reached}another run may find "
-        "another programme."
-    )
+    return f"{why}; {reached}another run may find another programme."
 
 
 def _hundredths(gap: float) -> int:
@@ -381,7 +382,7 @@ def gap_words(facts: Mapping[str, float]) -> str:
         f"It is proven to reach at least {whole(100 - _hundredths(gap) / 100, 2)}{SPACE}% of the benefit of the best "
         "programme possible within the same limits."
     )
-    return f"{said} {clock_words(facts)}".strip()
+    return f"{said} {cut_short_words(facts)}".strip()
 
 
 def with_share(status: pd.DataFrame) -> pd.DataFrame:
