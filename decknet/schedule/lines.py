@@ -11,7 +11,7 @@ import pandas as pd
 from decknet.schedule.closure import longest_queues
 from decknet.schedule.meaning import next_treatments
 from decknet.schedule.offers import AT_ONCE, Taken, two_works, works_taken
-from decknet.schedule.options import on_benefit_grid
+from decknet.schedule.options import SAME, on_benefit_grid
 from decknet.schedule.reasons import based_on, why_line
 from decknet.schedule.treatments import closing_words, work_out
 
@@ -79,6 +79,8 @@ def work_figures(decks: Decks, done: Taken, names: list[str], years: int, settin
     frame = pd.concat([pd.DataFrame(part) for part in parts], ignore_index=True)
     figures = Figures(frame, fits, money, days, spared, saved)
     _two_works(figures, decks, done, names, years, settings)
+    for name in ("repair_m2", "share_before", "share_after"):
+        frame[name] = frame[name].round(SAME)
     return figures
 
 

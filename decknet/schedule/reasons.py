@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from decknet.schedule.options import SAME
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
@@ -63,6 +65,7 @@ def based_on(frame: pd.DataFrame) -> list[str]:
 
 def _points(share: float) -> str:
     """A share in percent, with a second decimal where it is small."""
+    share = round(share, SAME)  # so that a half is rounded the same way whatever its last bit
     return f"{100 * share:.1f} %" if share >= 0.001 or share == 0 else f"{100 * share:.2f} %"
 
 
