@@ -30,7 +30,7 @@ TODAY = ["--today", "2026-11-25"]
 def quick(tmp_path_factory):
     """Settings under which the search stops early."""
     path = tmp_path_factory.mktemp("settings") / "quick.toml"
-    path.write_text("[programme]\ngap = 0.05\n", encoding="utf-8")
+    path.write_text('[programme]\neffort = "quick"\n', encoding="utf-8")
     return path
 
 

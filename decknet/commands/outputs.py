@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from decknet import digits
+from decknet.commands import say
 from decknet.commands.options import (
     BudgetOpt,
+    EffortOpt,
     FirstYearOpt,
+    SecondsOpt,
     SettingsOpt,
     StoreArg,
     TilesOpt,
@@ -43,6 +46,8 @@ def map_(
     budget: BudgetOpt = None,
     years: YearsOpt = 5,
     first_year: FirstYearOpt = None,
+    effort: EffortOpt = None,
+    seconds: SecondsOpt = None,
     tiles: TilesOpt = None,
     settings: SettingsOpt = None,
     today: TodayOpt = None,
@@ -52,7 +57,7 @@ def map_(
     from decknet.flow import works
 
     sums = sums_of(budget) if budget is not None else None
-    network = network_of(store, settings, today)
+    network = network_of(store, settings, today, effort=effort, seconds=seconds)
     made = limits = None
     if sums is not None:
         made, network = plan_of(store, network, sums, years, first_year)
@@ -62,6 +67,8 @@ def map_(
     missing = len(network.status) - drawn
     rest = f"; {digits.count(missing)} without a position are not drawn" if missing else ""
     typer.echo(f"{output}: {digits.count(drawn)} decks drawn{rest}.")
+    if made is not None:
+        say.stopped(made)
 
 
 def report(
@@ -69,6 +76,8 @@ def report(
     budget: BudgetOpt = None,
     years: YearsOpt = 5,
     first_year: FirstYearOpt = None,
+    effort: EffortOpt = None,
+    seconds: SecondsOpt = None,
     save_to: Annotated[Path, typer.Option("--save-to", help="Folder to write into.")] = Path("reports"),
     paper: Annotated[str, typer.Option(help="Paper of the document: a4 or us-letter.")] = "a4",
     tiles: TilesOpt = None,
@@ -84,12 +93,13 @@ def report(
     sums = sums_of(budget)
     with progress(REPORT) as step:
         step("Reading the records")
-        network = network_of(store, settings, today)
-        written, _, _ = report_of(
+        network = network_of(store, settings, today, effort=effort, seconds=seconds)
+        written, made, _ = report_of(
             store, network, sums, years, first_year, save_to, tiles=tiles, paper=paper, doubt=doubt, step=step
         )  # fmt: skip
     for what, path in written.files.items():
         typer.echo(f"{what}: {path}")
+    say.stopped(made)
     if written.same:
         typer.echo(f"Every file is as it was (figures of {written.since or network.today}).")
         return
@@ -111,6 +121,8 @@ def deckpage(
     budget: BudgetOpt = None,
     years: YearsOpt = 5,
     first_year: FirstYearOpt = None,
+    effort: EffortOpt = None,
+    seconds: SecondsOpt = None,
     paper: Annotated[str, typer.Option(help="Paper: a4 or us-letter.")] = "a4",
     settings: SettingsOpt = None,
     today: TodayOpt = None,
@@ -126,12 +138,13 @@ def deckpage(
         raise typer.BadParameter(f"{paper!r} is not a paper known here. Say a4 or us-letter.", param_hint="--paper")
     if programme is not None and budget is not None:
         raise typer.BadParameter("give either --programme or --budget, not both.", param_hint="--budget")
-    network = network_of(store, settings, today)
+    network = network_of(store, settings, today, effort=effort, seconds=seconds)
     if budget is None:
         planned = deck.kept_lines(store, programme, settings=network.settings)
     else:
         made, network = plan_of(store, network, sums_of(budget), years, first_year)
         planned = deck.planned_by(made, f"a programme for {budget} {network.settings.currency} a year")
+        say.stopped(made)
     chosen = list(dict.fromkeys(decks))
     flow.write_whole(output, deck.deck_pages(store, chosen, network, planned, paper=paper))
     typer.echo(f"{output}: {len(chosen)} {'deck' if len(chosen) == 1 else 'decks'}.")

@@ -13,8 +13,10 @@ from decknet import digits
 from decknet.commands import say, say_programme
 from decknet.commands.options import (
     BudgetOpt,
+    EffortOpt,
     FirstYearOpt,
     JsonOpt,
+    SecondsOpt,
     SettingsOpt,
     StoreArg,
     TodayOpt,
@@ -104,6 +106,8 @@ def programme(
     compare: CompareOpt = None,
     doubt: DoubtOpt = False,
     draws: DrawsOpt = None,
+    effort: EffortOpt = None,
+    seconds: SecondsOpt = None,
     save: Annotated[str | None, typer.Option("--save", metavar="NAME", help="Keep the programme in the store.")] = None,
     csv: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="Also write the lines to a CSV file.")
@@ -119,7 +123,7 @@ def programme(
 
     from decknet import flow
     from decknet.flow import planning
-    from decknet.settings import load_settings
+    from decknet.settings import load_settings, searched
 
     demands = planning.Demands(pins, bar or (), kept)
     cost = doubted = found = None
@@ -129,7 +133,8 @@ def programme(
     steps |= {"Trying other sums of money": 8.0 * len(times)} if times is not None else {}
     with progress(steps, quiet=as_json) as step:
         step("Reading the records")
-        network = flow.read_network(store, today=day(today), settings=load_settings(settings))
+        chosen = searched(load_settings(settings), effort, seconds)
+        network = flow.read_network(store, today=day(today), settings=chosen)
         network, drawn, note = planning.with_works(store, network, crew_days=crew_days)
         first = first_year or network.today.year + 1
         budgets = flow.budgets_for(money, years)
@@ -150,7 +155,8 @@ def programme(
         answer: dict[str, Any] = {
             name: say.plain(getattr(made, name)) for name in ("lines", "years", "waiting", "yardsticks")
         }
-        answer |= {"facts": made.facts, "currency": network.settings.currency}
+        answer |= {"facts": made.facts, "stopped": flow.cut_short_words(made.facts) or None}
+        answer |= {"currency": network.settings.currency}
         answer |= {} if cost is None else {"demands": say.plain(cost)}
         answer |= {} if found is None else {"money": say.plain(found)}
         if doubted is not None:

@@ -366,6 +366,7 @@ def programme(out: Console, network: Network, made: Programme) -> None:
             else ": it is the best possible."
         )
     )
+    stopped(made)
     if facts["value_worst_first"] > 0:
         gain = facts["value"] / facts["value_worst_first"] - 1
         more = f"{digits.percent(abs(gain))} {'more' if gain >= 0 else 'less'}"
@@ -374,6 +375,14 @@ def programme(out: Console, network: Network, made: Programme) -> None:
         f"{_end(facts)}. {digits.count(len(made.waiting))} decks wait; why, with --json or in the workbook. "
         f"{digits.ROUNDED} The exact ones: --json."
     )
+
+
+def stopped(made: Programme) -> None:
+    """Print that the clock ended the search, where it did."""
+    from decknet import flow
+
+    if words := flow.cut_short_words(made.facts):
+        typer.echo(words)
 
 
 PROVEN = 1e-7  # gap below which only rounding is left
@@ -397,6 +406,7 @@ def facts(out: Console, network: Network, made: Programme) -> None:
         f"{digits.count(len(made.lines))} jobs, "
         f"proven within {digits.gap(facts['gap'])} % of the best possible. {_end(facts)}."
     )
+    stopped(made)
     if network.urgent.empty:
         out.print("  Urgent: nothing on record.")
     else:

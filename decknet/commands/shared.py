@@ -23,10 +23,14 @@ def settings_of(path: Path | None) -> Settings:
     return load_settings(path)
 
 
-def network_of(store: Path, settings: Path | None, today: str | None) -> Network:
+def network_of(
+    store: Path, settings: Path | None, today: str | None, *, effort: str | None = None, seconds: float | None = None
+) -> Network:
     from decknet import flow
+    from decknet.settings import searched
 
-    return flow.read_network(store, today=day_of(today), settings=settings_of(settings))
+    chosen = searched(settings_of(settings), effort, seconds)
+    return flow.read_network(store, today=day_of(today), settings=chosen)
 
 
 def plan_of(

@@ -11,9 +11,7 @@ import typer
 
 from decknet import digits
 from decknet.commands import say
-from decknet.commands.options import (
-    YearsOpt,
-)  # fmt: skip
+from decknet.commands.options import EffortOpt, SecondsOpt, YearsOpt
 from decknet.commands.options import sums as sums_of
 from decknet.commands.progress import REPORT, progress
 from decknet.commands.shared import report_of, settings_of
@@ -35,10 +33,13 @@ def demo(
     folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Folder to write into.")] = Path("reports/demo"),
     budget: Annotated[str, typer.Option("--budget", metavar="SUM[,SUM...]", help="Money for each year.")] = "1500000",
     years: YearsOpt = 5,
+    effort: EffortOpt = None,
+    seconds: SecondsOpt = None,
 ) -> None:
     """See it work on an invented district: records in, ranking, programme, map, report."""
     from decknet import flow
     from decknet.demo import FILES, TODAY, demo_folder
+    from decknet.settings import searched
 
     out, sums = say.console(), sums_of(budget)
     store = folder / "demo.duckdb"
@@ -56,7 +57,8 @@ def demo(
             if name is not None:
                 step(f"Bringing in {name}")
         step("Reading the records")
-        network = flow.read_network(store, today=TODAY, settings=settings_of(None))
+        settings = searched(settings_of(None), effort, seconds)
+        network = flow.read_network(store, today=TODAY, settings=settings)
         written, made, network = report_of(store, network, sums, years, None, folder, step=step)
     for loaded in loads:
         if loaded.reading is None:

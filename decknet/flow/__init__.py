@@ -18,9 +18,28 @@ from decknet.flow.network import (
     weight_ranges,
 )
 from decknet.flow.report import report
+from decknet.show import cut_short_words
 
 __all__ = [
-    "Loaded", "Network", "budgets_for", "create", "draw_map", "intake_faults", "intake_log", "load", "network_from",
-    "next_soundings", "plan", "read_network", "report", "save_mapping", "save_programme", "software", "undo",
-    "weight_ranges", "who_am_i", "write_whole",
+    "Loaded",
+    "Network",
+    "budgets_for",
+    "create",
+    "cut_short_words",
+    "draw_map",
+    "intake_faults",
+    "intake_log",
+    "load",
+    "network_from",
+    "next_soundings",
+    "plan",
+    "read_network",
+    "report",
+    "save_mapping",
+    "save_programme",
+    "software",
+    "undo",
+    "weight_ranges",
+    "who_am_i",
+    "write_whole",
 ]  # fmt: skip

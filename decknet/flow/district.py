@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import html
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
@@ -26,7 +27,7 @@ from decknet.keep import Store
 from decknet.locate import deck_outlines, place_decks, with_positions
 from decknet.measure import survey_shares
 from decknet.schedule import Programme
-from decknet.settings import Settings, load_settings
+from decknet.settings import Settings, load_settings, searched
 
 __all__ = ["District", "Page"]
 
@@ -234,7 +235,8 @@ class District:
     def programme(
         self, budget: float | Sequence[float], *, years: int = 5, first_year: int | None = None,
         pins: dict[str, int | tuple[int, str]] | None = None, bars: Iterable[str] = (),
-        kept: dict[str, float] | None = None, crew_days: float | None = None,
+        kept: dict[str, float] | None = None, crew_days: float | None = None, effort: str | None = None,
+        seconds: float | None = None,
     ) -> Programme:  # fmt: skip
         """The programme that the money buys best.
 
@@ -251,6 +253,10 @@ class District:
         kept : district -> sum a year that only its decks may have
         crew_days : float, optional
             Crew days a year; else as the settings say.
+        effort : str, optional
+            quick, normal or long: how much work the search does, in counts; else as the settings say.
+        seconds : float, optional
+            A clock on the search; ``facts["clock_hit"]`` is 1 where it struck.
 
         Raises
         ------
@@ -261,6 +267,7 @@ class District:
         if not all(np.isfinite(s) and s >= 0 for s in sums):
             raise BudgetError(f"budget {budget}: a sum of money is a number of 0 or more.")
         network, drawn, _ = planning.with_works(self.path, self._network, crew_days=crew_days)
+        network = dataclasses.replace(network, settings=searched(network.settings, effort, seconds))
         fixed = {deck: (at, None) if isinstance(at, int) else (int(at[0]), at[1]) for deck, at in (pins or {}).items()}
         return planning.plan(
             network, budgets_for(sums, years), first_year=first_year or self.today.year + 1,

@@ -302,7 +302,8 @@ def curve(
 ) -> pd.DataFrame:
     """What more or less money buys: one programme for each multiple of the budgets.
 
-    Each is searched to `gap`, or to that of the settings where it is wider, and says the gap it came to.
+    Each is searched with quick effort, to `gap` or to that of the settings where it is wider, and says the gap it came
+    to.
 
     Returns
     -------
@@ -312,7 +313,8 @@ def curve(
     """
     if not times or any(not np.isfinite(t) or t < 0 for t in times):
         raise BudgetError(f"--compare: {list(times)} are not multiples of 0 or more. Write 0.5,1,1.5,2.")
-    search = dataclasses.replace(network.settings.programme, gap=max(network.settings.programme.gap, gap))
+    gap = max(network.settings.programme.gap, gap)
+    search = dataclasses.replace(network.settings.programme, gap=gap, effort="quick")
     network = dataclasses.replace(network, settings=dataclasses.replace(network.settings, programme=search))
     rows: list[dict[str, float]] = []
     lines = None

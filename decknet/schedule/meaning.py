@@ -15,9 +15,9 @@ from decknet.schedule.treatments import later_cost
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from decknet.schedule.choose import Choice, Options, Rules
     from decknet.schedule.decks import Decks
     from decknet.schedule.offers import Offers
+    from decknet.schedule.options import Choice, Options, Rules
     from decknet.settings import Settings
 
     Floats = npt.NDArray[np.float64]

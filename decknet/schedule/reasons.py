@@ -12,8 +12,8 @@ from decknet import digits
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from decknet.schedule.choose import Choice, Options
     from decknet.schedule.decks import Decks
+    from decknet.schedule.options import Choice, Options
     from decknet.settings import Settings
 
     Floats = npt.NDArray[np.float64]

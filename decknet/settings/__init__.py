@@ -3,7 +3,7 @@
 from decknet.settings.closure import ClosureSettings
 from decknet.settings.grid import GridSettings
 from decknet.settings.item import Curve
-from decknet.settings.load import Settings, describe, load_settings, reference
+from decknet.settings.load import Settings, describe, load_settings, reference, searched
 from decknet.settings.network import GrowthSettings, PlaceSettings
 from decknet.settings.ranking import (
     RankSettings,
@@ -17,9 +17,10 @@ from decknet.settings.ranking import (
 )
 from decknet.settings.repairs import LimitSettings, MixSettings, OpeningSettings, QuantitySettings
 from decknet.settings.survival import SurvivalSettings
-from decknet.settings.works import TREATMENTS, ProgrammeSettings, Treatment
+from decknet.settings.works import EFFORT_NAMES, TREATMENTS, ProgrammeSettings, Treatment
 
 __all__ = [
+    "EFFORT_NAMES",
     "TREATMENTS",
     "ClosureSettings",
     "Curve",
@@ -43,6 +44,7 @@ __all__ = [
     "reference",
     "relative_weights",
     "reweighted",
+    "searched",
     "weights_fault",
     "weights_of",
 ]

@@ -243,8 +243,6 @@ def money(programme: Programme, settings: Settings) -> dict[str, Any]:
             f"{words.figure(worst, 'm2yr')} m²·yr; the programme gains {digits.percent(value / worst - 1)} on that. "
         )
     weighed += words.gap_words(facts)
-    if facts.get("time_limit_hit", 0) == 1:
-        weighed += " The search was ended by its time limit: another run may find another programme."
     if known(facts, "user_cost_total") and facts["user_cost_total"] > 0:
         weighed += (
             f" Road users lose about {words.figure(facts['user_cost_total'], 'money')} {coin} in the closures, which "

@@ -36,7 +36,7 @@ from decknet.show.map_ground import (
 )
 from decknet.show.map_pack import Block, digits_js, texts_of, values_of
 from decknet.show.map_themes import shown_themes
-from decknet.show.words import Programme
+from decknet.show.words import Programme, cut_short_words
 
 __all__ = ["DeckRecords", "network_map"]
 
@@ -205,6 +205,7 @@ def network_map(
         drawn=int(drawn.sum()),
         urgent=int(status["urgent"].notna().sum()) if "urgent" in status.columns else 0,
         tiles=tiles is not None,
+        stopped=cut_short_words(programme.facts) if programme is not None else "",
         library_css=Markup(_without_images(_read(library / "leaflet.css"))),  # noqa: S704 (the installed library's own text)
         library_js=Markup(_without_links(_read(library / "leaflet.js"))),  # noqa: S704 (the installed library's own text)
         css=Markup(_read(page / "map.css")),  # noqa: S704 (our own text)

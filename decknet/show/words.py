@@ -22,6 +22,7 @@ __all__ = [
     "MISSING",
     "NUMBER_FORMATS",
     "Programme",
+    "cut_short_words",
     "figure",
     "gap_words",
     "kind_of",
@@ -72,7 +73,7 @@ class Programme(Protocol):
     ``lines`` deck_id, year, treatment, label, deck_m2, repair_m2, crew_days, cost, benefit, share_before,
     share_after, urgent, pinned, based_on, why; ``years`` year, budget, cost, left, crew_days, decks,
     repair_m2; ``waiting`` deck_id, why; ``facts`` value, bound, gap, value_worst_first, cost_total,
-    budget_total, unsound_end_m2, unsound_end_nothing_m2.
+    budget_total, unsound_end_m2, unsound_end_nothing_m2, clock_hit, clock_s, part_lost.
     """
 
     @property
@@ -316,8 +317,29 @@ def total(frame: pd.DataFrame, name: str) -> float:
     return float(pd.to_numeric(frame[name]).astype("Float64").sum())
 
 
+def cut_short_words(facts: Mapping[str, float]) -> str:
+    """That the user's clock or a mishap cut the search short, and how near it had come; nothing where none did.
+
+    Examples
+    --------
+    >>> cut_short_words({"clock_hit": 1.0, "clock_s": 20.0, "gap": 0.0123})
+    'The search was stopped by the clock after 20 s; gap reached 1.23 %; another run may find another programme.'
+    >>> cut_short_words({"clock_hit": 0.0, "clock_s": 20.0, "gap": 0.0123})
+    ''
+    """
+    if facts.get("clock_hit", 0) == 1:
+        why = f"The search was stopped by the clock after {digits.given(facts.get('clock_s', 0))} s"
+    elif facts.get("part_lost", 0) == 1:
+        why = "A part of the search was lost (this computer ended its process)"
+    else:
+        return ""
+    gap = facts.get("gap")
+    reached = f"gap reached {digits.gap(gap)} %; " if gap is not None and _there(gap) else ""
+    return f"{why}; {reached}another run may find another programme."
+
+
 def gap_words(facts: Mapping[str, float]) -> str:
-    """How far the programme can be from the best possible, in plain words; the gap rounds up.
+    """How far the programme can be from the best possible, in plain words; and where a clock ended the search.
 
     Examples
     --------
@@ -327,10 +349,11 @@ def gap_words(facts: Mapping[str, float]) -> str:
     gap = facts.get("gap")
     if gap is None or not _there(gap):
         return "How far it is from the best programme possible is not known."
-    return (
+    said = (
         f"It is proven to reach at least {digits.reached(gap)} % of the benefit of the best "
         "programme possible within the same limits."
     )
+    return f"{said} {cut_short_words(facts)}".strip()
 
 
 def with_share(status: pd.DataFrame) -> pd.DataFrame:

@@ -16,7 +16,8 @@ def status(**columns: object) -> pd.DataFrame:
     # patches of 9,000 + 1,050 x 1.25 x 8, 9 and 7 m2: 19,500, 20,813 and 18,188
     base = {
         "deck_id": ["A", "B", "C", "D"], "area_m2": [400.0, 300.0, 350.0, 1_000.0],
-        "share_now": [0.02, 0.03, 0.02, 0.4], "growth_per_yr": 0.0, "aadt": [20_000.0, 900.0, 2_000.0, 100.0], "surface_kind": "latex overlay",
+        "share_now": [0.02, 0.03, 0.02, 0.4], "growth_per_yr": 0.0,
+        "aadt": [20_000.0, 900.0, 2_000.0, 100.0], "surface_kind": "latex overlay",
     }  # fmt: skip
     return pd.DataFrame(base | columns)
 
