@@ -5,6 +5,8 @@ Nothing heavy is imported at the top, so that help answers at once.
 
 from __future__ import annotations
 
+import codecs
+import errno
 import sys
 from collections.abc import Sequence
 
@@ -25,6 +27,16 @@ app = typer.Typer(
 )
 
 
+def _plainer(lost: UnicodeError) -> tuple[str, int]:
+    """What a window that cannot show a character gets instead: a minus stays a minus."""
+    if not isinstance(lost, UnicodeEncodeError):
+        raise lost
+    return "".join("-" if c == "−" else "?" for c in lost.object[lost.start : lost.end]), lost.end
+
+
+codecs.register_error("decknet", _plainer)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command.
 
@@ -34,8 +46,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         0 fine, 1 the data is refused, 2 the command was misused.
     """
     for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure") and (stream.encoding or "").lower() not in {"utf-8", "utf8"}:
-            stream.reconfigure(errors="replace")
+        if hasattr(stream, "reconfigure"):  # names may hold bytes that no encoding can write
+            stream.reconfigure(errors="decknet")
     try:
         app(args=list(argv) if argv is not None else None, prog_name="decknet")
     except SystemExit as stop:
@@ -43,7 +55,27 @@ def main(argv: Sequence[str] | None = None) -> int:
     except DecknetError as why:
         typer.echo(f"decknet: {why}", err=True)
         return 1
+    except OSError as why:
+        typer.echo(f"decknet: {_of_system(why)}", err=True)
+        return 1
     return 0
+
+
+_REMEDIES = {
+    errno.ENOSPC: "Make room, then do it again.",
+    errno.EFBIG: "Make room, then do it again.",
+    errno.EDQUOT: "Make room, then do it again.",
+    errno.EACCES: "Ask for the right to it, or use another folder.",
+    errno.EPERM: "Ask for the right to it, or use another folder.",
+    errno.EROFS: "Ask for the right to it, or use another folder.",
+}
+
+
+def _of_system(why: OSError) -> str:
+    """What the system refused, as one sentence with a remedy."""
+    place = f"{why.filename}: " if why.filename else ""
+    remedy = _REMEDIES.get(why.errno or 0, "Check the path and the disk, then do it again.")
+    return f"{place}{why.strerror or why}. {remedy}"
 
 
 for group in (records, answers, ask, programme, outputs, keeping, trial):

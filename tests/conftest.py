@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 BASES = {"published", "derived", "practice", "memory", "pinned"}
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--hours", type=float, default=0.0, help="go on with each long trial for so many hours")
+
+
+@pytest.fixture
+def hours(request: pytest.FixtureRequest) -> float:
+    """How long each trial marked slow goes on; 0 for its own count."""
+    return float(request.config.getoption("--hours"))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -40,17 +49,3 @@ def demo_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for loaded in flow.load(path, [demo_folder() / name for name in FILES], now=now, who="test"):
         assert loaded.reading is not None, loaded.error
     return path
-
-
-WHOLE_SEARCHES = ("tests.test_documents", "tests.schedule.test_milp")
-
-
-@pytest.fixture(scope="module", autouse=True)
-def short_searches(request: pytest.FixtureRequest) -> Iterator[None]:
-    """Small networks are searched for seconds, save where the answer hangs on the whole of the search."""
-    from decknet.schedule import choose
-
-    with pytest.MonkeyPatch.context() as patch:
-        if request.module.__name__ not in WHOLE_SEARCHES:
-            patch.setattr(choose, "FINE_ROUNDS", choose.FINE_ROUNDS[:1])
-        yield

@@ -15,6 +15,7 @@ from decknet.cli import app, main
 from decknet.keep import Store
 
 TODAY = ["--today", "2026-11-25"]
+QUICK = ["--effort", "quick"]
 COMMANDS = sorted(c.name or c.callback.__name__ for c in app.registered_commands)
 
 
@@ -166,7 +167,7 @@ def test_every_line_says_that_there_is_no_survey_yet(national, capsys):
     decks = json.loads(out)["decks"]
     assert len(decks) >= 380
     assert all("no survey yet" in d["reason"].lower() for d in decks)
-    code, out, _ = _run(capsys, "programme", path, "--budget", "2000000", "--years", "5", "--json", *TODAY)
+    code, out, _ = _run(capsys, "programme", path, "--budget", "2000000", "--years", "5", "--json", *QUICK, *TODAY)
     assert code == 0
     made = json.loads(out)
     assert made["lines"]
@@ -193,7 +194,7 @@ def test_the_national_map_is_one_file(national, capsys, tmp_path):
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
     folder = tmp_path_factory.mktemp("demo") / "out"
-    assert main(["demo", str(folder)]) == 0
+    assert main(["demo", str(folder), "--effort", "quick"]) == 0
     return folder
 
 
@@ -203,7 +204,7 @@ def test_the_demo_writes_every_output(demo):
 
 
 def test_the_demo_ends_with_what_matters(capsys, tmp_path):
-    code, out, _ = _run(capsys, "demo", tmp_path / "again")
+    code, out, _ = _run(capsys, "demo", tmp_path / "again", *QUICK)
     assert code == 0
     for words in ("Most in need", "Urgent", "jobs", "refused on purpose", "network_map.html"):
         assert words in out
@@ -216,7 +217,8 @@ def test_rankings_add_up_and_no_programme_overspends(demo, capsys):
         assert d["points_share"] + d["points_growth"] + d["points_traffic"] == pytest.approx(d["priority"], abs=1e-9)
     for budget in ("300000", "1500000", "2000000,0,500000"):
         years = 3 if "," in budget else 5
-        made = json.loads(_run(capsys, "programme", store, "--budget", budget, "--years", years, "--json", *TODAY)[1])
+        asked = ("--budget", budget, "--years", years, *QUICK, "--json", *TODAY)
+        made = json.loads(_run(capsys, "programme", store, *asked)[1])
         lines = pd.DataFrame(made["lines"])
         for year in made["years"]:
             assert year["cost"] <= year["budget"] + 1e-6
@@ -228,8 +230,8 @@ def test_rankings_add_up_and_no_programme_overspends(demo, capsys):
 def test_a_report_agrees_with_the_commands(demo, capsys, tmp_path):
     store = demo / "demo.duckdb"
     out = tmp_path / "report"
-    assert _run(capsys, "report", store, "--budget", "1500000", "--save-to", out, *TODAY)[0] == 0
-    made = json.loads(_run(capsys, "programme", store, "--budget", "1500000", "--json", *TODAY)[1])
+    assert _run(capsys, "report", store, "--budget", "1500000", "--save-to", out, *QUICK, *TODAY)[0] == 0
+    made = json.loads(_run(capsys, "programme", store, "--budget", "1500000", "--json", *QUICK, *TODAY)[1])
     layers = dict(pyogrio.list_layers(out / "network.gpkg"))
     assert {"decks", "outlines", "defects", "programme"} <= set(layers)
     programme = pyogrio.read_dataframe(out / "network.gpkg", layer="programme")
@@ -241,7 +243,7 @@ def test_a_report_agrees_with_the_commands(demo, capsys, tmp_path):
 
 def test_a_programme_can_be_kept(demo, capsys):
     store = demo / "demo.duckdb"
-    args = ("programme", store, "--budget", "800000", "--years", "2", "--save", "spring", *TODAY)
+    args = ("programme", store, "--budget", "800000", "--years", "2", "--save", "spring", *QUICK, *TODAY)
     assert _run(capsys, *args)[0] == 0
     code, _, err = _run(capsys, *args)
     assert code == 1

@@ -77,8 +77,10 @@ def test_frames_are_the_callers_own(store):
 
 def test_the_programme_keeps_the_money_and_pins(store):
     worst = store.rank()["deck_id"].iloc[0]
-    free = store.programme(1_500_000, years=2)
-    made = store.programme([1_500_000, 1_500_000], years=2, pins={worst: (TODAY.year + 2, "rigid overlay")})
+    free = store.programme(1_500_000, years=2, effort="quick")
+    made = store.programme(
+        [1_500_000, 1_500_000], years=2, pins={worst: (TODAY.year + 2, "rigid overlay")}, effort="quick"
+    )
     assert (made.years["cost"] <= made.years["budget"] + 0.5).all()
     line = made.lines[made.lines["deck_id"] == worst].iloc[0]
     assert (line["year"], line["treatment"]) == (TODAY.year + 2, "rigid overlay")
@@ -191,7 +193,7 @@ def test_the_programme_of_a_store_brought_back_is_the_same(capsys, demo_store, t
     lines = []
     for path in (demo_store, tmp_path / "back.duckdb"):
         with decknet.open(path, today=TODAY) as opened:
-            lines.append(opened.programme(1_000_000, years=2).lines)
+            lines.append(opened.programme(1_000_000, years=2, effort="quick").lines)
     assert lines[0].equals(lines[1])
 
 

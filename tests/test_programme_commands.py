@@ -7,6 +7,7 @@ import json
 import pandas as pd
 import pytest
 
+from decknet import digits
 from decknet.cli import main
 
 TODAY = ["--today", "2026-11-25"]
@@ -42,7 +43,9 @@ def store(files, tmp_path, capsys):
 
 
 def _asked(capsys, store, *more):
-    code, out, err = _run(capsys, "programme", store, "--budget", "400000", "--years", "3", *TODAY, "--json", *more)
+    code, out, err = _run(
+        capsys, "programme", store, "--budget", "400000", "--years", "3", "--effort", "quick", *TODAY, "--json", *more
+    )
     assert code == 0, err
     return json.loads(out)
 
@@ -69,7 +72,7 @@ def test_pins_bars_and_what_they_cost(capsys, store):
 
 
 def test_a_pin_or_sum_that_cannot_be_read_is_misuse_and_one_that_cannot_be_kept_is_refused(capsys, store):
-    head = ("programme", store, "--budget", "400000", "--years", "3", *TODAY)
+    head = ("programme", store, "--budget", "400000", "--years", "3", "--effort", "quick", *TODAY)
     assert _run(capsys, *head, "--pin", "0003")[0] == 2
     assert _run(capsys, *head, "--pin", "0003=soon")[0] == 2
     assert _run(capsys, *head, "--keep", "North")[0] == 2
@@ -85,7 +88,20 @@ def test_more_money_never_buys_less(capsys, store):
     values = [r["value"] for r in found]
     assert values == sorted(values)
     assert [r["unsound_end_m2"] for r in found] == sorted((r["unsound_end_m2"] for r in found), reverse=True)
-    text = _run(capsys, "programme", store, "--budget", "400000", "--years", "3", *TODAY, "--compare", "1,2")[1]
+    text = _run(
+        capsys,
+        "programme",
+        store,
+        "--budget",
+        "400000",
+        "--years",
+        "3",
+        "--effort",
+        "quick",
+        *TODAY,
+        "--compare",
+        "1,2",
+    )[1]
     assert "What more or less money would buy" in text
     assert "The next 1,000 USD in a year would avoid" in text
     assert "worst first" in text
@@ -165,7 +181,9 @@ def test_doubt_is_told_in_words_and_columns_and_kept(capsys, store, tmp_path):
         assert lines[name].tolist() == pytest.approx([line[name] for line in made["lines"]])
         assert lines[name].between(0, 1).all()
     assert all(0 <= deck["chance_in"] <= 1 for deck in made["waiting"])
-    text = _run(capsys, "programme", store, "--budget", "400000", "--years", "3", *TODAY, "--doubt")[1]
+    text = _run(
+        capsys, "programme", store, "--budget", "400000", "--years", "3", "--effort", "quick", *TODAY, "--doubt"
+    )[1]
     assert "Over 20 draws of them" in text
     assert "Stays %" in text
 
@@ -194,7 +212,7 @@ def test_closures_are_kept_with_a_programme_and_read_again(capsys, store, tmp_pa
     assert answer["facts"]["closure_ratio"] == pytest.approx(1.5, rel=1e-3)
     condition = flow.read_condition(store, settings=Settings(), programmes=("agreed",))
     said = planned_closures(flow.kept_study(condition, "agreed"), first["year"])[first["deck_id"]]
-    assert f"{first['closure_h']:,.0f} h in all, {first['material']} material" in said
+    assert f"{digits.hours(first['closure_h'])} h in all, {first['material']} material" in said
     with Store.open(store) as held:
         kept = programme_parts(held, "agreed")["lines"].set_index("deck_id")
     for line in made["lines"]:
@@ -249,7 +267,7 @@ def test_lines_add_up_to_the_totals_in_every_output(capsys, store, tmp_path):
     made = _asked(capsys, store, "--doubt", "--draws", "4", "--csv", csv, "--save", "agreed")
     total = made["facts"]["cost_total"]
     folder = tmp_path / "report"
-    money = ("--budget", "400000", "--years", "3", *TODAY)
+    money = ("--budget", "400000", "--years", "3", "--effort", "quick", *TODAY)
     code, _, err = _run(capsys, "report", store, *money, "--doubt", "--save-to", folder)
     assert code == 0, err
     sheets = CalamineWorkbook.from_path(folder / "programme.xlsx")
@@ -269,4 +287,4 @@ def test_lines_add_up_to_the_totals_in_every_output(capsys, store, tmp_path):
     assert listed[0]["cost"] == pytest.approx(total)
     assert listed[0]["lines"] == len(made["lines"])
     text = _run(capsys, "programme", store, *money)[1]
-    assert f"for {total:,.0f} of" in " ".join(text.split())
+    assert f"for {digits.money(total)} of" in " ".join(text.split())

@@ -15,6 +15,7 @@ import pyogrio
 import pypdf
 import pytest
 
+from decknet import digits
 from decknet.cli import main
 from decknet.commands.progress import REPORT, progress
 from decknet.errors import DecknetError
@@ -29,7 +30,7 @@ TODAY = ["--today", "2026-11-25"]
 def quick(tmp_path_factory):
     """Settings under which the search stops early."""
     path = tmp_path_factory.mktemp("settings") / "quick.toml"
-    path.write_text("[programme]\ngap = 0.05\n", encoding="utf-8")
+    path.write_text('[programme]\neffort = "quick"\n', encoding="utf-8")
     return path
 
 
@@ -82,9 +83,10 @@ def test_all_outputs_hold_the_same_totals(written):
     figures = json.loads((written / "figures.json").read_text(encoding="utf-8"))
     plan = figures["programme"]
     spaced = {
-        n: f"{plan[n]:,.0f}".replace(",", " ") for n in ("cost_total", "unsound_end_m2", "unsound_end_nothing_m2")
+        n: (digits.money if n == "cost_total" else digits.area)(plan[n])
+        for n in ("cost_total", "unsound_end_m2", "unsound_end_nothing_m2")
     }
-    now = f"{figures['unsound_now_m2']:,.0f}".replace(",", " ")
+    now = digits.area(figures["unsound_now_m2"])
     page = re.sub(r"\s+", " ", (written / "index.html").read_text(encoding="utf-8"))
     for text in (_flat(written / "summary.pdf"), _flat(written / "programme.pdf"), page):
         for total in (now, *spaced.values()):

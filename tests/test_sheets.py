@@ -234,7 +234,7 @@ def test_the_field_page_of_a_deck_that_is_not_there_is_refused(demo, tmp_path, c
 
 def test_the_workbooks_limits_are_those_of_the_sheets(tmp_path):
     folder = tmp_path / "demo"
-    assert main(["demo", str(folder)]) == 0
+    assert main(["demo", str(folder), "--effort", "quick"]) == 0
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the reader knows no data bars
         sheet = openpyxl.load_workbook(folder / "programme.xlsx")["Limits"]
@@ -251,7 +251,7 @@ def test_the_workbooks_limits_are_those_of_the_sheets(tmp_path):
 
 
 def test_a_year_of_a_kept_programme_gets_its_sheets(demo, tmp_path, capsys):
-    plan = ("programme", demo, "--budget", "1500000", "--years", "2", *TODAY)
+    plan = ("programme", demo, "--budget", "1500000", "--years", "2", "--effort", "quick", *TODAY)
     assert _run(*plan, "--save", "summer") == 0
     pdf = tmp_path / "summer.pdf"
     capsys.readouterr()

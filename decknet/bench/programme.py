@@ -73,7 +73,7 @@ def programme(*, seed: int = 1) -> Iterator[tuple[str, float, str]]:
         yield name, took, note
         if count <= SOLVER_UP_TO:
             start = time.perf_counter()
-            found = whole_by_solver(status, budgets=budgets, settings=settings, time_limit_s=SOLVER_S)
+            found = whole_by_solver(status, budgets=budgets, settings=settings, seconds=SOLVER_S)
             other = time.perf_counter() - start
             if found is None:
                 yield "  HiGHS on the whole problem", other, "nothing within its time"

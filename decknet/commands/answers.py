@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from decknet import digits
 from decknet.commands import say
 from decknet.commands.groups import When, grouped
 from decknet.commands.options import (
@@ -50,7 +51,7 @@ def rank(
     network = when.condition(store, settings=with_weights(when.chosen(), weight, weights, by, unsure))
     if csv:
         flow.write_whole(csv, say.as_csv(network.status.drop(columns="geometry")))
-        typer.echo(f"{csv}: {len(network.status):,} decks written.", err=as_json)
+        typer.echo(f"{csv}: {digits.count(len(network.status))} decks written.", err=as_json)
     moves, soundings = network.weight_ranges, network.soundings
     if as_json:
         parts = {"act_now": network.urgent, "decks": network.status.drop(columns="geometry"), "weights": moves}
@@ -84,7 +85,6 @@ def growth(
     from decknet import flow
     from decknet.commands import say_growth
     from decknet.flow import forecast, states
-    from decknet.predict import verdict
 
     if output is not None and deck is None and not check:
         raise typer.BadParameter("say which drawing: --deck 01059, or --check.", param_hint="--output")
@@ -108,7 +108,7 @@ def growth(
         return
     network = when.condition(store)
     if check:
-        test, words = network.back_test, verdict(network.back_test)
+        test, words = network.back_test, forecast.in_words(network)
         if as_json:
             tables = {by or "all": say.plain(test.table(by)) for by in (None, "trial", "family", "horizon")}
             levels = say.plain(test.of("last survey").levels())

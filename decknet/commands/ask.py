@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from decknet import digits
 from decknet.commands import say, say_ask
 from decknet.commands.groups import When, grouped
 from decknet.commands.options import JsonOpt, StoreArg
@@ -144,7 +145,7 @@ def history(
         told = of.deck_story(store, deck, settings=chosen, wait_s=wait)
         if output is not None:
             flow.write_whole(output, ask.as_file(of.as_answer(told), output))
-            typer.echo(f"{output}: {len(told.events):,} events.", err=as_json)
+            typer.echo(f"{output}: {digits.count(len(told.events))} events.", err=as_json)
         if as_json:
             who = {"deck_id": told.deck_id, "bridge_id": told.bridge_id, "name": told.name}
             say.echo_json({**who, "events": ask.as_rows(told.events)})
@@ -154,7 +155,7 @@ def history(
     found = of.found_and_done(store, filters, asked=when.asked(), settings=chosen, wait_s=wait)
     if output is not None:
         flow.write_whole(output, ask.as_file(found, output))
-        typer.echo(f"{output}: {len(found.frame):,} rows.", err=as_json)
+        typer.echo(f"{output}: {digits.count(len(found.frame))} rows.", err=as_json)
     if as_json:
         say.echo_json({"rows": ask.as_rows(found.frame), "sums": of.sums(found.frame)})
     elif output is None:

@@ -15,7 +15,16 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_type_hints
 
 import typer
 
-from decknet.commands.options import BudgetOpt, FirstYearOpt, SettingsOpt, TodayOpt, YearsOpt, sums
+from decknet.commands.options import (
+    BudgetOpt,
+    EffortOpt,
+    FirstYearOpt,
+    SecondsOpt,
+    SettingsOpt,
+    TodayOpt,
+    YearsOpt,
+    sums,
+)
 
 if TYPE_CHECKING:
     from decknet.flow import AsOf, Condition, Study
@@ -118,6 +127,8 @@ class Asked:
     bar: BarOpt = None
     keep: KeepOpt = None
     crew_days: CrewOpt = None
+    effort: EffortOpt = None
+    seconds: SecondsOpt = None
     again: AgainOpt = None
 
     def anything(self) -> bool:
@@ -160,7 +171,9 @@ class Asked:
         if self.again is None:
             budgets = flow.budgets_for(sums(self.budget), self.years)
             first = self.first_year or condition.today.year + 1
-            question = flow.Question(budgets, first, pins, tuple(self.bar or ()), kept, self.crew_days)
+            question = flow.Question(
+                budgets, first, pins, tuple(self.bar or ()), kept, self.crew_days, self.effort, self.seconds
+            )
             return flow.study(condition, question, explain=explain)
         before = question_of(condition.records.programme(self.again))
         change: dict[str, Any] = {
@@ -170,8 +183,7 @@ class Asked:
             change["budgets"] = flow.budgets_for(sums(self.budget), len(before.budgets))
         if self.first_year is not None:
             change["first_year"] = self.first_year
-        if self.crew_days is not None:
-            change["crew_days"] = self.crew_days
+        change |= {n: v for n in ("crew_days", "effort", "seconds") if (v := getattr(self, n)) is not None}
         return flow.study(condition, replace(before, **change), explain=explain)
 
 

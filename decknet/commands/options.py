@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -17,8 +17,10 @@ __all__ = [
     "BudgetOpt",
     "ByOpt",
     "CsvOpt",
+    "EffortOpt",
     "FirstYearOpt",
     "JsonOpt",
+    "SecondsOpt",
     "SettingsOpt",
     "SoundOpt",
     "StoreArg",
@@ -49,6 +51,23 @@ BudgetOpt = Annotated[
     ),
 ]
 YearsOpt = Annotated[int, typer.Option("--years", min=1, max=20, help="Years in the programme.")]
+EffortOpt = Annotated[
+    Literal["quick", "normal", "long"] | None,
+    typer.Option(
+        "--effort",
+        help="How much work the search for a programme does: quick, normal or long; else as the settings say. The same "
+        "effort gives the same programme on any machine.",
+    ),
+]
+SecondsOpt = Annotated[
+    float | None,
+    typer.Option(
+        "--seconds",
+        min=0.1,
+        max=86_400,
+        help="A clock on each search for a programme; else there is none. Where it strikes, every output says so.",
+    ),
+]
 FirstYearOpt = Annotated[int | None, typer.Option("--first-year", help="First year of the programme; else next year.")]
 TilesOpt = Annotated[
     str | None,

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from decknet import digits
+from decknet.commands import say
 from decknet.commands.groups import Asked, When, grouped
 from decknet.commands.options import StoreArg, TilesOpt
 from decknet.commands.progress import REPORT, ProgressOpt, progress
@@ -50,10 +52,11 @@ def map_(
     flow.write_whole(output, flow.draw_map(condition, found, tiles=tiles).encode("utf-8"))
     drawn = int(condition.status.geometry.notna().sum())
     missing = len(condition.status) - drawn
-    rest = f"; {missing:,} without a position are not drawn" if missing else ""
-    typer.echo(f"{output}: {drawn:,} decks drawn{rest}.")
+    rest = f"; {digits.count(missing)} without a position are not drawn" if missing else ""
+    typer.echo(f"{output}: {digits.count(drawn)} decks drawn{rest}.")
     if found is not None:
         typer.echo(found.told())
+        say.stopped(found.made)
 
 
 @grouped
@@ -86,6 +89,7 @@ def report(
     for what, path in written.files.items():
         typer.echo(f"{what}: {path}")
     typer.echo(found.told())
+    say.stopped(found.made)
     if written.same:
         typer.echo(f"Every file is as it was (figures of {written.since or condition.today}).")
         return
@@ -166,7 +170,10 @@ def sheet(
     typer.echo(f"{output}:")
     for deck, one in made.items():
         area, cut = one.limits["area_m2"].sum(), one.limits["saw_cut_m"].sum()
-        typer.echo(f"  {deck}: {len(one.limits)} limits, {area:.2f} m² to break out, {cut:.2f} m to saw.")
+        typer.echo(
+            f"  {deck}: {len(one.limits)} limits, {digits.set_out(area)} m² to break out, {digits.set_out(cut)} m to "
+            "saw."
+        )
     if passed:
         typer.echo(f"  {passed} decks were passed over: their last survey drew no areas, or stands no longer.")
 

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
+from decknet import digits
 from decknet.commands import say, say_programme
 from decknet.commands.groups import Asked, When, grouped
 from decknet.commands.options import JsonOpt, StoreArg
@@ -92,7 +93,8 @@ def programme(
         answer: dict[str, Any] = {
             name: say.plain(getattr(made, name)) for name in ("lines", "years", "waiting", "yardsticks")
         }
-        answer |= {"facts": made.facts, "currency": found.settings.currency, "programme": _said_of(found)}
+        answer |= {"facts": made.facts, "stopped": flow.cut_short_words(made.facts) or None}
+        answer |= {"currency": found.settings.currency, "programme": _said_of(found)}
         answer |= {} if cost is None else {"demands": say.plain(cost)}
         answer |= {} if curve is None else {"money": say.plain(curve)}
         if doubted is not None:
@@ -113,7 +115,7 @@ def programme(
             say_programme.curve(out, curve, coin)
     if csv is not None:
         flow.write_whole(csv, made.lines.to_csv(index=False).encode("utf-8"))
-        typer.echo(f"{csv}: {len(made.lines):,} lines.", err=as_json)
+        typer.echo(f"{csv}: {digits.count(len(made.lines))} lines.", err=as_json)
     if save:
         asking.keep(store, save, found, now=datetime.now(), who=flow.who_am_i())
         typer.echo(f"Kept as {save!r}.", err=as_json)
@@ -174,7 +176,7 @@ def cut(
         say_programme.cut(say.console(), made, by)
     if csv is not None:
         flow.write_whole(csv, say.as_csv(made.changes))
-        typer.echo(f"{csv}: {len(made.changes):,} decks.", err=as_json)
+        typer.echo(f"{csv}: {digits.count(len(made.changes))} decks.", err=as_json)
 
 
 def compare(store: StoreArg, first: NameArg, second: NameArg, as_json: JsonOpt = False) -> None:

@@ -10,6 +10,8 @@ from typing import Annotated, Any
 
 import typer
 
+from decknet import digits
+
 __all__ = ["REPORT", "ProgressOpt", "progress", "time_left"]
 
 Step = Callable[[str], None]
@@ -44,7 +46,11 @@ def time_left(elapsed_s: float, done: float, total: float) -> str:
     if done <= 0 or elapsed_s < 0.5:
         return ""
     left = elapsed_s * max(total - done, 0.0) / done
-    return f"about {left:.0f} s left" if left < 90 else f"about {left / 60:.0f} min left"
+    return (
+        f"about {digits.number(left, 'whole')} s left"
+        if left < 90
+        else f"about {digits.number(left / 60, 'whole')} min left"
+    )
 
 
 @contextmanager

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from decknet import digits
 from decknet.commands import say
 from decknet.commands.options import (
     JsonOpt,
@@ -53,7 +54,10 @@ def new(
 
     if source is not None:
         proof = keeping.bring_back(source, store)
-        typer.echo(f"{store}: brought back whole from {source}: {proof.intakes:,} intakes, {proof.rows:,} records.")
+        typer.echo(
+            f"{store}: brought back whole from {source}: {digits.count(proof.intakes)} intakes, "
+            f"{digits.count(proof.rows)} records."
+        )
         return
     flow.create(store, title=title or store.stem, currency=currency, now=datetime.now())
     typer.echo(f"{store}: made. Bring records in with: decknet load {store} FILE")
@@ -158,7 +162,7 @@ def intakes(
             say.echo_json({"open": say.plain(left)})
         else:
             say.faults(out, left, every=True, number=intake, store=store)
-            out.print(f"{len(left):,} entries are open.")
+            out.print(f"{digits.count(len(left))} entries are open.")
         return
     frame = flow.intake_log(store) if intake is None else flow.intake_faults(store, intake)
     if as_json:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
@@ -11,12 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from decknet import digits
+from decknet.settled import for_json
+
 if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
     from decknet.flow import Condition, Loaded, Study
     from decknet.flow.clerk import Check
+    from decknet.schedule import Programme
 
 __all__ = [
     "as_csv",
@@ -81,8 +84,8 @@ def as_csv(frame: pd.DataFrame) -> bytes:
 
 
 def echo_json(data: Mapping[str, Any]) -> None:
-    """Print JSON; never NaN."""
-    typer.echo(json.dumps(data, ensure_ascii=False, allow_nan=False, indent=1))
+    """Print JSON; never NaN, and no digits beyond those that mean something (``settled.for_json``)."""
+    typer.echo(json.dumps(for_json(data), ensure_ascii=False, allow_nan=False, indent=1))
 
 
 def _table(out: Console, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
@@ -122,11 +125,11 @@ def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool
         return False
     reading = one.reading
     rows = reading.faults.drop_duplicates(["sheet", "line", "severity"])["severity"].value_counts()
-    head = f"{one.path.name}: {reading.rows_read:,} rows read, {reading.rows_kept:,} kept"
+    head = f"{one.path.name}: {digits.count(reading.rows_read)} rows read, {digits.count(reading.rows_kept)} kept"
     for severity, word, _ in _SEVERITIES:
         if rows.get(severity, 0):
-            head += f", {rows[severity]:,} {word}"
-    made = [f"{len(f):,} {kind.replace('_', ' ')}" for kind, f in reading.records.items() if len(f)]
+            head += f", {digits.count(rows[severity])} {word}"
+    made = [f"{digits.count(len(f))} {kind.replace('_', ' ')}" for kind, f in reading.records.items() if len(f)]
     out.print(f"{head}. Records: {', '.join(made) or 'none'}.")
     number = None
     if dry_run:
@@ -139,9 +142,13 @@ def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool
     elif one.intake is not None and one.intake.intake_id is not None:
         number = one.intake.intake_id
         out.print(
-            f"  Intake {number}: {one.intake.new:,} new, {one.intake.corrected:,} corrected, "
-            f"{one.intake.known:,} known already."
-            + (f" {one.intake.closed:,} open entries of earlier files are put right." if one.intake.closed else "")
+            f"  Intake {number}: {digits.count(one.intake.new)} new, {digits.count(one.intake.corrected)} corrected, "
+            f"{digits.count(one.intake.known)} known already."
+            + (
+                f" {digits.count(one.intake.closed)} open entries of earlier files are put right."
+                if one.intake.closed
+                else ""
+            )
         )
     if not dry_run:
         _left_out(out, reading.mapping)
@@ -155,7 +162,7 @@ def _left_out(out: Console, mapping: pd.DataFrame, most: int = 8) -> None:
     used = set(mapping.loc[mapping["column"] != "", "header"])
     heads = [repr(h) for h in unused["header"].drop_duplicates() if h not in used]
     if heads:
-        more = f" and {len(heads) - most:,} more" if len(heads) > most else ""
+        more = f" and {digits.count(len(heads) - most)} more" if len(heads) > most else ""
         out.print(f"  Columns not used: {', '.join(heads[:most])}{more}. Why, and how to state them: --dry-run.")
     for note in mapping[(mapping["header"] == "") & (mapping["kind"] == "")].itertuples():
         if note.why != "nothing is written here.":
@@ -165,7 +172,7 @@ def _left_out(out: Console, mapping: pd.DataFrame, most: int = 8) -> None:
 def _first_rows(out: Console, kind: str, frame: pd.DataFrame, rows: int = 3) -> None:
     """Print the first rows of a kind of record as they would be stored."""
     shown = frame.drop(columns=["sheet", "line"]).head(rows).dropna(axis=1, how="all")
-    out.print(f"  First of {len(frame):,} {kind.replace('_', ' ')} records as they would be stored:")
+    out.print(f"  First of {digits.count(len(frame))} {kind.replace('_', ' ')} records as they would be stored:")
     for row in shown.to_dict("records"):
         cells = []
         for name, value in row.items():
@@ -193,7 +200,7 @@ def faults(out: Console, found: pd.DataFrame, *, every: bool, number: int | None
         rest = int((found["severity"] == severity).sum()) - len(part)
         if rest:
             where = f"decknet intakes {store} {number}" if number else "--all"
-            out.print(f"    … and {rest:,} more; all of them with: {where}")
+            out.print(f"    … and {digits.count(rest)} more; all of them with: {where}")
 
 
 def check(out: Console, found: Check, store: Path) -> None:
@@ -201,19 +208,20 @@ def check(out: Console, found: Check, store: Path) -> None:
     shown = found.stored.groupby("code", sort=False).head(5)
     for code, part in shown.groupby("code", sort=False):
         count = int((found.stored["code"] == code).sum())
-        out.print(f"{code}: {count:,}")
+        out.print(f"{code}: {digits.count(count)}")
         for r in part.itertuples():
             column = f", {r.column}" if r.column else ""
             value = f" {r.value!r}" if r.value else ""
             source = f" ({r.file}{' ' + r.sheet if r.sheet else ''} line {r.line})" if r.file else ""
             out.print(f"  {r.kind} {r.record}{column}{value}: {r.rule}. {r.remedy}{source}")
         if count > len(part):
-            out.print(f"  … and {count - len(part):,} more; all of them with -o to_check.xlsx")
+            out.print(f"  … and {digits.count(count - len(part))} more; all of them with -o to_check.xlsx")
     refused = int((found.waiting["severity"] == "refuse").sum())
     flagged = len(found.waiting) - refused
     out.print(
-        f"{len(found.stored):,} findings in what is stored. Still open from files brought in: {refused:,} refused, "
-        f"{flagged:,} flagged; list them with: decknet intakes {store} --open"
+        f"{digits.count(len(found.stored))} findings in what is stored. Still open from files brought in: "
+        f"{digits.count(refused)} refused, {digits.count(flagged)} flagged; list them with: decknet intakes {store} "
+        "--open"
     )
 
 
@@ -227,10 +235,10 @@ def intakes(out: Console, log: pd.DataFrame) -> None:
             r.file,
             f"{r.brought_at:%Y-%m-%d %H:%M}",
             r.brought_by,
-            f"{r.rows_read:,}",
-            f"{r.rows_kept:,}",
-            f"{r.rows_refused:,}",
-            f"{r.entries_open:,}",
+            digits.count(r.rows_read),
+            digits.count(r.rows_kept),
+            digits.count(r.rows_refused),
+            digits.count(r.entries_open),
             "" if pd.isna(r.undone_at) else f"{r.undone_at:%Y-%m-%d}",
         )
         for r in log.itertuples()
@@ -246,7 +254,7 @@ def urgent(out: Console, network: Condition) -> None:
     if network.urgent.empty:
         return
     names = network.status.set_index("deck_id")["name"]
-    out.print(f"Act now: {network.urgent['deck_id'].nunique():,} decks, whatever their rank")
+    out.print(f"Act now: {digits.count(network.urgent['deck_id'].nunique())} decks, whatever their rank")
     for r in network.urgent.itertuples():
         name = names.get(r.deck_id)
         called = f" {name}" if isinstance(name, str) else ""
@@ -261,29 +269,29 @@ def ranking(out: Console, network: Condition, first: int, moves: pd.DataFrame) -
     other = bool((status["points_other"] > 0).any())
     points = ["points_share", "points_growth", "points_traffic", *(["points_other"] if other else [])]
     rows = [
-        (r.rank, f"{r.rank_low:,}–{r.rank_high:,}", r.deck_id, f"{r.priority:.1f}",
-         *(f"{getattr(r, name):.1f}" for name in points), _name(r) + r.reason)
+        (r.rank, f"{digits.count(r.rank_low)}–{digits.count(r.rank_high)}", r.deck_id, digits.points(r.priority),
+         *(digits.points(getattr(r, name)) for name in points), _name(r) + r.reason)
         for r in shown.itertuples()
     ]  # fmt: skip
     heads = ("Rank>", "80 %>", "Deck", "Priority>", "Share>", "Growth>", "Traffic>", *(["Other>"] if other else []))
     _table(out, (*heads, "Why~"), rows)
     none = int((status["surveys"] == 0).sum())
     weights = ", ".join(
-        f"{f.removeprefix('weight_')} {getattr(rank, f):.2f}"
+        f"{f.removeprefix('weight_')} {digits.given(getattr(rank, f))}"
         for f in type(rank).__dataclass_fields__
         if f.startswith("weight_") and getattr(rank, f) > 0
     )
     how = "the points of what weighs add up to it" if rank.by == "sum" else "split by distance from the least needy"
     out.print(
         f"Priority is in points, 0 to 100; {how}. Weights: {weights}. "
-        f"{len(status):,} decks, {none:,} with no survey yet."
+        f"{digits.count(len(status))} decks, {digits.count(none)} with no survey yet."
     )
     spans = status.groupby("rank_group")["rank"].agg(["min", "max"])
     tied = [
         f"{s.min}–{s.max}" for s in spans.loc[shown["rank_group"].unique()].itertuples(index=False) if s.max > s.min
     ]
     out.print(
-        f"80 % is the range of rank that holds four in five of {rank.draws:,} draws of share, growth "
+        f"80 % is the range of rank that holds four in five of {digits.count(rank.draws)} draws of share, growth "
         f"and traffic{'' if rank.unsure == 'none' else f', and of the weights ({rank.unsure})'}. "
         + (
             f"Not told apart from the first of them: {', '.join(tied[:12])}{' …' if len(tied) > 12 else ''}."
@@ -292,8 +300,10 @@ def ranking(out: Console, network: Condition, first: int, moves: pd.DataFrame) -
         )
     )
     if len(moves):
-        same = "; ".join(f"{m.weight} {m.same_from:.3f} to {m.same_to:.3f}" for m in moves.itertuples())
-        order = "; ".join(f"{m.weight} {m.order_from:.3f} to {m.order_to:.3f}" for m in moves.itertuples())
+        same = "; ".join(f"{m.weight} {digits.span(m.same_from, m.same_to, digits.weight)}" for m in moves.itertuples())
+        order = "; ".join(
+            f"{m.weight} {digits.span(m.order_from, m.order_to, digits.weight)}" for m in moves.itertuples()
+        )
         out.print(f"The first ten stay the same decks for weights of {same}; in the same order for {order}.")
 
 
@@ -305,10 +315,10 @@ def soundings(out: Console, network: Condition, found: pd.DataFrame, first: int)
     late = found[found["overdue_yr"] > 0].sort_values(["overdue_yr", "deck_id"], ascending=[False, True], kind="stable")
     for title, part in (
         ("Sound next: the most gain for an hour of one lane's closure", found[found["gain_per_h"] > 0]),
-        (f"Overdue: {len(late):,} decks", late),
+        (f"Overdue: {digits.count(len(late))} decks", late),
     ):
         rows = [
-            (r.deck_id, f"{r.sound_due:%Y-%m-%d}", f"{r.gain_per_h:.2f}", f"{r.closure_h:.1f}",
+            (r.deck_id, f"{r.sound_due:%Y-%m-%d}", digits.number(r.gain_per_h, "area"), digits.hours(r.closure_h),
              (f"{names[r.deck_id]}. " if isinstance(names.get(r.deck_id), str) else "") + r.why)
             for r in part.head(first).itertuples()
         ]  # fmt: skip
@@ -331,14 +341,15 @@ def programme(out: Console, found: Study) -> None:
     lines = made.lines.merge(names, on="deck_id", how="left")
     for year in made.years.itertuples():
         out.print(
-            f"{year.year}: {year.cost:,.0f} of {year.budget:,.0f} {money} for {year.decks:,} decks, "
-            f"{year.crew_days:,.0f} crew days, {year.repair_m2:,.0f} m² broken out"
+            f"{year.year}: {digits.money(year.cost)} of {digits.money(year.budget)} {money} for "
+            f"{digits.count(year.decks)} decks, {digits.crew_days(year.crew_days)} crew days, "
+            f"{digits.area(year.repair_m2)} m² broken out"
         )
         sure = "sure_any" in lines
         rows = [
             (
-                r.deck_id, r.label, f"{r.cost:,.0f}", f"{r.crew_days:,.1f}",
-                *((f"{100 * r.sure_any:.0f}", f"{100 * r.sure_year:.0f}") if sure else ()),
+                r.deck_id, r.label, digits.money(r.cost), digits.crew_days(r.crew_days),
+                *((digits.chance(r.sure_any), digits.chance(r.sure_year)) if sure else ()),
                 f"{_name(r)}{r.why} ({r.based_on})",
             )
             for r in lines[lines["year"] == year.year].itertuples()
@@ -348,29 +359,41 @@ def programme(out: Console, found: Study) -> None:
             _table(out, ("Deck", "Treatment", f"Cost {money}>", "Crew days>", *stays, "Why~"), rows)
     facts = made.facts
     out.print(
-        f"{len(made.lines):,} jobs for {facts['cost_total']:,.0f} of {facts['budget_total']:,.0f} {money} "
+        f"{digits.count(len(made.lines))} jobs for {digits.money(facts['cost_total'])} of "
+        f"{digits.money(facts['budget_total'])} {money} "
         f"({found.settings.programme.price_year} prices). No programme for this money avoids more"
-        + (f" than {_gap(facts)} % beyond this one." if facts["gap"] > PROVEN else ": it is the best possible.")
+        + (
+            f" than {digits.gap(facts['gap'])} % beyond this one."
+            if facts["gap"] > PROVEN
+            else ": it is the best possible."
+        )
     )
+    stopped(made)
     if facts["value_worst_first"] > 0:
-        gain = (facts["value"] / facts["value_worst_first"] - 1) * 100
-        more = f"{gain:.0f} % more" if gain >= 0 else f"{-gain:.0f} % less"
+        gain = facts["value"] / facts["value_worst_first"] - 1
+        more = f"{digits.percent(abs(gain))} {'more' if gain >= 0 else 'less'}"
         out.print(f"It avoids {more} exposure to unsound deck than fixing the worst first for the same money.")
-    out.print(f"{_end(facts)}. {len(made.waiting):,} decks wait; why, with --json or in the workbook.")
+    out.print(
+        f"{_end(facts)}. {digits.count(len(made.waiting))} decks wait; why, with --json or in the workbook. "
+        f"{digits.ROUNDED} The exact ones: --json."
+    )
+
+
+def stopped(made: Programme) -> None:
+    """Print that the clock ended the search, where it did."""
+    from decknet import flow
+
+    if words := flow.cut_short_words(made.facts):
+        typer.echo(words)
 
 
 PROVEN = 1e-7  # gap below which only rounding is left
 
 
-def _gap(facts: Mapping[str, float]) -> str:
-    """The proven gap in percent, rounded up: a proof is never told closer than it is."""
-    return f"{math.ceil(round(facts['gap'] * 1e4, 6)) / 100:.2f}"
-
-
 def _end(facts: Mapping[str, float]) -> str:
     return (
-        f"Unsound area at the end: {facts['unsound_end_m2']:,.0f} m², "
-        f"against {facts['unsound_end_nothing_m2']:,.0f} m² with nothing done"
+        f"Unsound area at the end: {digits.area(facts['unsound_end_m2'])} m², "
+        f"against {digits.area(facts['unsound_end_nothing_m2'])} m² with nothing done"
     )
 
 
@@ -379,12 +402,14 @@ def facts(out: Console, found: Study) -> None:
     network, made = found.condition, found.made
     money, facts = found.settings.currency, made.facts
     worst = network.status.head(3).itertuples()
-    needs = "; ".join(f"{r.deck_id} {_name(r)[:-2]} ({r.share_now * 100:.0f} % unsound)" for r in worst)
+    needs = "; ".join(f"{r.deck_id} {_name(r)[:-2]} ({digits.percent(r.share_now)} unsound)" for r in worst)
     out.print(f"  Most in need: {needs}.")
     out.print(
-        f"  Money: {facts['budget_total']:,.0f} {money} over {len(made.years)} years buys {len(made.lines)} jobs, "
-        f"proven within {_gap(facts)} % of the best possible. {_end(facts)}."
+        f"  Money: {digits.money(facts['budget_total'])} {money} over {len(made.years)} years buys "
+        f"{digits.count(len(made.lines))} jobs, "
+        f"proven within {digits.gap(facts['gap'])} % of the best possible. {_end(facts)}."
     )
+    stopped(made)
     if network.urgent.empty:
         out.print("  Urgent: nothing on record.")
     else:

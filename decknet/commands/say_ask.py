@@ -6,6 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
+from decknet import digits
+from decknet.digits import MISSING
+
 if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
@@ -16,12 +19,10 @@ if TYPE_CHECKING:
 
 __all__ = ["answer", "columns_of", "counted", "questions", "story", "table", "views"]
 
-MISSING = "–"
 _GAP = 3  # between columns
 _LEAST_TEXT = 16  # characters that a column of text is not narrowed beyond
-_DIGITS = 4  # figures that count in the largest number of a column
 _GROUPED_FROM = 10_000  # thousands are split from here on
-_PLACES = {"m2": 2, "deg": 6}  # decimals at least
+_PLACES = {"deg": 6}  # decimals at least
 _UNITS = {"m2": "m²", "m3": "m³", "share/yr": "share a year", "veh/day": "vehicles/day", "deg": "°"}
 
 
@@ -39,7 +40,7 @@ def unit_of(column: Column) -> str:
 
 def _whole(value: int, column: Column) -> str:
     plain = column.unit == "yr" or "year" in column.name or abs(value) < _GROUPED_FROM
-    return str(value) if plain else f"{value:,}"
+    return str(value) if plain else digits.count(value)
 
 
 def _cells(values: pd.Series, column: Column) -> tuple[list[str], bool]:
@@ -52,12 +53,7 @@ def _cells(values: pd.Series, column: Column) -> tuple[list[str], bool]:
     if pd.api.types.is_integer_dtype(kind):
         return [MISSING if pd.isna(v) else _whole(int(v), column) for v in values], True
     if pd.api.types.is_float_dtype(kind):
-        finite = [abs(v) for v in values if math.isfinite(v)]
-        most = max(finite, default=0.0)
-        places = max(0, min(6, _DIGITS - 1 - math.floor(math.log10(most)))) if most > 0 else 0
-        places = 0 if all(v == int(v) for v in finite) else max(places, _PLACES.get(column.unit, 0))
-        grouped = "," if most >= _GROUPED_FROM else ""
-        return [f"{v:{grouped}.{places}f}" if math.isfinite(v) else MISSING for v in values], True
+        return digits.column([float(v) for v in values], _PLACES.get(column.unit, 0)), True
     if pd.api.types.is_datetime64_any_dtype(kind):
         days = bool((values.dropna() == values.dropna().dt.normalize()).all())
         form = "%Y-%m-%d" if days else "%Y-%m-%d %H:%M:%S"
@@ -137,9 +133,13 @@ def _upright(out: Console, heads: Sequence[tuple[str, str]], cells: Sequence[str
 def counted(rows: int, first: int, more: bool, limit: int) -> str:
     """How many rows there are, and how many of them were printed."""
     word = "row" if rows == 1 else "rows"
-    whole = f"{rows:,} {word}" if not more else f"{rows:,} rows, and there are more: --rows {limit * 10} asks for more"
+    whole = (
+        f"{digits.count(rows)} {word}"
+        if not more
+        else f"{digits.count(rows)} rows, and there are more: --rows {limit * 10} asks for more"
+    )
     if first and rows > first:
-        return f"The first {first:,} of {whole}. --first 0 prints all of them, -o FILE writes them."
+        return f"The first {digits.count(first)} of {whole}. --first 0 prints all of them, -o FILE writes them."
     return f"{whole}."
 
 
@@ -176,7 +176,8 @@ def story(out: Console, told: Story) -> None:
     kinds = told.events["event"].value_counts()
     said = ", ".join(f"{n} {event}" for event, n in kinds.items())
     out.print(
-        f"{len(told.events):,} events: {said}. Rows corrected since or taken back are marked and count no longer."
+        f"{digits.count(len(told.events))} events: {said}. Rows corrected since or taken back are marked and count no "
+        "longer."
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from decknet import digits
 from decknet.commands.say import _table as table
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ _ELEMENTS = {
 
 
 def _years(value: float) -> str:
-    return "past" if value == 0 else "over 100" if value > 100 else f"{value:.0f}"
+    return "past" if value == 0 else "over 100" if value > 100 else digits.number(value, "whole")
 
 
 def growth(out: Console, made: Forecast, first: int, limit: float) -> None:
@@ -35,14 +36,14 @@ def growth(out: Console, made: Forecast, first: int, limit: float) -> None:
     rows = [
         (
             r.deck_id,
-            f"{r.share_now * 100:.1f}",
-            f"{r.growth_per_yr * 100:.2f} ({r.growth_low * 100:.2f} to {r.growth_high * 100:.2f})",
-            f"{r.unsound_10yr * 100:.1f} ({r.unsound_10yr_low * 100:.1f} to {r.unsound_10yr_high * 100:.1f})",
-            f"{_years(r.years_to)} ({_years(r.soonest)} to {_years(r.latest)})",
+            digits.share(r.share_now),
+            f"{digits.pace(r.growth_per_yr)} ({digits.span(r.growth_low, r.growth_high, digits.pace)})",
+            f"{digits.share(r.unsound_10yr)} ({digits.span(r.unsound_10yr_low, r.unsound_10yr_high, digits.share)})",
+            f"{_years(r.years_to)} ({digits.span(r.soonest, r.latest, _years)})",
         )
         for r in (decks.head(first) if first else decks).itertuples()
     ]
-    names = ("Deck", "Now %>", "Growth points/yr>", "In 10 yr %>", f"Years to {limit:.0%}>")
+    names = ("Deck", "Now %>", "Growth points/yr>", "In 10 yr %>", f"Years to {digits.percent_given(limit)}>")
     table(out, names, rows)
     families = made.growth.families_table()
     own = families[families["lines_from"] != "whole network"]
@@ -51,15 +52,15 @@ def growth(out: Console, made: Forecast, first: int, limit: float) -> None:
         ("Family~", "Decks>", "Surveys>", "Follows~", "Curve's part>", "Width>"),
         [
             (
-                r.family, r.decks, f"{r.surveys:,}", "itself" if r.lines_from == r.family else r.lines_from,
-                f"{r.curved_part:.0%}", f"{r.width:.2f}",
+                r.family, r.decks, digits.count(r.surveys), "itself" if r.lines_from == r.family else r.lines_from,
+                f"{digits.chance(r.curved_part)} %", digits.factor(r.width),
             )
             for r in own.itertuples()
         ],
     )  # fmt: skip
     rest = families[families["lines_from"] == "whole network"]
     if len(rest):
-        few = f"{len(rest)} {'families' if len(rest) > 1 else 'family'} ({rest['decks'].sum():,} decks)"
+        few = f"{len(rest)} {'families' if len(rest) > 1 else 'family'} ({digits.count(rest['decks'].sum())} decks)"
         out.print(f"{few} with too few surveys of their own follow the whole network.")
     unsettled = families[~families["converged"]]["family"].tolist()
     if unsettled:
@@ -94,8 +95,8 @@ def check(out: Console, test: BackTest, words: str) -> None:
             heads,
             [
                 (
-                    *((getattr(r, by),) if by else ()), r.method, f"{r.surveys:,}", f"{r.covered_80:.0%}",
-                    f"{r.crps:.3f}", f"{r.mean_miss:.3f}",
+                    *((getattr(r, by),) if by else ()), r.method, digits.count(r.surveys),
+                    f"{digits.chance(r.covered_80)} %", digits.score(r.crps), digits.score(r.mean_miss),
                 )
                 for r in frame.itertuples()
             ],
@@ -106,9 +107,10 @@ def check(out: Console, test: BackTest, words: str) -> None:
         ("Expected", "Surveys>", "Mean %>", "Found %>", "Too high by>", "Came below>", "In 80 %>"),
         [
             (
-                r.level, f"{r.surveys:,}", f"{r.expected * 100:.2f}", f"{r.found * 100:.2f}",
-                f"{r.too_high:+.2f}" + (f" ± {1.2816 * r.too_high_se:.2f}" if r.too_high_se == r.too_high_se else ""),
-                f"{r.below:.0%}", f"{r.covered_80:.0%}",
+                r.level, digits.count(r.surveys), digits.share(r.expected), digits.share(r.found),
+                digits.signed(r.too_high, digits.score)
+                + (f" ± {digits.score(1.2816 * r.too_high_se)}" if r.too_high_se == r.too_high_se else ""),
+                f"{digits.chance(r.below)} %", f"{digits.chance(r.covered_80)} %",
             )
             for r in test.of("last survey").levels().itertuples()
         ],
@@ -121,14 +123,21 @@ def check(out: Console, test: BackTest, words: str) -> None:
         out,
         ("Family~", "Surveys>", "In 80 %>", "CRPS>", "Mean miss>"),
         [
-            (r.family, f"{r.surveys:,}", f"{r.covered_80:.0%}", f"{r.crps:.3f}", f"{r.mean_miss:.3f}")
+            (
+                r.family,
+                digits.count(r.surveys),
+                f"{digits.chance(r.covered_80)} %",
+                digits.score(r.crps),
+                digits.score(r.mean_miss),
+            )
             for r in shown.itertuples()
         ],
     )
     if len(rest):
         inside = float(rest["covered_80"] @ rest["surveys"] / rest["surveys"].sum())
         out.print(
-            f"{len(rest)} more families with under {_FEW} each: {rest['surveys'].sum():,} surveys, {inside:.0%} inside."
+            f"{len(rest)} more families with under {_FEW} each: {digits.count(rest['surveys'].sum())} surveys, "
+            f"{digits.chance(inside)} % inside."
         )
     out.print("The ten worst misses")
     table(
@@ -137,7 +146,7 @@ def check(out: Console, test: BackTest, words: str) -> None:
         [
             (
                 r.deck_id, f"{r.survey_date:%Y-%m-%d}", _word(getattr(r, "method", "")), _word(getattr(r, "crew", "")),
-                f"{r.found * 100:.1f}", f"{r.expected * 100:.1f} ({r.low * 100:.1f} to {r.high * 100:.1f})",
+                digits.share(r.found), f"{digits.share(r.expected)} ({digits.span(r.low, r.high, digits.share)})",
             )
             for r in test.worst().itertuples()
         ],
@@ -157,18 +166,21 @@ def condition_states(out: Console, states: pd.DataFrame) -> None:
     for family, part in states.groupby("family", sort=False):
         one = part.iloc[0]
         out.print(
-            f"{family}: {one['bridges']:,} bridges, {one['steps']:,} steps; a rating is off by one with a chance of "
-            f"{one['misread']:.0%}"
+            f"{family}: {digits.count(one['bridges'])} bridges, {digits.count(one['steps'])} steps; a rating is off "
+            "by one with a chance of "
+            f"{digits.chance(one['misread'])} %"
         )
         table(
             out,
             ("Rating>", "Leaves it a year>", "Years in it>"),
-            [
-                (r.rating, f"{-math.expm1(-r.leave_per_yr):.1%}", f"{r.years:.0f}" if r.years < 200 else "over 200")
-                for r in part.itertuples()
-            ],
+            [(r.rating, digits.percent(-math.expm1(-r.leave_per_yr)), _spent(r.years)) for r in part.itertuples()],
         )
     out.print("Ratings that rise by two or more, or across a repair, begin anew: they are works, not healing.")
+
+
+def _spent(years: float) -> str:
+    """Years in a rating or state."""
+    return digits.number(years, "whole") if years < 200 else "over 200"
 
 
 def _named(element: str) -> str:
@@ -180,17 +192,24 @@ def elements(out: Console, found: Elements) -> None:
     for (element, family), part in found.states.groupby(["element", "family"], sort=False):
         one = part.iloc[0]
         who = "all bridges" if family == "all" else family
-        out.print(f"{_named(str(element))}; {who}: {one['bridges']:,} bridges, {one['pairs']:,} pairs of inspections")
+        out.print(
+            f"{_named(str(element))}; {who}: {digits.count(one['bridges'])} bridges, {digits.count(one['pairs'])} "
+            "pairs of inspections"
+        )
         if family != "all" and not part["own"].any():
             out.print("  Too few bridges for chances of their own: those of all bridges are used.")
         else:
             rows = []
             for r in part[part["state"] < 4].itertuples():
                 seen = r.leave_per_yr == r.leave_per_yr
-                chance = f"{r.leave_per_yr:.1%} ({r.leave_low:.1%} to {r.leave_high:.1%})" if seen else "not told"
-                years = ("over 200" if r.years > 200 else f"{r.years:.0f}") if seen else ""
+                chance = (
+                    f"{digits.percent(r.leave_per_yr)} ({digits.span(r.leave_low, r.leave_high, digits.percent)})"
+                    if seen
+                    else "not told"
+                )
+                years = _spent(r.years) if seen else ""
                 rows.append(
-                    (f"{r.state}", chance, years, f"{r.shown_by:,}", "" if r.own or not seen else "all bridges")
+                    (f"{r.state}", chance, years, digits.count(r.shown_by), "" if r.own or not seen else "all bridges")
                 )
             table(out, ("State>", "Worsens a year>", "Years in it>", "Bridges with it>", "Taken from"), rows)
         ahead = found.ahead[(found.ahead["element"] == element) & (found.ahead["family"] == family)]
@@ -200,7 +219,7 @@ def elements(out: Console, found: Elements) -> None:
             [
                 (
                     "today" if r.years_ahead == 0 else f"in {r.years_ahead} years",
-                    *(f"{getattr(r, f'cs{k}') * 100:.1f}" for k in range(1, 5)),
+                    *(digits.share(getattr(r, f"cs{k}")) for k in range(1, 5)),
                 )
                 for r in ahead.itertuples()
             ],
@@ -209,7 +228,7 @@ def elements(out: Console, found: Elements) -> None:
         "close": "under half a year apart", "resized": "whose total changed by over a tenth",
         "works": "with a repair between", "better": "that grew better (works nobody recorded)",
     }  # fmt: skip
-    left = [f"{found.left_out[k]:,} {words}" for k, words in kinds.items() if found.left_out[k]]
+    left = [f"{digits.count(found.left_out[k])} {words}" for k, words in kinds.items() if found.left_out[k]]
     out.print(
         "By area, from each state to the next; in brackets 10 to 90 %, inspections of a bridge taken together. A state "
         "has no chance of its own where fewer than three bridges show it or the quantities do not tell; the forecast "
@@ -218,7 +237,10 @@ def elements(out: Console, found: Elements) -> None:
     if left:
         out.print(f"Pairs left out: {'; '.join(left)}.")
     if found.left_out["defects"]:
-        out.print(f"{found.left_out['defects']:,} rows of defects are parts of an element and are not counted twice.")
+        out.print(
+            f"{digits.count(found.left_out['defects'])} rows of defects are parts of an element and are not counted "
+            "twice."
+        )
     out.print("A forecast does not say that a deck is safe: a licensed engineer judges that.")
 
 
@@ -226,16 +248,19 @@ def survival(out: Console, answer: Held) -> None:
     """Print how long patches held, by group."""
     c = answer.counts
     out.print(
-        f"{c['followed']:,} of {c['patches']:,} patches were looked at again: {c['by_polygons']:,} by their limits, "
-        f"{c['by_deck']:,} by the deck's area of failed patches. {c['not_looked_at']:,} have not been looked at since."
+        f"{digits.count(c['followed'])} of {digits.count(c['patches'])} patches were looked at again: "
+        f"{digits.count(c['by_polygons'])} by their limits, {digits.count(c['by_deck'])} by the deck's area of failed "
+        f"patches. {digits.count(c['not_looked_at'])} have not been looked at since."
     )
 
     def part(value: float) -> str:
-        return "not yet seen" if value != value else f"{value:.0%}"
+        return "not yet seen" if value != value else f"{digits.chance(value)} %"
 
     def years(r: Any) -> str:
         return (
-            "too few failed" if r.half_yr != r.half_yr else f"{r.half_yr:.1f} ({r.half_low:.1f} to {r.half_high:.1f})"
+            "too few failed"
+            if r.half_yr != r.half_yr
+            else f"{digits.years(r.half_yr)} ({digits.span(r.half_low, r.half_high, digits.years)})"
         )
 
     groups = answer.table
@@ -244,7 +269,8 @@ def survival(out: Console, answer: Held) -> None:
         ("Group~", "Patches>", "Decks>", "Failed>", "Hold 5 yr>", "10 yr>", "Half failed by, yr>", ""),
         [
             (
-                r.group, f"{r.repairs:,}", f"{r.decks:,}", f"{r.failed:,}", part(r.holding_5), part(r.holding_10),
+                r.group, digits.count(r.repairs), digits.count(r.decks), digits.count(r.failed),
+                part(r.holding_5), part(r.holding_10),
                 years(r), "few" if r.note else "",
             )
             for r in groups.itertuples()

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from decknet import digits
 from decknet.commands.say import _table as table
 
 if TYPE_CHECKING:
@@ -19,29 +20,25 @@ __all__ = ["changes", "curve", "cut", "demands", "done", "doubt", "kept", "meani
 NEARLY_ALWAYS = 0.9
 
 
-def _number(value: float) -> str:
-    return "" if value != value else f"{value:,.0f}"
-
-
 def meaning(out: Console, made: Programme, money: str) -> None:
     """Print what the next money buys, the yardsticks, and the user cost."""
     facts = made.facts
-    buys = "; ".join(f"{r.year}: {r.buys_next:,.1f}" for r in made.years.itertuples())
+    buys = "; ".join(f"{r.year}: {digits.exposure(r.buys_next)}" for r in made.years.itertuples())
     out.print(f"The next 1,000 {money} in a year would avoid about this many m²·yr more: {buys}.")
     out.print(
-        f"Road users lose about {facts['user_cost_total']:,.0f} {money} in the closures; that is no agency money and "
-        "stands in no budget."
+        f"Road users lose about {digits.money(facts['user_cost_total'])} {money} in the closures; that is no agency "
+        "money and stands in no budget."
     )
     rows = [
         (
             r.way,
-            f"{r.cost:,.0f}",
-            f"{r.works:,}",
-            f"{r.value:,.0f}",
-            f"{r.unsound_end_m2:,.0f}",
-            f"{100 * r.past_share:.1f}",
-            f"{r.past_decks:,}",
-            f"{r.backlog:,.0f}",
+            digits.money(r.cost),
+            digits.count(r.works),
+            digits.exposure(r.value),
+            digits.area(r.unsound_end_m2),
+            digits.share(r.past_share),
+            digits.count(r.past_decks),
+            digits.money(r.backlog),
         )
         for r in made.yardsticks.itertuples()
     ]
@@ -78,10 +75,10 @@ def _why_better(made: Programme) -> str:
         return ""
     own, other = ways.loc["programme"], ways.loc["worst first"]
     return (
-        f"Worst first spends on decks {100 * other.spent_share:.0f} % unsound that carry {other.spent_aadt:,.0f} "
-        f"vehicles a day, on works that last {other.spent_life_yr:.0f} years; the programme on decks "
-        f"{100 * own.spent_share:.0f} % unsound that carry {own.spent_aadt:,.0f}, on works that last "
-        f"{own.spent_life_yr:.0f} (means by money)."
+        f"Worst first spends on decks {digits.percent(other.spent_share)} unsound that carry "
+        f"{digits.traffic(other.spent_aadt)} vehicles a day, on works that last {digits.years(other.spent_life_yr)} "
+        f"years; the programme on decks {digits.percent(own.spent_share)} unsound that carry "
+        f"{digits.traffic(own.spent_aadt)}, on works that last {digits.years(own.spent_life_yr)} (means by money)."
     )
 
 
@@ -89,37 +86,45 @@ def doubt(out: Console, found: Doubt, money: str) -> None:
     """Print what a programme comes to over the draws, and how many of its lines stay."""
     at = found.outcome.set_index("measure")
 
-    def between(measure: str) -> str:
+    def between(measure: str, figure: Callable[[Any], str]) -> str:
         one = at.loc[measure]
-        return f"{one.low:,.0f} to {one.high:,.0f} (middle {one.middle:,.0f})"
+        return f"{digits.span(one.low, one.high, figure)} (middle {figure(one.middle)})"
 
     out.print(
-        f"Shares and growth are not known for sure. Over {found.draws:,} draws of them, eight in ten between: this "
-        f"programme avoids {between('value')} m²·yr; its works cost {between('cost')} {money}; unsound area at the "
-        f"end is {between('unsound_end_m2')} m², with nothing done {between('unsound_end_nothing_m2')} m². The figures "
-        "above take each deck's middle forecast; shares can turn out further above it than below, so sums over draws "
-        "are larger."
+        f"Shares and growth are not known for sure. Over {digits.count(found.draws)} draws of them, eight in ten "
+        f"between: this programme avoids {between('value', digits.exposure)} m²·yr; its works cost "
+        f"{between('cost', digits.money)} "
+        f"{money}; unsound area at the end is {between('unsound_end_m2', digits.area)} m², with nothing done "
+        f"{between('unsound_end_nothing_m2', digits.area)} m². The figures above take each deck's middle forecast; "
+        "shares can turn out further above it than below, so sums over draws are larger."
     )
-    over = "; ".join(f"{r.year}: {100 * r.over:.0f} %" for r in found.years.itertuples() if r.over > 0)
+    over = "; ".join(f"{r.year}: {digits.chance(r.over)} %" for r in found.years.itertuples() if r.over > 0)
     if over:
         out.print(f"Works of a year cost more than its money in this part of the draws: {over}.")
     sure = found.lines["sure_any"] >= NEARLY_ALWAYS
     same = found.lines["sure_year"] >= NEARLY_ALWAYS
     out.print(
-        f"Chosen anew for each draw, {sure.sum():,} of {len(found.lines):,} lines stay nearly always (in nine of ten), "
-        f"{same.sum():,} of them in the same year. {(found.waiting['chance_in'] >= 0.5).sum():,} waiting decks get a "
-        "line in half of the draws or more."
+        f"Chosen anew for each draw, {digits.count(sure.sum())} of {digits.count(len(found.lines))} lines stay nearly "
+        f"always (in nine of ten), {digits.count(same.sum())} of them in the same year. "
+        f"{digits.count((found.waiting['chance_in'] >= 0.5).sum())} waiting decks get a line in half of the draws or "
+        "more."
     )
     if found.unfit:
-        out.print(f"In {found.unfit:,} draws the pinned lines cost more than there is, and nothing was chosen.")
+        out.print(
+            f"In {digits.count(found.unfit)} draws the pinned lines cost more than there is, and nothing was chosen."
+        )
 
 
 def demands(out: Console, cost: pd.DataFrame) -> None:
     """Print what pins, bars and money kept cost."""
     out.print("What is asked costs, against the programme without it:")
     for r in cost.itertuples():
-        word = f"{r.lost:,.0f} m²·yr less avoided ({100 * r.lost_share:.2f} %)" if r.lost > 0.5 else "nothing found"
-        out.print(f"  {r.demand}: {word}; {100 * r.most_share:.2f} % at most.")
+        word = (
+            f"{digits.exposure(r.lost)} m²·yr less avoided ({digits.percent(r.lost_share)})"
+            if r.lost > 0.5
+            else "nothing found"
+        )
+        out.print(f"  {r.demand}: {word}; {digits.gap(r.most_share)} % at most.")
 
 
 def curve(out: Console, found: pd.DataFrame, money: str) -> None:
@@ -127,14 +132,14 @@ def curve(out: Console, found: pd.DataFrame, money: str) -> None:
     out.print("What more or less money would buy:")
     rows = [
         (
-            f"{r.times:g}",
-            f"{r.budget_total:,.0f}",
-            f"{r.works:,}",
-            f"{r.value:,.0f}",
-            "" if r.next_1000 != r.next_1000 else f"{r.next_1000:,.1f}",
-            f"{r.unsound_end_m2:,.0f}",
-            f"{100 * r.past_share:.1f}",
-            f"{100 * r.gap:.2f}",
+            digits.given(r.times),
+            digits.money(r.budget_total),
+            digits.count(r.works),
+            digits.exposure(r.value),
+            digits.exposure(r.next_1000, ""),
+            digits.area(r.unsound_end_m2),
+            digits.share(r.past_share),
+            digits.gap(r.gap),
         )
         for r in found.itertuples()
     ]
@@ -162,10 +167,10 @@ def kept(out: Console, found: pd.DataFrame, money: str) -> None:
             f"{r.made_at:%Y-%m-%d}",
             r.made_by,
             f"{r.first_year} to {r.first_year + r.years - 1}",
-            f"{r.lines:,}",
-            f"{r.cost:,.0f}",
-            f"{r.budget:,.0f}",
-            f"{r.value:,.0f}",
+            digits.count(r.lines),
+            digits.money(r.cost),
+            digits.money(r.budget),
+            digits.exposure(r.value),
         )
         for r in found.itertuples(index=False)
     ]
@@ -176,8 +181,9 @@ def kept(out: Console, found: pd.DataFrame, money: str) -> None:
             out.print(f"{r.name}: withdrawn on {r.withdrawn_at:%Y-%m-%d}.")
         if r.closure_h == r.closure_h:
             out.print(
-                f"{r.name}: lanes closed {r.closure_h:,.0f} h in all, longest queue {_number(r.queue_veh)} vehicles; "
-                f"road users lose about {_number(r.user_cost)} {money}, in no budget."
+                f"{r.name}: lanes closed {digits.hours(r.closure_h)} h in all, longest queue "
+                f"{digits.traffic(r.queue_veh)} vehicles; road users lose about {digits.money(r.user_cost)} {money}, "
+                "in no budget."
             )
 
 
@@ -191,7 +197,7 @@ def changes(out: Console, found: pd.DataFrame) -> None:
         if year != year or treatment != treatment:
             return ""
         closed = "" if window != window or window is None else f"; {window}, {material}"
-        return f"{year}: {treatment}, {cost:,.0f}{closed}"
+        return f"{year}: {treatment}, {digits.money(cost)}{closed}"
 
     plain = found.astype({"year_one": "float64", "year_other": "float64"})
     rows = [
@@ -210,7 +216,7 @@ def changes(out: Console, found: pd.DataFrame) -> None:
 def cut(out: Console, found: Cut, by: float) -> None:
     """Print what goes, moves and comes in when the money is cut, and what is lost by it."""
     before, after, money = found.before.made.facts, found.after.made.facts, found.before.settings.currency
-    less = f"{abs(by):g} % {'less' if by >= 0 else 'more'} money"
+    less = f"{digits.given(abs(by))} % {'less' if by >= 0 else 'more'} money"
     out.print(f"{found.before.told()} With {less} a year:")
     names = {
         "goes": "Drop out", "moves": "In another year", "other treatment": "By another treatment", "comes": "Come in",
@@ -219,12 +225,12 @@ def cut(out: Console, found: Cut, by: float) -> None:
         part = found.changes[found.changes["change"] == change]
         if part.empty:
             continue
-        out.print(f"{heading}: {len(part)}")
+        out.print(f"{heading}: {digits.count(len(part))}")
         rows = [
             (
                 r.deck_id, r.name if isinstance(r.name, str) else "",
                 *(
-                    f"{year}: {label}, {cost:,.0f}" if isinstance(label, str) else ""
+                    f"{year}: {label}, {digits.money(cost)}" if isinstance(label, str) else ""
                     for year, label, cost in (
                         (r.year_before, r.label_before, r.cost_before), (r.year_after, r.label_after, r.cost_after),
                     )
@@ -237,15 +243,18 @@ def cut(out: Console, found: Cut, by: float) -> None:
     if found.changes.empty:
         out.print("The same works are done.")
     lost = before["value"] - after["value"]
-    part = 100 * lost / before["value"] if before["value"] > 0 else 0.0
+    part = lost / before["value"] if before["value"] > 0 else 0.0
     out.print(
-        f"Lost: {lost:,.0f} m²·yr of exposure to unsound deck that the whole money would avoid ({part:.1f} %). Unsound "
-        f"area at the end: {after['unsound_end_m2']:,.0f} m² instead of {before['unsound_end_m2']:,.0f} m²; past the "
-        f"threshold: {100 * after['past_share']:.1f} % of the deck area instead of {100 * before['past_share']:.1f} %."
+        f"Lost: {digits.exposure(lost)} m²·yr of exposure to unsound deck that the whole money would avoid "
+        f"({digits.percent(part)}). Unsound "
+        f"area at the end: {digits.area(after['unsound_end_m2'])} m² instead of "
+        f"{digits.area(before['unsound_end_m2'])} m²; past the "
+        f"threshold: {digits.percent(after['past_share'])} of the deck area instead of "
+        f"{digits.percent(before['past_share'])}."
     )
     out.print(
-        f"Cost {after['cost_total']:,.0f} instead of {before['cost_total']:,.0f} {money}. A deck that drops out is not "
-        "thereby sound or safe."
+        f"Cost {digits.money(after['cost_total'])} instead of {digits.money(before['cost_total'])} {money}. A deck that "
+        "drops out is not thereby sound or safe."
     )
 
 
@@ -258,12 +267,12 @@ def done(out: Console, held: pd.DataFrame, others: pd.DataFrame, facts: Mapping[
             r.treatment,
             r.fate,
             "" if r.done_date != r.done_date else f"{r.done_treatment}, {r.done_date:%Y-%m-%d}",
-            _number(r.cost),
-            _number(r.done_cost),
-            _number(r.repair_m2),
-            _number(r.done_m2),
-            _number(r.closure_h),
-            _number(r.done_closure_h),
+            digits.money(r.cost, ""),
+            digits.money(r.done_cost, ""),
+            digits.area(r.repair_m2, ""),
+            digits.area(r.done_m2, ""),
+            digits.hours(r.closure_h, ""),
+            digits.hours(r.done_closure_h, ""),
         )
         for r in held.itertuples(index=False)
     ]
@@ -273,9 +282,10 @@ def done(out: Console, held: pd.DataFrame, others: pd.DataFrame, facts: Mapping[
     )
     table(out, head, rows)
     out.print(
-        f"{facts['lines']:,.0f} lines: {facts['done']:,.0f} done, {facts['changed']:,.0f} changed, "
-        f"{facts['not_done']:,.0f} not done. {len(others):,} repairs on decks that have no line."
+        f"{digits.count(facts['lines'])} lines: {digits.count(facts['done'])} done, "
+        f"{digits.count(facts['changed'])} changed, {digits.count(facts['not_done'])} not done. "
+        f"{digits.count(len(others))} repairs on decks that have no line."
     )
     for name, word in (("cost_ratio", "Cost"), ("area_ratio", "Area broken out"), ("closure_ratio", "Hours closed")):
         if facts[name] == facts[name]:
-            out.print(f"{word} against estimate, over the lines done: {100 * facts[name]:.0f} %.")
+            out.print(f"{word} against estimate, over the lines done: {digits.percent(facts[name])}.")

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from decknet import digits
 from decknet.commands import say
-from decknet.commands.options import (
-    YearsOpt,
-)  # fmt: skip
+from decknet.commands.options import EffortOpt, SecondsOpt, YearsOpt
 from decknet.commands.options import sums as sums_of
 from decknet.commands.progress import REPORT, ProgressOpt, progress
 from decknet.errors import DecknetError
@@ -34,6 +33,8 @@ def demo(
     budget: Annotated[str, typer.Option("--budget", metavar="SUM[,SUM...]", help="Money for each year.")] = "1500000",
     years: YearsOpt = 5,
     timed: ProgressOpt = False,
+    effort: EffortOpt = None,
+    seconds: SecondsOpt = None,
 ) -> None:
     """See it work on an invented district: records in, ranking, programme, map, report."""
     from decknet import flow
@@ -57,14 +58,18 @@ def demo(
                 step(f"Bringing in {name}")
         condition = flow.read_condition(store, settings=Settings(), asked=flow.AsOf(TODAY), step=step)
         step("Choosing the programme")
-        found = flow.study(condition, flow.Question(flow.budgets_for(sums, years), TODAY.year + 1))
+        question = flow.Question(flow.budgets_for(sums, years), TODAY.year + 1, effort=effort, seconds=seconds)
+        found = flow.study(condition, question)
         written = flow.report(found, folder, step=step)
     for loaded in loads:
         if loaded.reading is None:
             raise DecknetError(loaded.error)
         refused = int((loaded.reading.faults["severity"] == "refuse").sum())
         told = f", {refused} refused on purpose" if refused else ""
-        out.print(f"{loaded.path.name}: {loaded.reading.rows_read:,} rows, {loaded.reading.rows_kept:,} kept{told}")
+        out.print(
+            f"{loaded.path.name}: {digits.count(loaded.reading.rows_read)} rows, "
+            f"{digits.count(loaded.reading.rows_kept)} kept{told}"
+        )
     out.print("\nThree facts that matter (an invented district: every name and figure is made up)")
     say.facts(out, found)
     out.print("\nOpen:")

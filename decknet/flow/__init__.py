@@ -11,9 +11,11 @@ from decknet.flow.outputs import draw_map
 from decknet.flow.programme import Question, Study, budgets_for, kept_study, study
 from decknet.flow.reading import AsOf, Records, read_records
 from decknet.flow.report import report
+from decknet.show import cut_short_words
 
 __all__ = [
-    "AsOf", "Condition", "Loaded", "Question", "Records", "Study", "budgets_for", "condition_of", "create", "draw_map",
+    "AsOf", "Condition", "Loaded", "Question", "Records", "Study", "budgets_for", "condition_of", "create",
+    "cut_short_words", "draw_map",
     "intake_faults", "intake_log", "kept_study", "load", "read_condition", "read_records", "report", "save_mapping",
     "software", "study", "undo", "who_am_i", "write_whole",
 ]  # fmt: skip

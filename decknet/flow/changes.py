@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from decknet import digits
 from decknet.flow.programme import Study
 
 __all__ = ["FIGURES", "figures_of", "read_figures", "whats_new"]
@@ -106,7 +107,7 @@ def whats_new(old: Mapping[str, Any] | None, new: Mapping[str, Any]) -> dict[str
 
 def _named(decks: list[str]) -> str:
     more = len(decks) - MOST_NAMED
-    return ", ".join(decks[:MOST_NAMED]) + (f" and {more:,} more" if more > 0 else "")
+    return ", ".join(decks[:MOST_NAMED]) + (f" and {digits.count(more)} more" if more > 0 else "")
 
 
 def _records(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
@@ -115,7 +116,10 @@ def _records(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
         change = new[name] - old.get(name, 0)
         if change:
             word = one if abs(change) == 1 else many
-            out.append(f"{abs(change):,} {word} {'more' if change > 0 else 'fewer'} on record ({new[name]:,} now).")
+            out.append(
+                f"{digits.count(abs(change))} {word} {'more' if change > 0 else 'fewer'} on record "
+                f"({digits.count(new[name])} now)."
+            )
     return out
 
 
@@ -167,17 +171,23 @@ def _figures(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
     plan_old, plan_new = old.get("programme", {}), new["programme"]
     coin = new["currency"]
     pairs = [
-        ("Expected unsound today", old.get("unsound_now_m2"), new["unsound_now_m2"], "m²"),
-        ("Cost of the programme", plan_old.get("cost_total"), plan_new.get("cost_total"), coin),
-        ("Money given", plan_old.get("budget_total"), plan_new.get("budget_total"), coin),
-        ("Works", plan_old.get("works"), plan_new.get("works"), ""),
-        ("Expected unsound at the end", plan_old.get("unsound_end_m2"), plan_new.get("unsound_end_m2"), "m²"),
+        ("Expected unsound today", old.get("unsound_now_m2"), new["unsound_now_m2"], "m²", digits.area),
+        ("Cost of the programme", plan_old.get("cost_total"), plan_new.get("cost_total"), coin, digits.money),
+        ("Money given", plan_old.get("budget_total"), plan_new.get("budget_total"), coin, digits.money),
+        ("Works", plan_old.get("works"), plan_new.get("works"), "", digits.count),
+        (
+            "Expected unsound at the end",
+            plan_old.get("unsound_end_m2"),
+            plan_new.get("unsound_end_m2"),
+            "m²",
+            digits.area,
+        ),
     ]
     out = []
-    for what, was, is_, unit in pairs:
-        if was is None or is_ is None or round(was) == round(is_):
+    for what, was, is_, unit, say in pairs:
+        if was is None or is_ is None or say(was) == say(is_):
             continue
-        out.append(f"{what}: {was:,.0f} before, {is_:,.0f} now{f' ({unit})' if unit else ''}.")
+        out.append(f"{what}: {say(was)} before, {say(is_)} now{f' ({unit})' if unit else ''}.")
     if old.get("foremost") != new["foremost"]:
         left = [d for d in old.get("foremost", []) if d not in new["foremost"]]
         come = [d for d in new["foremost"] if d not in old.get("foremost", [])]

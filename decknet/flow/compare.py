@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.errors import BudgetError
 from decknet.flow.condition import Condition, condition_of, read_condition
 from decknet.flow.programme import Study, question_of, study
@@ -206,7 +207,7 @@ def _question_words(first: KeptProgramme, second: KeptProgramme) -> list[str]:
 
 
 def _said(value: Any) -> str:
-    return "as the settings say" if value is None else f"{value:g}"
+    return "as the settings say" if value is None else digits.given(value)
 
 
 def _settings_between(first: KeptProgramme, second: KeptProgramme) -> list[str]:
@@ -269,7 +270,9 @@ def less_money(found: Study, part: float) -> Cut:
         Less money cannot pay what was fixed; the message says what clashes.
     """
     if not np.isfinite(part) or part < 0:
-        raise BudgetError(f"--by: {100 * (1 - part):g} % of the money cannot be taken. Write 20 for a fifth less.")
+        raise BudgetError(
+            f"--by: {digits.given(100 * (1 - part))} % of the money cannot be taken. Write 20 for a fifth less."
+        )
     if found.kept is None:
         return cut(found, study(found.condition, found.question.with_money(part)))
     condition = _with_settings(found.condition, found.settings)

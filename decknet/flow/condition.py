@@ -45,6 +45,7 @@ from decknet.rank import (
 )
 from decknet.schedule import overbreak_found
 from decknet.settings import Settings
+from decknet.settled import DEGREE_PLACES, to_places
 
 if TYPE_CHECKING:
     from decknet.predict import BackTest
@@ -236,7 +237,7 @@ class Condition:
         why = self.urgent.groupby("deck_id")["why"].agg("; ".join)
         status["urgent"] = why.reindex(status["deck_id"]).astype("str").array
         at = self.placing.deck_id.get_indexer(pd.Index(status["deck_id"]))
-        lon, lat = self.placing.longitude_deg[at], self.placing.latitude_deg[at]
+        lon, lat = (to_places(d[at], DEGREE_PLACES) for d in (self.placing.longitude_deg, self.placing.latitude_deg))
         status["longitude_deg"], status["latitude_deg"] = lon, lat
         points = gpd.GeoSeries(gpd.points_from_xy(lon, lat), index=status.index, crs=CRS)
         names = [c.name for c in STATUS]

@@ -14,6 +14,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.columns import column
 from decknet.errors import BudgetError, RecordError, StoreError
 from decknet.flow import ask, compare, forecast, history
@@ -71,7 +72,7 @@ class Page:
         self.text = text
 
     def __repr__(self) -> str:
-        return f"<page of {len(self.text) / 1000:,.0f} kB; save it with .save('map.html')>"
+        return f"<page of {digits.number(len(self.text) / 1000, 'whole')} kB; save it with .save('map.html')>"
 
     def _repr_html_(self) -> str:
         return (
@@ -155,7 +156,7 @@ class District:
 
     def _repr_html_(self) -> str:
         rows = "".join(
-            f"<tr><td>{kind}s</td><td style='text-align: right'>{len(self.records[kind]):,}</td></tr>"
+            f"<tr><td>{kind}s</td><td style='text-align: right'>{digits.count(len(self.records[kind]))}</td></tr>"
             for kind in ("bridge", "deck", "survey", "defect", "repair")
         )
         title = html.escape(self.records.title)
@@ -256,7 +257,8 @@ class District:
     def programme(
         self, budget: float | Sequence[float] | None = None, *, name: str | None = None, years: int = 5,
         first_year: int | None = None, pins: dict[str, int | tuple[int, str]] | None = None, bars: Iterable[str] = (),
-        kept: dict[str, float] | None = None, crew_days: float | None = None,
+        kept: dict[str, float] | None = None, crew_days: float | None = None, effort: str | None = None,
+        seconds: float | None = None,
     ) -> Study:  # fmt: skip
         """The programme that the money buys best, or one that is kept.
 
@@ -275,6 +277,10 @@ class District:
         kept : district -> sum a year that only its decks may have
         crew_days : float, optional
             Crew days a year; else as the settings say.
+        effort : str, optional
+            quick, normal or long: how much work the search does, in counts; else as the settings say.
+        seconds : float, optional
+            A clock on the search; ``facts["clock_hit"]`` is 1 where it struck.
 
         Returns
         -------
@@ -298,6 +304,7 @@ class District:
         question = Question(
             asking.budgets_for(sums, years), first_year or self.today.year + 1, fixed, tuple(bars), kept or {},
             crew_days,
+            effort, seconds,
         )  # fmt: skip
         return asking.study(self.condition, question)
 

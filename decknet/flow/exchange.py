@@ -8,6 +8,7 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
+from decknet import digits
 from decknet.columns import RECORDS
 from decknet.errors import DecknetError
 from decknet.flow import write_whole
@@ -148,7 +149,8 @@ def _on_ground(records: dict[str, pd.DataFrame]) -> tuple[dict[str, gpd.GeoDataF
         out[kind] = gpd.GeoDataFrame(plain.drop(columns=empty), geometry=laid.array, crs=CRS)
     lost = {kind: int(layer.geometry.isna().sum()) for kind, layer in out.items()}
     notes = [
-        f"{count:,} of {len(out[kind]):,} records of kind {kind.replace('_', ' ')} have no place on the ground and "
+        f"{digits.count(count)} of {digits.count(len(out[kind]))} records of kind {kind.replace('_', ' ')} have no "
+        "place on the ground and "
         "stand without a shape."
         for kind, count in lost.items()
         if count

@@ -38,6 +38,7 @@ __all__ = [
     "draw_held",
     "forecast_growth",
     "held",
+    "in_words",
     "past_forecasts",
 ]
 
@@ -155,6 +156,11 @@ def past_forecasts(condition: Condition) -> PastForecasts:
         words, len(last.surveys), float(last.surveys["in_decknet"].mean()), last.table(), last.table("family"),
         last.table("horizon"), last.levels(), last.worst(), draw_check(test), test,
     )  # fmt: skip
+
+
+def in_words(condition: Condition) -> str:
+    """Whether the surveys bear forecasts, in two sentences."""
+    return verdict(condition.back_test)
 
 
 def draw_deck(forecast: Forecast, deck_id: str) -> bytes:

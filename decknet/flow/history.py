@@ -12,6 +12,7 @@ from typing import Any
 
 import pandas as pd
 
+from decknet import digits
 from decknet.columns.views import VIEWS
 from decknet.errors import RecordError
 from decknet.flow.ask import Answer, query
@@ -179,12 +180,19 @@ def sums(frame: pd.DataFrame) -> dict[str, float]:
 
 def in_words(sums: Mapping[str, float], currency: str) -> str:
     """The sums as a sentence or two."""
-    surveys = f"{sums['surveys']:,.0f} surveys of {sums['decks_surveyed']:,.0f} decks" if sums["surveys"] else ""
+    surveys = (
+        f"{digits.count(sums['surveys'])} surveys of {digits.count(sums['decks_surveyed'])} decks"
+        if sums["surveys"]
+        else ""
+    )
     repairs = ""
     if sums["repairs"]:
-        size = f"{sums['repaired_m2']:,.1f} m², {sums['cost']:,.0f} {currency} in the money of their years"
-        repairs = f"{sums['repairs']:,.0f} repairs of {sums['decks_repaired']:,.0f} decks: {size}"
+        size = f"{digits.area(sums['repaired_m2'])} m², {digits.money(sums['cost'])} {currency}"
+        repairs = f"{digits.count(sums['repairs'])} repairs of {digits.count(sums['decks_repaired'])} decks: "
+        repairs += f"{size} in the money of their years"
     patches = "patch" if sums["looked_at"] == 1 else "patches"
-    looked = f"Of {sums['looked_at']:,.0f} {patches} looked at since, {sums['failed']:,.0f} had failed."
+    looked = (
+        f"Of {digits.count(sums['looked_at'])} {patches} looked at since, {digits.count(sums['failed'])} had failed."
+    )
     said = "; ".join(part for part in (surveys, repairs) if part)
     return f"{said}. {looked if sums['looked_at'] else ''}".rstrip() if said else "Nothing on record answers to this."

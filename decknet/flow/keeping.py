@@ -8,10 +8,12 @@ from pathlib import Path
 from decknet.errors import StoreError
 from decknet.flow.reading import with_store
 from decknet.keep.backup import copy_store
+from decknet.keep.recover import Recovered, recover, replace_by
 from decknet.keep.snapshot import Snapshot, from_snapshot, write_snapshot
 from decknet.keep.verify import Proof, verify
+from decknet.keep.verify import prove as prove_store
 
-__all__ = ["back_up", "bring_back", "prove", "take_snapshot"]
+__all__ = ["back_up", "bring_back", "prove", "put_right", "take_snapshot"]
 
 
 def take_snapshot(path: Path, folder: Path) -> Snapshot:
@@ -43,6 +45,11 @@ def bring_back(source: Path, path: Path) -> Proof:
 def prove(path: Path) -> Proof:
     """Whether a store, a backup or a snapshot is whole."""
     if not path.is_dir():
-        return with_store(path, verify)
+        return prove_store(path)
     with tempfile.TemporaryDirectory(prefix="decknet-") as scratch:
         return bring_back(path, Path(scratch) / "store.duckdb")
+
+
+def put_right(path: Path, source: Path | None = None) -> Recovered:
+    """A store left broken brought back to its last whole state, or a backup or snapshot put in its place."""
+    return recover(path) if source is None else replace_by(path, source)

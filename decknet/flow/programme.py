@@ -16,13 +16,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.errors import BudgetError
 from decknet.flow.condition import Condition
 from decknet.flow.files import software
 from decknet.flow.reading import KeptProgramme, Records, with_store
 from decknet.keep import add_programme, withdraw_programme
+from decknet.predict import part_failed
 from decknet.schedule import Doubt, Paths, Programme, doubt_of, make_programme
-from decknet.settings import Settings, settings_kept
+from decknet.settings import Settings, searched, settings_kept
 
 __all__ = [
     "COMPARE_GAP",
@@ -60,6 +62,10 @@ class Question:
     kept : district -> money a year that only its decks may have
     crew_days : float or None
         Crew days a year; None: as the settings say.
+    effort : str or None
+        quick, normal or long: how much work the search does; None: as the settings say.
+    seconds : float or None
+        A clock on the search; None: as the settings say.
     """
 
     budgets: tuple[float, ...]
@@ -68,6 +74,8 @@ class Question:
     bars: tuple[str, ...] = ()
     kept: Mapping[str, float] = dataclasses.field(default_factory=dict)
     crew_days: float | None = None
+    effort: str | None = None
+    seconds: float | None = None
 
     def demands(self) -> bool:
         """Whether anything is asked beside the money."""
@@ -85,6 +93,8 @@ class Question:
                 "bars": sorted(self.bars),
                 "kept": dict(sorted(self.kept.items())),
                 "crew_days": self.crew_days,
+                "effort": self.effort,
+                "seconds": self.seconds,
             }
         )
 
@@ -176,7 +186,10 @@ def budgets_for(budget: Sequence[float], years: int) -> tuple[float, ...]:
 # ---- asking ----------------------------------------------------------------------------------------
 
 
-def study(condition: Condition, question: Question, *, like: pd.DataFrame | None = None, explain: bool = True) -> Study:
+def study(
+    condition: Condition, question: Question, *, like: pd.DataFrame | None = None, explain: bool = True,
+    gap: float = 0.0,
+) -> Study:  # fmt: skip
     """The programme that answers a question.
 
     Parameters
@@ -185,31 +198,36 @@ def study(condition: Condition, question: Question, *, like: pd.DataFrame | None
     question : Question
     like, explain
         As ``schedule.make_programme`` takes them.
+    gap : float
+        Searched no more closely than to this, with quick effort; 0: as the settings say.
 
     Raises
     ------
     BudgetError
         What is asked cannot be had; the message says what clashes.
     """
-    settings, note = _settings_for(condition, question)
+    settings, note = _settings_for(condition, question, gap)
     made = make_programme(**_posed(condition, question, settings), like=like, explain=explain)
     return Study(condition, question, settings, made, note)
 
 
-def _settings_for(condition: Condition, question: Question) -> tuple[Settings, str]:
+def _settings_for(condition: Condition, question: Question, gap: float = 0.0) -> tuple[Settings, str]:
     """Settings with overbreak as closed repairs show it and crew days as asked; and what that rests on, in words."""
     overbreak, jobs = condition.overbreak
     change: dict[str, Any] = {"overbreak": overbreak}
     if question.crew_days is not None:
         change["crew_days_per_yr"] = question.crew_days
+    if gap:
+        change |= {"gap": max(condition.settings.programme.gap, gap), "effort": "quick"}
     told = []
     if condition.patch_life is not None:
         half = condition.patch_life[0] * np.log(2.0) ** (1 / condition.patch_life[1])
-        told.append(f"Patches fail again as those followed here have: half of them within {half:.0f} years.")
+        told.append(f"Patches fail again as those followed here have: half of them within {digits.years(half)} years.")
     if jobs:
-        told.append(f"Overbreak of {overbreak:.2f} is that of {jobs:,} closed repairs.")
-    programme = dataclasses.replace(condition.settings.programme, **change)
-    return dataclasses.replace(condition.settings, programme=programme), " ".join(told)
+        told.append(f"Overbreak of {digits.factor(overbreak)} is that of {digits.count(jobs)} closed repairs.")
+    chosen = searched(condition.settings, question.effort, question.seconds)
+    programme = dataclasses.replace(chosen.programme, **change)
+    return dataclasses.replace(chosen, programme=programme), " ".join(told)
 
 
 def _posed(condition: Condition, question: Question, settings: Settings) -> dict[str, Any]:
@@ -244,7 +262,7 @@ def _paths(condition: Condition, first_year: int, years: int, horizon_yr: int) -
     since = np.arange(horizon_yr + 2.0)
     fails = None
     if ahead.patch_life is not None:
-        fails = -np.expm1(-((since / ahead.patch_life[0]) ** ahead.patch_life[1]))
+        fails = part_failed(since, ahead.patch_life)
     anew = {}
     for name, grown in ahead.anew.items():
         longer = np.minimum(np.arange(horizon_yr + 2), grown.shape[1] - 1)
@@ -317,7 +335,8 @@ def money_curve(
 ) -> tuple[pd.DataFrame, dict[float, Study]]:  # fmt: skip
     """What more or less money buys: one programme for each multiple of the budgets.
 
-    Each is searched to `gap`, or to that of the settings where it is wider, and says the gap it came to.
+    Each is searched with quick effort, to `gap` or to that of the settings where it is wider, and says the gap it came
+    to.
 
     Parameters
     ----------
@@ -336,13 +355,12 @@ def money_curve(
     """
     if not times or any(not np.isfinite(t) or t < 0 for t in times):
         raise BudgetError(f"--compare: {list(times)} are not multiples of 0 or more. Write 0.5,1,1.5,2.")
-    coarse = _searched_to(condition, gap)
     rows: list[dict[str, float]] = []
     studies: dict[float, Study] = {}
     lines = None
     for multiple in sorted(set(times)):
         try:
-            found = study(coarse, question.with_money(multiple), like=lines, explain=False)
+            found = study(condition, question.with_money(multiple), like=lines, explain=False, gap=gap)
         except BudgetError as why:
             if refused is None:
                 raise
@@ -355,17 +373,6 @@ def money_curve(
             row["next_1000"] = 1_000 * (facts["value"] - rows[-1]["value"]) / more
         rows.append(row)
     return pd.DataFrame(rows, columns=["times", *_OUTCOME, "next_1000"]).astype({"works": "Int64"}), studies
-
-
-def _searched_to(condition: Condition, gap: float) -> Condition:
-    """The same condition, its programmes searched no more closely than to a gap; what is worked out stays shared."""
-    settings = condition.settings
-    search = dataclasses.replace(settings.programme, gap=max(settings.programme.gap, gap))
-    other = dataclasses.replace(condition, settings=dataclasses.replace(settings, programme=search))
-    # The gap of a search changes nothing in what a condition holds.
-    for part in ("status", "works", "ahead", "overbreak", "patch_life"):
-        other.__dict__[part] = getattr(condition, part)
-    return other
 
 
 # Figure of a programme, as a curve of money names it -> as its facts do.
@@ -424,7 +431,7 @@ def question_of(kept: KeptProgramme) -> Question:
         pins = {r.deck_id: (int(r.year), r.treatment) for r in fixed.itertuples()}
     return Question(
         kept.budgets, int(kept.about["first_year"]), pins, tuple(asked.get("bars", ())), asked.get("kept", {}),
-        asked.get("crew_days"),
+        asked.get("crew_days"), asked.get("effort"), asked.get("seconds"),
     )  # fmt: skip
 
 
@@ -490,6 +497,6 @@ def moved_since(kept: KeptProgramme, records: Records) -> str:
     back = undone - int(about["taken_back"])
     if not news and back <= 0:
         return "The records have not changed since."
-    told = [f"{news:,} record{'s' if news != 1 else ''} came in"] if news else []
+    told = [f"{digits.count(news)} record{'s' if news != 1 else ''} came in"] if news else []
     told += [f"{back} intake{'s were' if back != 1 else ' was'} taken back"] if back > 0 else []
     return f"Since then {' and '.join(told)}, which it does not know of."

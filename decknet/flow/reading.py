@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.columns import RECORDS
 from decknet.columns.dates import DATED, MIDDLE, OF_A_SURVEY, OF_A_YEAR
 from decknet.errors import DecknetError, RecordError
@@ -176,7 +177,11 @@ class Records:
         """Which records these are, in words; empty where they are all there are."""
         parts = []
         if self.records_to is not None:
-            gone = [f"{n:,} {kind.replace('_', ' ')}{'s' if n > 1 else ''}" for kind, n in self.left_out.items() if n]
+            gone = [
+                f"{digits.count(n)} {kind.replace('_', ' ')}{'s' if n > 1 else ''}"
+                for kind, n in self.left_out.items()
+                if n
+            ]
             later = f"; left out as later: {', '.join(gone)}" if gone else ""
             parts.append(f"Records dated to {self.records_to.isoformat()}{later}.")
         if self.known_by is not None:

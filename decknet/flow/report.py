@@ -19,6 +19,7 @@ from decknet.flow.files import software
 from decknet.flow.findings import Findings, find
 from decknet.flow.outputs import draw_map, face
 from decknet.flow.programme import Study
+from decknet.settled import for_json
 
 __all__ = ["FILES", "Report", "report"]
 
@@ -122,7 +123,7 @@ def report(
         step(f"Writing the {what}")
         made[FILES[what][0]] = make()
     old = read_figures(folder)
-    figures = figures_of(found, made)
+    figures = for_json(figures_of(found, made))
     changes = whats_new(old, figures)
     same = old is not None and {**figures, "changes": changes} == old
     text = json.dumps({**figures, "changes": changes}, indent=1, ensure_ascii=False, allow_nan=False)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.errors import RecordError
 from decknet.flow.reading import Records
 from decknet.predict import STATES, element_pairs, element_states, fit_ratings, rating_sequences, states_ahead
@@ -118,7 +119,7 @@ def elements(records: Records, settings: Settings) -> Elements:
     works = records["repair"].merge(decks[["deck_id", "bridge_id"]], on="deck_id")
     pairs, left_out = element_pairs(held, works.rename(columns={"repair_date": "date"})[["bridge_id", "date"]])
     if pairs.empty:
-        seen = ", ".join(f"{n:,} {_LEFT_OUT[k]}" for k, n in left_out.items() if n)
+        seen = ", ".join(f"{digits.count(n)} {_LEFT_OUT[k]}" for k, n in left_out.items() if n)
         raise RecordError(
             f"{path}: no two inspections of an element follow each other without works between them"
             f"{' (left out: ' + seen + ')' if seen else ''}. Bring in element records of another year: "

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.columns import RECORDS
 from decknet.columns.views import EVENTS, STORY
 from decknet.errors import DecknetError, RecordError
@@ -179,7 +180,11 @@ def _built(book: _Book, deck: pd.DataFrame, bridge: pd.DataFrame) -> None:
     if not _given(year) and len(bridge):
         year = bridge["built_year"].iloc[0]
         source = next(book.current("bridge").itertuples(index=False), source)
-    size = f"{one.length_m:g} × {one.width_m:g} m" if _given(one.length_m) and _given(one.width_m) else ""
+    size = (
+        f"{digits.given(one.length_m)} × {digits.given(one.width_m)} m"
+        if _given(one.length_m) and _given(one.width_m)
+        else ""
+    )
     kind = [f"{one.bar_kind} bars" if _given(one.bar_kind) else "", one.environment if _given(one.environment) else ""]
     surface = f"surface: {one.surface_kind}" if _given(one.surface_kind) else ""
     words = _joined([size, *kind, surface]) or "size not on record"
@@ -189,8 +194,8 @@ def _built(book: _Book, deck: pd.DataFrame, bridge: pd.DataFrame) -> None:
 def _counted(book: _Book) -> None:
     rows = book.rows["traffic"].assign(counts=book.standing("traffic"))
     for r in rows.itertuples(index=False):
-        trucks = f"{r.truck_share * 100:.1f} % trucks" if _given(r.truck_share) else ""
-        words = _joined([f"{r.aadt:,.0f} vehicles a day", trucks, r.source if _given(r.source) else ""])
+        trucks = f"{digits.percent_given(r.truck_share)} trucks" if _given(r.truck_share) else ""
+        words = _joined([f"{digits.count(r.aadt)} vehicles a day", trucks, r.source if _given(r.source) else ""])
         day = f"{int(r.year)}" if _given(r.year) else ""
         book.add(day, "counted", f"{words}." if day else f"{words}; year not given.", r, counts=r.counts)
     rows = book.rows["rating"].assign(counts=book.standing("rating"))
@@ -220,10 +225,10 @@ def _found(one: pd.Series, drawn: int) -> str:
     """What a survey found, in words."""
     if not _given(one["unsound_m2"]):
         return ": says nothing of what it found"
-    covered = f" of {one['covered_m2']:,.1f} m² covered" if _given(one["covered_m2"]) else ""
-    share = f" ({one['unsound_share'] * 100:.1f} %)" if _given(one["unsound_share"]) else ""
+    covered = f" of {digits.area(one['covered_m2'])} m² covered" if _given(one["covered_m2"]) else ""
+    share = f" ({digits.percent(one['unsound_share'])})" if _given(one["unsound_share"]) else ""
     kinds = [
-        f"{one[name]:,.2f} {word}"
+        f"{digits.area(one[name])} {word}"
         for name, word in (
             ("delaminated_m2", "delaminated"), ("spalled_m2", "spalled"), ("hole_m2", "open hole"),
             ("exposed_bar_m2", "with bars exposed"), ("failed_patch_m2", "failed patch"),
@@ -231,7 +236,8 @@ def _found(one: pd.Series, drawn: int) -> str:
         if _given(one[name]) and one[name] > 0
     ]  # fmt: skip
     listed = f"; {drawn} defects listed" if drawn else ""
-    return f": {one['unsound_m2']:,.2f} m²{covered} unsound{share}{': ' if kinds else ''}{', '.join(kinds)}{listed}"
+    of_kinds = f": {', '.join(kinds)}" if kinds else ""
+    return f": {digits.area(one['unsound_m2'])} m²{covered} unsound{share}{of_kinds}{listed}"
 
 
 def _repaired(book: _Book, decks: pd.DataFrame, settings: Settings) -> None:
@@ -244,12 +250,12 @@ def _repaired(book: _Book, decks: pd.DataFrame, settings: Settings) -> None:
     rows = book.rows["repair"].assign(counts=book.standing("repair"))
     for r in rows.itertuples(index=False):
         depth = f"{r.depth_class} depth" if _given(r.depth_class) else ""
-        area = f"{r.area_m2:,.2f} m²" if _given(r.area_m2) else ""
+        area = f"{digits.area(r.area_m2)} m²" if _given(r.area_m2) else ""
         material = f"with {r.material}" if _given(r.material) else ""
         crew = f"by {r.crew}" if _given(r.crew) else ""
         prices = f" ({int(r.price_year)} prices)" if _given(r.price_year) else ""
-        cost = f"{r.cost:,.0f} {book.currency}{prices}" if _given(r.cost) else ""
-        closed = f"lanes closed {r.closure_h:g} h" if _given(r.closure_h) else ""
+        cost = f"{digits.given(r.cost)} {book.currency}{prices}" if _given(r.cost) else ""
+        closed = f"lanes closed {digits.given(r.closure_h)} h" if _given(r.closure_h) else ""
         words = f"{r.repair_id}: {_joined([r.treatment, depth, area])} {_joined([material, crew], ' ')}".rstrip()
         words = _joined([words, cost, closed], "; ") + "."
         if r.counts == "yes" and r.repair_id in held.index:
@@ -262,9 +268,9 @@ def _repaired(book: _Book, decks: pd.DataFrame, settings: Settings) -> None:
 
 def _held(one: pd.Series) -> str:
     if np.isfinite(one["right_yr"]):
-        before = f"last seen to hold after {one['left_yr']:.1f} yr, " if one["left_yr"] > 0 else ""
-        return f" Did not hold: {before}seen failed after {one['right_yr']:.1f} yr."
-    return f" Last seen to hold after {one['left_yr']:.1f} yr."
+        before = f"last seen to hold after {digits.years(one['left_yr'])} yr, " if one["left_yr"] > 0 else ""
+        return f" Did not hold: {before}seen failed after {digits.years(one['right_yr'])} yr."
+    return f" Last seen to hold after {digits.years(one['left_yr'])} yr."
 
 
 def _planned(book: _Book, records: Records) -> None:
@@ -275,7 +281,7 @@ def _planned(book: _Book, records: Records) -> None:
             continue
         name = kept.name
         for r in frame.itertuples(index=False):
-            size = f"{r.repair_m2:,.1f} m², {r.cost:,.0f} {book.currency}"
+            size = f"{digits.area(r.repair_m2)} m², {digits.money(r.cost)} {book.currency}"
             words = f"In programme {name!r} for {r.year}: {r.treatment}, {size}."
             book.add(_iso(kept.about["made_at"]), "planned", words, area_m2=r.repair_m2, cost=r.cost)
         held, _, _ = done_lines(records, kept)
@@ -311,11 +317,11 @@ def _corrected(book: _Book) -> None:
 def _said(value: Any) -> str:
     """A value as a reader would write it."""
     if hasattr(value, "geom_type"):
-        return f"{value.geom_type.lower()} of {value.area:.2f} m²"
+        return f"{value.geom_type.lower()} of {digits.area(value.area)} m²"
     if not _given(value):
         return "not given"
     if isinstance(value, (float, np.floating)):
-        return f"{value:g}"
+        return digits.given(value)
     return _iso(value) if isinstance(value, pd.Timestamp) else str(value)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from decknet import show
+from decknet import digits, show
 from decknet.errors import RecordError
 from decknet.flow.condition import WHOLE_DECK
 from decknet.locate import place_decks
@@ -212,12 +212,13 @@ def planned_closures(found: Study, year: int) -> dict[str, str]:
     source = f"programme {found.name!r}" if found.name else "the programme"
     out = {}
     for line in mine.itertuples(index=False):
-        how = "1 closure that stays" if line.window == "continuous" else f"{line.closures:,.0f} x {line.window}"
-        queue = f"queue up to {line.queue_veh:,.0f} vehicles" if line.queue_veh > 0 else "no queue expected"
+        times = f"{digits.count(line.closures)} x {line.window}"
+        how = "1 closure that stays" if line.window == "continuous" else times
+        queue = f"queue up to {digits.traffic(line.queue_veh)} vehicles" if line.queue_veh > 0 else "no queue expected"
         out[str(line.deck_id)] = (
             f"Planned as {line.treatment} in {source} for {line.year}: lanes closed {how}, "
-            f"{line.closure_h:,.0f} h in all, {line.material} material; {queue}; road users lose about "
-            f"{line.user_cost:,.0f} {currency}."
+            f"{digits.hours(line.closure_h)} h in all, {line.material} material; {queue}; road users lose about "
+            f"{digits.money(line.user_cost)} {currency}."
         )
     return out
 
@@ -273,7 +274,7 @@ def _notes(site: Site) -> list[str]:
     stated = site.defects[shapely.area(site.defects["shape"].to_numpy(dtype=object)) <= 0]
     if len(stated):
         area = float(stated["area_m2"].sum())
-        out.append(f"The survey states {area:.2f} m² more without drawing it: find it and add limits on site.")
+        out.append(f"The survey states {digits.area(area)} m² more without drawing it: find it and add limits on site.")
     bare_bars = site.defects[site.defects["kind"] == "exposed bar"]
     if len(bare_bars) or (site.survey is not None and site.survey["exposed_bar_m2"] > 0):
         out.append("The survey found bars exposed: look at each before it is covered.")

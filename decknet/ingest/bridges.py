@@ -215,6 +215,12 @@ def _drawn(rows: Rows, columns: dict[str, Any]) -> None:
                 "is used"
             )
             continue
+        if limits := _beyond({"length_m": length, "width_m": width}):
+            said[int(i)] = (
+                f"the outline is {length:.6g} by {width:.6g} m, and {limits}: it gives no length and width; the "
+                "position is used"
+            )
+            continue
         made["length_m"][i], made["width_m"][i], made["bearing_deg"][i], outline[i] = length, width, bearing, edge
         said[int(i)] = (
             f"the outline on the ground is taken as a deck of {length:.2f} by {width:.2f} m, {area:.1f} m2, "
@@ -230,6 +236,16 @@ def _drawn(rows: Rows, columns: dict[str, Any]) -> None:
     if columns.get("outline") is None:
         outline[~own] = None
         columns["outline"] = outline
+
+
+def _beyond(size: dict[str, float]) -> str:
+    """The limits that a deck's size breaks, in words; empty where it breaks none."""
+    said = []
+    for column in RECORDS["deck"].columns:
+        low, high = column.low or 0.0, np.inf if column.high is None else column.high
+        if column.name in size and not low <= size[column.name] <= high:
+            said.append(f"{column.name} must lie between {low:g} and {high:g} m")
+    return " and ".join(said)
 
 
 def _among(rows: Rows, register: Register, x: Floats, y: Floats) -> tuple[Floats, Floats]:

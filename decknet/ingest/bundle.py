@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import zipfile
-import zlib
 from pathlib import Path
 
 from decknet.errors import RecordError
+from decknet.ingest.archive import open_packed
 from decknet.ingest.read import FORMATS
 
 __all__ = ["files_in"]
 
 ARCHIVES = (".zip",)
 BESIDE = (".shx", ".dbf", ".prj", ".cpg", ".sbn", ".sbx", ".qix", ".qmd", ".shp.xml", ".fix", ".atx")
-LARGEST_BYTES = 20_000_000_000  # unpacked; beyond it an archive is a mistake or worse
-MOST_FILES = 20_000
-MOST_TIMES = 500  # how many times larger than the archive its content may be
 
 
 def files_in(path: Path, scratch: Path) -> tuple[list[tuple[Path, str]], list[tuple[str, str]]]:
@@ -40,11 +36,15 @@ def files_in(path: Path, scratch: Path) -> tuple[list[tuple[Path, str]], list[tu
     RecordError
         There is nothing of that name, or the archive cannot be unpacked.
     """
+    if not _is_text(path.name):
+        raise RecordError(f"{path.name!r}: the name of the file {NO_TEXT}. Rename it.")
     if path.is_dir():
         files, others = _sorted_out(path)
         if not files:
             raise RecordError(f"{path}: the folder holds no file of records. Read are {', '.join(FORMATS)}.")
         return files, others
+    if path.exists() and not path.is_file():
+        raise RecordError(f"{path}: this is a device or a pipe, and records are read from files. Save it as a file.")
     if not path.is_file():
         raise RecordError(f"{path}: there is no such file. Check the name and the folder.")
     if path.suffix.lower() not in ARCHIVES:
@@ -60,15 +60,20 @@ def files_in(path: Path, scratch: Path) -> tuple[list[tuple[Path, str]], list[tu
 def _sorted_out(folder: Path) -> tuple[list[tuple[Path, str]], list[tuple[str, str]]]:
     files: list[tuple[Path, str]] = []
     others: list[tuple[str, str]] = []
+    inside = folder.resolve()
     found = sorted(p for p in folder.rglob("*") if p.is_file() and not _is_hidden(p, folder))
     shapes = {p.with_suffix("").as_posix().lower() for p in found if p.suffix.lower() == ".shp"}
     for path in found:
         name = path.relative_to(folder).as_posix()
         stem = path.as_posix().lower()
         beside = any(stem.endswith(e) and stem.removesuffix(e) in shapes for e in BESIDE)
-        if beside or stem.endswith((".gpkg-wal", ".gpkg-shm")):
+        if beside or stem.endswith((".gpkg-wal", ".gpkg-shm", ".gpkg-journal")):
             continue
-        if path.suffix.lower() in FORMATS:
+        if not _is_text(name):
+            others.append((repr(name), f"its name {NO_TEXT}"))
+        elif not path.resolve().is_relative_to(inside):
+            others.append((name, "a link to a place outside the folder is not followed; bring that file in by itself"))
+        elif path.suffix.lower() in FORMATS:
             files.append((path, name))
         elif path.suffix.lower() in ARCHIVES:
             others.append((name, "an archive in an archive or folder is not opened; bring it in by itself"))
@@ -77,24 +82,21 @@ def _sorted_out(folder: Path) -> tuple[list[tuple[Path, str]], list[tuple[str, s
     return files, others
 
 
+NO_TEXT = "holds a byte that is no text in UTF-8, and no record could say where it comes from"
+
+
+def _is_text(name: str) -> bool:
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
 def _is_hidden(path: Path, folder: Path) -> bool:
     return any(part.startswith((".", "~$", "__MACOSX")) for part in path.relative_to(folder).parts)
 
 
 def _unpack(path: Path, target: Path) -> None:
-    try:
-        with zipfile.ZipFile(path) as archive:
-            members = [m for m in archive.infolist() if not m.is_dir()]
-            size = sum(m.file_size for m in members)
-            if size > min(LARGEST_BYTES, max(MOST_TIMES * path.stat().st_size, 1_000_000)) or len(members) > MOST_FILES:
-                raise RecordError(
-                    f"{path.name}: unpacked it would fill {size:,} bytes in {len(members):,} files. Unpack it yourself "
-                    "and bring in the files that are wanted."
-                )
-            if any(m.flag_bits & 1 for m in members):
-                raise RecordError(f"{path.name}: the archive is locked with a password. Unpack it first.")
-            archive.extractall(target, members)
-    except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError, RuntimeError, zlib.error) as why:
-        if isinstance(why, RecordError):
-            raise
-        raise RecordError(f"{path.name}: the archive cannot be unpacked ({why}). Make it again.") from why
+    with open_packed(path, "archive") as archive:
+        archive.extractall(target, [m for m in archive.infolist() if not m.is_dir()])

@@ -161,7 +161,10 @@ def read_file(
         found.append((what, table, claims, unused))
     if not found:
         said = "; ".join(f"{n['sheet'] or 'the table'}: {n['why']}" for n in notes if not n.get("kind"))
-        raise RecordError(f"{file}: nothing in it is recognised ({said}).")
+        raise RecordError(
+            f"{file}: nothing in it is recognised ({said or 'it holds no table'}). Check that it is the file that "
+            "holds the records."
+        )
     found.sort(key=lambda f: ORDER.index(f[0]))
     return _checked(file, found, register, stated, today, notes, settings or GridSettings())
 

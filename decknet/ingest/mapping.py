@@ -94,6 +94,8 @@ def _toml(path: Path) -> dict[str, Any]:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError) as why:
         raise RecordError(f"{path}: the mapping cannot be read as UTF-8 text ({why}).") from why
+    except RecursionError as why:
+        raise RecordError(f"{path}: the mapping is nested too deeply. Write it as lines under [columns].") from why
     except tomllib.TOMLDecodeError as why:
         raise RecordError(f"{path}: the mapping is not valid TOML ({why}). Put headers and columns in quotes.") from why
 

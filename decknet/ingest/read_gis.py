@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import warnings
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ import pandas as pd
 
 from decknet.columns import normal
 from decknet.errors import RecordError
+from decknet.ingest.drivers import opened
 from decknet.ingest.table import Table, as_text, cell_text
 
 if TYPE_CHECKING:
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["read_layers", "read_parquet"]
 
+MOST_ROWS, ROWS_A_BYTE = 1_000_000, 100  # of Parquet: more rows than the one need so many to a byte at most
 SHAPE_NAMES = ("geometry", "geom", "shape", "wkb", "the geom", "wkb geometry")
 
 
@@ -28,22 +31,29 @@ def read_layers(path: Path, only: str) -> tuple[list[Table], list[tuple[str, str
     _whole(path)
     tables: list[Table] = []
     others: list[tuple[str, str]] = []
-    try:
-        with warnings.catch_warnings(record=True):
-            warnings.simplefilter("always")
-            names = [str(name) for name, _ in pyogrio.list_layers(path)]
-    except Exception as why:
-        if path.suffix.lower() in (".geojson", ".json"):
-            return [_plain_json(path, why)], []
-        raise RecordError(
-            f"{path.name}: the file cannot be opened as map data ({_first(why, path)}). "
-            "Export it again as GeoPackage or GeoJSON."
-        ) from why
-    for layer in names:
-        if only and layer != only:
-            others.append((layer, "another layer is named in the mapping"))
-            continue
-        tables += _layer(path, layer, several=len(names) > 1)
+    with opened(path) as files:
+        layers: list[tuple[Path, str]] = []
+        try:
+            with warnings.catch_warnings(record=True):
+                warnings.simplefilter("always")
+                for file in files:
+                    layers += [(file, str(name)) for name, _ in pyogrio.list_layers(file)]
+        except Exception as why:
+            if path.suffix.lower() in (".geojson", ".json"):
+                return [_plain_json(path, why)], []
+            raise RecordError(
+                f"{path.name}: the file cannot be opened as map data ({_first(why, path)}). "
+                "Export it again as GeoPackage or GeoJSON."
+            ) from why
+        if not layers:
+            raise RecordError(
+                f"{path.name}: no layer can be read in it; it may be cut off or damaged. Export it again."
+            )
+        for file, layer in layers:
+            if only and layer != only:
+                others.append((layer, "another layer is named in the mapping"))
+                continue
+            tables += _layer(path, file, layer, several=len(layers) > 1)
     return tables, others
 
 
@@ -116,7 +126,8 @@ def _whole(path: Path) -> None:
         )
 
 
-def _layer(path: Path, layer: str, *, several: bool) -> list[Table]:
+def _layer(path: Path, file: Path, layer: str, *, several: bool) -> list[Table]:
+    """The table or tables of one layer; ``file`` is what is opened of ``path``."""
     import pyogrio
 
     ending = path.suffix.lower()
@@ -126,7 +137,7 @@ def _layer(path: Path, layer: str, *, several: bool) -> list[Table]:
     try:
         with warnings.catch_warnings(record=True) as said:
             warnings.simplefilter("always")
-            meta, _, wkb, fields = pyogrio.raw.read(path, layer=layer, force_2d=True, **how)
+            meta, _, wkb, fields = pyogrio.raw.read(file, layer=layer, force_2d=True, **how)
     except Exception as why:
         raise RecordError(
             f"{path.name} layer {layer}: the layer cannot be read ({_first(why, path)}). Export it again."
@@ -242,7 +253,8 @@ def _by_drawing_layer(table: Table) -> list[Table]:
 
 def _first(why: Exception, path: Path) -> str:
     """The first sentence of a library's complaint, without the folder."""
-    return str(why).split(";")[0].replace(str(path), path.name).rstrip(". ")
+    said = str(why).split(";")[0].replace(str(path.absolute()), path.name).replace(str(path), path.name)
+    return re.sub(r"\S*decknet-\w+[/\\](?:\d+[/\\])?", "", said).rstrip(". ")
 
 
 def _checked_degrees(path: Path, shape: Any, crs: str, notes: list[str]) -> str | None:
@@ -265,12 +277,19 @@ def read_parquet(path: Path) -> list[Table]:
     import pyarrow.parquet as pq
 
     try:
-        frame = pq.read_table(path)
+        with path.open("rb") as stream, pq.ParquetFile(stream) as file:  # nothing is read into the names of folders
+            n = file.metadata.num_rows
+            if n > max(MOST_ROWS, ROWS_A_BYTE * path.stat().st_size):
+                raise RecordError(
+                    f"{path.name}: it says that it holds {n:,} rows in {path.stat().st_size:,} bytes, and no records "
+                    "pack so small. Write it again."
+                )
+            frame = file.read()
+    except RecordError:
+        raise
     except Exception as why:
         raise RecordError(f"{path.name}: the file cannot be read as Parquet ({why}). Write it again.") from why
-    geo = json.loads(frame.schema.metadata.get(b"geo", b"{}")) if frame.schema.metadata else {}
-    described = geo.get("columns", {})
-    lead = geo.get("primary_column", "")
+    described, lead = _described(frame.schema.metadata)
     headers: list[str] = []
     columns: list[tuple[Any, bool]] = []
     shape, crs, notes = None, None, []
@@ -280,7 +299,7 @@ def read_parquet(path: Path) -> list[Table]:
         if binary and (name == lead or (not lead and normal(name) in SHAPE_NAMES)):
             shape, odd = from_bytes(column.to_pylist())
             stated_crs = described.get(name, {}).get("crs", "OGC:CRS84" if name in described else None)
-            crs = json.dumps(stated_crs) if isinstance(stated_crs, dict) else stated_crs
+            crs = stated_crs if isinstance(stated_crs, str) else json.dumps(stated_crs) if stated_crs else None
             continue
         if binary or pa.types.is_nested(column.type):
             notes.append(f"column {name!r} holds {column.type} and is not used")
@@ -294,6 +313,18 @@ def read_parquet(path: Path) -> list[Table]:
         typed[:, j] = number
     line = np.arange(2, n + 2, dtype=np.int64)
     return [Table(path.stem, "", tuple(headers), cells, line, typed, shape, crs, odd=odd, notes=notes)]
+
+
+def _described(metadata: dict[bytes, bytes] | None) -> tuple[dict[str, dict[str, Any]], str]:
+    """What the file tells of its columns of shapes, and which leads; nothing where that cannot be read."""
+    try:
+        geo = json.loads((metadata or {}).get(b"geo", b"{}"))
+    except (ValueError, RecursionError):
+        return {}, ""
+    geo = geo if isinstance(geo, dict) else {}
+    columns, lead = geo.get("columns", {}), geo.get("primary_column", "")
+    columns = columns if isinstance(columns, dict) else {}
+    return {k: v for k, v in columns.items() if isinstance(v, dict)}, lead if isinstance(lead, str) else ""
 
 
 def _arrow_values(column: Any) -> Any:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from decknet.errors import RecordError
@@ -10,7 +12,7 @@ from decknet.ingest.sheet_parts import Parts, parts_of
 from decknet.ingest.table import Table, cell_text, table_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
     from typing import Any
 
@@ -26,10 +28,13 @@ def read_sheets(path: Path, stated: Sequence[str], only: str) -> tuple[list[Tabl
     import python_calamine
 
     try:
-        book = python_calamine.CalamineWorkbook.from_path(str(path))
         parts = parts_of(path)
-        sheets = list(book.sheet_names)
-        unseen = {s.name for s in book.sheets_metadata if s.visible != python_calamine.SheetVisibleEnum.Visible}
+        with _no_panic():
+            book = python_calamine.CalamineWorkbook.from_path(str(path))
+            sheets = list(book.sheet_names)
+            unseen = {s.name for s in book.sheets_metadata if s.visible != python_calamine.SheetVisibleEnum.Visible}
+    except RecordError:
+        raise
     except Exception as why:
         raise RecordError(
             f"{path.name}: the workbook cannot be opened ({why}). Open it in a spreadsheet program and save it again."
@@ -41,8 +46,9 @@ def read_sheets(path: Path, stated: Sequence[str], only: str) -> tuple[list[Tabl
             others.append((sheet, "another sheet is named in the mapping"))
             continue
         try:
-            page = book.get_sheet_by_name(sheet)
-            grid = _grid(sheet, page, position, parts)
+            with _no_panic():
+                page = book.get_sheet_by_name(sheet)
+                grid = _grid(sheet, page, position, parts)
         except Exception as why:
             others.append((sheet, f"the sheet cannot be read ({why})"))
             continue
@@ -55,6 +61,28 @@ def read_sheets(path: Path, stated: Sequence[str], only: str) -> tuple[list[Tabl
             _as_shown(block, laid, block.lines[0] - 1, parts.bare.get(position, set()))
             tables.append(table_of(block, laid, notes, epoch=parts.epoch))
     return tables, others
+
+
+@contextmanager
+def _no_panic() -> Iterator[None]:
+    """A workbook so damaged that its reader gives up is one that cannot be read; what the reader prints is dropped."""
+    try:
+        shown, dropped = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    except OSError:  # no such stream
+        shown = dropped = -1
+    try:
+        if shown >= 0:
+            os.dup2(dropped, 2)
+        yield
+    except BaseException as why:
+        if type(why).__name__ != "PanicException":  # which is no Exception, so that nobody takes it for one
+            raise
+        raise ValueError("it is damaged") from why
+    finally:
+        if shown >= 0:
+            os.dup2(shown, 2)
+            os.close(shown)
+            os.close(dropped)
 
 
 def _grid(sheet: str, page: Any, position: int, parts: Parts) -> Grid:

@@ -305,10 +305,24 @@ def beyond_deck(rows: Rows, shapes: Shapes, decks: pd.Series, size: pd.DataFrame
     rows.fault(out, "shape", "F-OUTSIDE-DECK", rule, "Check the stations and offsets, or the size of the deck.", "flag")
 
 
+# Parameters of a coordinate system that name a file, where the name is a path or an address.
+_ELSEWHERE = re.compile(
+    r"""(?:(?:\+|\b)(?:init|file|model|catalog|grids|nadgrids|geoidgrids|xy_grids|z_grids|hor_grids|ver_grids)\s*=|
+    "PROJ4_GRIDS"\s*,\s*"|PARAMETERFILE\[[^]]*|"(?:filename|value)"\s*:\s*")[^\s"\],]*[/\\][^\s"\],]*""",
+    re.I | re.X,
+)
+
+
 def _system(rows: Rows) -> pyproj.CRS | None:
     stated = rows.stated.crs or rows.table.crs
     if not stated or stated.strip().lower() == ON_DECK:
         return None
+    leading = _ELSEWHERE.search(stated)
+    if leading is not None:
+        raise RecordError(
+            f"{rows.place}: the coordinate system rests on another file ({leading[0][:80]!r}), and only those that "
+            "come with the program are opened. State a system by its number: for example --crs EPSG:32633."
+        )
     try:
         return pyproj.CRS.from_user_input(stated)
     except pyproj.exceptions.CRSError as why:

@@ -6,9 +6,13 @@ from __future__ import annotations
 import re
 import struct
 import zipfile
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
+
+from decknet.errors import RecordError
+from decknet.ingest.archive import open_packed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,6 +22,8 @@ __all__ = ["Parts", "parts_of"]
 
 EPOCH_1900, EPOCH_1904 = "1899-12-30", "1904-01-01"
 TOO_LARGE_BYTES = 2_000_000_000  # of one sheet, unpacked
+MOST_CELLS = 30_000_000  # in the rectangle round all cells of a sheet, which its reader holds whole ...
+MOST_EMPTY = 50  # ... unless one in so many is filled
 _OLD = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _ERRORS = {0: "#NULL!", 7: "#DIV/0!", 15: "#VALUE!", 23: "#REF!", 29: "#NAME?", 36: "#NUM!", 42: "#N/A"}
 
@@ -50,42 +56,140 @@ class Parts:
 
 
 def parts_of(path: Path) -> Parts:
-    """The parts of a workbook: XLSX, ODS or XLS; nothing of any other."""
+    """The parts of a workbook: XLSX, ODS or XLS; of XLSB nothing is told, and its cells are looked at all the same.
+
+    Raises
+    ------
+    RecordError
+        Unpacked it would fill far more room than it takes, or a cell stands so far off that the rectangle round all
+        cells cannot be held.
+    """
     out = Parts()
     with path.open("rb") as stream:
         old = stream.read(8) == _OLD
-    if old:
-        _old_book(path.read_bytes(), out)
-    elif zipfile.is_zipfile(path):
-        with zipfile.ZipFile(path) as archive:
-            names = set(archive.namelist())
-            if {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
-                _new_book(archive, names, out)
-            elif "content.xml" in names and archive.getinfo("content.xml").file_size <= TOO_LARGE_BYTES:
-                _open_book(archive.read("content.xml"), out)
+    try:
+        if old:
+            _old_book(path.read_bytes(), out)
+        elif zipfile.is_zipfile(path):
+            with open_packed(path, "workbook") as archive:
+                names = set(archive.namelist())
+                if {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
+                    _new_book(archive, names, out)
+                elif "content.xml" in names:
+                    _open_book(_whole(archive, "content.xml"), out)
+                elif "xl/workbook.bin" in names:
+                    for part in sorted(n for n in names if re.fullmatch(r"xl/worksheets/[^/]+\.bin", n)):
+                        _binary_sheet(_whole(archive, part))
+    except _DamagedError as why:
+        raise RecordError(
+            f"{path.name}: the workbook is damaged: its blocks lead round, or out of the file. Open it in a "
+            "spreadsheet program and save it as .xlsx."
+        ) from why
+    except _TooFarError as why:
+        raise RecordError(
+            f"{path.name}: a cell stands at row {why.rows:,}, column {why.columns:,}, far from the rest: the sheet "
+            f"would span {why.rows * why.columns:,} cells. Delete what stands away from the table, and save it again."
+        ) from None
     return out
+
+
+class _TooFarError(Exception):
+    """The rectangle round all cells of a sheet is too large and almost empty."""
+
+    def __init__(self, rows: int, columns: int) -> None:
+        super().__init__(rows, columns)
+        self.rows, self.columns = rows, columns
+
+
+def _check_span(rows: int, columns: int, filled: int) -> None:
+    if rows * columns > max(MOST_CELLS, MOST_EMPTY * filled):
+        raise _TooFarError(rows, columns)
+
+
+def _whole(archive: zipfile.ZipFile, part: str) -> bytes:
+    """A part to its end, so that a false size or sum is found; none is larger than a sheet may be."""
+    if archive.getinfo(part).file_size > TOO_LARGE_BYTES:
+        raise ValueError(f"{part} would fill {archive.getinfo(part).file_size:,} bytes")
+    return archive.read(part)
 
 
 # ---- XLSX ---------------------------------------------------------------------------------------
 
 
 def _new_book(archive: zipfile.ZipFile, names: set[str], out: Parts) -> None:
-    book = archive.read("xl/workbook.xml").decode("utf-8", "replace")
+    book = _whole(archive, "xl/workbook.xml").decode("utf-8", "replace")
     out.epoch = EPOCH_1904 if re.search(r'\bdate1904="(?:1|true)"', book) else EPOCH_1900
-    links = archive.read("xl/_rels/workbook.xml.rels").decode("utf-8", "replace")
+    links = _whole(archive, "xl/_rels/workbook.xml.rels").decode("utf-8", "replace")
     target = {}
     for link in re.findall(r"<Relationship\b[^>]*>", links):
         ident, to = re.search(r'\bId="([^"]+)"', link), re.search(r'\bTarget="([^"]+)"', link)
         if ident and to:
             target[ident[1]] = to[1].lstrip("/").removeprefix("xl/")
-    styles = archive.read("xl/styles.xml").decode("utf-8", "replace") if "xl/styles.xml" in names else ""
+    styles = _whole(archive, "xl/styles.xml").decode("utf-8", "replace") if "xl/styles.xml" in names else ""
     shares = _percent_styles(styles)
+    positions = {}
     for position, sheet in enumerate(re.findall(r"<sheet\b[^>]*>", book)):
         ident = re.search(r'\br:id="([^"]+)"', sheet)
-        part = f"xl/{target.get(ident[1], '')}" if ident else ""
-        if part not in names or archive.getinfo(part).file_size > TOO_LARGE_BYTES:
+        if ident:
+            positions[f"xl/{target.get(ident[1], '')}"] = position
+    # Every part that holds cells or text, not those alone that are named: another reader may find them otherwise.
+    for part in sorted(n for n in names if re.search(r"sheet|strings", n, re.I) or n in positions):
+        if part.endswith("/"):
             continue
-        _scan(archive.read(part), position, shares, out)
+        body = _whole(archive, part)
+        _near(body)
+        if part in positions:
+            _scan(body, positions[part], shares, out)
+
+
+_WIDE = re.compile(rb"""r\s*=\s*["']([A-Za-z]{2,})[0-9]""")  # a cell beyond the 26th column
+_LOW = re.compile(rb"""r\s*=\s*["'][A-Za-z]*([0-9]{7,})["']""")  # a row or a cell beyond row 999,999
+_ROW = re.compile(rb"""r\s*=\s*["'][A-Za-z]*([0-9]+)["']""")
+LAST_ROW = 1_048_576  # of a sheet of this layout
+
+
+def _near(body: bytes) -> None:
+    """No cell of a sheet beyond the last row, and none far from the rest."""
+    columns = max((_column(letters) for letters in set(_WIDE.findall(body))), default=26)
+    low = max((int(n[:20]) for n in set(_LOW.findall(body))), default=0)
+    if low > LAST_ROW:
+        raise _TooFarError(low, columns)
+    if columns > 26:
+        rows = max((int(n[:20]) for n in set(_ROW.findall(body))), default=1)
+        _check_span(rows, columns, body.count(b"<c ") + body.count(b":c "))
+
+
+def _column(letters: bytes) -> int:
+    column = 0
+    for letter in letters[:7].decode().upper():
+        column = column * 26 + ord(letter) - 64
+    return column
+
+
+def _binary_sheet(body: bytes) -> None:
+    """As ``_near``, of a sheet of the binary layout: records of a kind and a length, both in groups of seven bits."""
+    at = rows = columns = filled = 0
+
+    def number(most: int) -> int:
+        nonlocal at
+        value = 0
+        for n in range(most):
+            byte = body[at]
+            at += 1
+            value |= (byte & 0x7F) << (7 * n)
+            if byte < 0x80:
+                break
+        return value
+
+    with suppress(IndexError, struct.error):  # what is cut off is refused by the reader of cells
+        while at < len(body):
+            kind, length = number(2), number(4)
+            if kind == 0:
+                rows = max(rows, struct.unpack_from("<I", body, at)[0] + 1)
+            elif kind <= 11:
+                columns, filled = max(columns, struct.unpack_from("<I", body, at)[0] + 1), filled + 1
+            at += length
+    _check_span(rows, columns, filled)
 
 
 def _percent_styles(styles: str) -> set[bytes]:
@@ -108,10 +212,7 @@ def _at(ref: bytes) -> Cell | None:
     found = re.search(rb'\br="([A-Z]+)(\d+)"', ref)
     if not found:
         return None
-    column = 0
-    for letter in found[1].decode():
-        column = column * 26 + ord(letter) - 64
-    return int(found[2]) - 1, column - 1
+    return int(found[2]) - 1, _column(found[1]) - 1
 
 
 def _scan(body: bytes, position: int, shares: set[bytes], out: Parts) -> None:
@@ -145,12 +246,14 @@ _WORD = re.compile(r"#[A-Z0-9/]+[!?]?|Err:\d+")
 
 
 def _open_book(body: bytes, out: Parts) -> None:
+    if b"<!DOCTYPE" in body[: body.find(b"<", body.find(b"?>") + 1) + 4096]:
+        raise ValueError("it declares a document type, by which it could call for other files")
     try:
-        root = ElementTree.fromstring(body)  # noqa: S314  (no entity is expanded beyond the five of XML)
+        root = ElementTree.fromstring(body)  # noqa: S314  (no document type, so no entity)
     except ElementTree.ParseError:
         return
     for position, sheet in enumerate(root.iter(f"{_TABLE}table")):
-        i = 0
+        i = filled = width = last = 0
         for row in sheet.iter(f"{_TABLE}table-row"):
             times = _times(row, "rows")
             if times < 1_000 and row.get(f"{_TABLE}visibility", "visible") != "visible":
@@ -163,7 +266,11 @@ def _open_book(body: bytes, out: Parts) -> None:
                 if times * across < 10_000:
                     _open_cell(cell, [(i + a, j + b) for a in range(times) for b in range(across)], position, out)
                 j += across
+                if len(cell) or cell.get(f"{_OFFICE}value-type"):
+                    filled, width = filled + 1, max(width, j)
+                    last = i + times
             i += times
+        _check_span(last, width, filled)
 
 
 def _times(part: Any, what: str) -> int:
@@ -190,46 +297,76 @@ def _open_cell(cell: Any, where: list[Cell], position: int, out: Parts) -> None:
 _END = 0xFFFFFFF0  # numbers of blocks from here on are no blocks
 
 
+class _DamagedError(Exception):
+    """A compound file whose blocks lead round or out of it: its reader would follow them without end."""
+
+
 def _old_book(data: bytes, out: Parts) -> None:
-    """Error cells and percentages of a workbook of the older binary layout; what cannot be followed is left alone."""
-    try:
+    """Error cells and percentages of a workbook of the older binary layout; what cannot be read is left alone."""
+    with suppress(struct.error, IndexError, ValueError, MemoryError):
         book = _stream(data)
         if book:
             _records(book, out)
-    except (struct.error, IndexError, ValueError, MemoryError):
-        return
 
 
 def _stream(data: bytes) -> bytes:
-    """The workbook's own stream out of the compound file round it."""
-    size = 1 << struct.unpack_from("<H", data, 30)[0]
-    small = 1 << struct.unpack_from("<H", data, 32)[0]
+    """The workbook's own stream out of the compound file round it; the blocks of every stream are followed."""
+    size = 1 << min(struct.unpack_from("<H", data, 30)[0], 20)
+    small = 1 << min(struct.unpack_from("<H", data, 32)[0], 20)
     (root_at, least, small_at) = (struct.unpack_from("<I", data, n)[0] for n in (48, 56, 60))
-    heads = [b for b in struct.unpack_from("<109I", data, 76) if b < _END]
+    most = -(-max(len(data) - 512, 0) // size)
     table: list[int] = []
-    for block in heads:
-        table += struct.unpack_from(f"<{size // 4}I", data, 512 + block * size)
+    for block in _heads(data, size, most):
+        table += struct.unpack_from(f"<{size // 4}I", data.ljust(512 + (block + 1) * size, b"\0"), 512 + block * size)
 
     def chain(start: int, links: list[int], body: bytes, step: int, lead: int) -> bytes:
-        found, seen = [], 0
-        while start < _END and seen <= len(links):
+        found: list[bytes] = []
+        while start < _END:
+            if start >= len(links) or len(found) > len(links) or lead + start * step > len(body):
+                raise _DamagedError
             found.append(body[lead + start * step : lead + (start + 1) * step])
-            start, seen = links[start], seen + 1
+            start = links[start]
         return b"".join(found)
 
     folder = chain(root_at, table, data, size, 512)
     entries = [folder[n : n + 128] for n in range(0, len(folder) - 127, 128)]
-    named = {e[: max(struct.unpack_from("<H", e, 64)[0] - 2, 0)].decode("utf-16-le", "replace"): e for e in entries}
-    entry = named.get("Workbook") or named.get("Book")
-    if entry is None:
-        return b""
-    start, length = struct.unpack_from("<II", entry, 116)
-    if length >= least:
-        return chain(start, table, data, size, 512)[:length]
+    if not entries:
+        raise _DamagedError
     within = chain(struct.unpack_from("<I", entries[0], 116)[0], table, data, size, 512)
     body = chain(small_at, table, data, size, 512)
     links = list(struct.unpack(f"<{len(body) // 4}I", body[: len(body) // 4 * 4]))
-    return chain(start, links, within, small, 0)[:length]
+    book = b""
+    for entry in entries:
+        start, length = struct.unpack_from("<II", entry, 116)
+        if entry[66] != 2 or not length:
+            continue
+        held = chain(start, *((table, data, size, 512) if length >= least else (links, within, small, 0)))[:length]
+        name = entry[: max(struct.unpack_from("<H", entry, 64)[0] - 2, 0)].decode("utf-16-le", "replace")
+        if name == "Workbook" or (name == "Book" and not book):
+            book = held
+    return book
+
+
+def _heads(data: bytes, size: int, most: int) -> list[int]:
+    """Numbers of the blocks that hold the table of blocks."""
+    heads = list(struct.unpack_from("<109I", data, 76))
+    more, seen = struct.unpack_from("<I", data, 68)[0], 0
+    while more < _END:
+        seen += 1
+        if more >= most or seen > most:
+            raise _DamagedError
+        listed = struct.unpack_from(f"<{size // 4}I", data.ljust(512 + (more + 1) * size, b"\0"), 512 + more * size)
+        heads += listed[:-1]
+        more = listed[-1]
+    heads = [block for block in heads if block < _END]
+    if any(block >= most for block in heads):
+        raise _DamagedError
+    return heads
+
+
+_CELLS = frozenset(
+    {0x06, 0x01, 0x02, 0x03, 0x04, 0x05, 0xBD, 0xBE, 0xD6, 0xFD, 0x201, 0x203, 0x204, 0x205, 0x207, 0x27E}
+)
 
 
 def _each(book: bytes, at: int) -> Iterator[tuple[int, bytes]]:
@@ -256,9 +393,16 @@ def _records(book: bytes, out: Parts) -> None:
             break
     shares = {n for n, look in enumerate(looks) if look in percent}
     for position, start in enumerate(sheets):
+        rows = columns = filled = 0
         for kind, body in _each(book, start):
             if kind == 0x0A:
                 break
+            if kind == 0x200 and len(body) >= 12:  # what the sheet says of its own size; room is made for it
+                first, last, left, right = struct.unpack_from("<IIHH", body, 0)
+                rows, columns = max(rows, last - first + 1), max(columns, right - left + 1)
+            elif kind in _CELLS and len(body) >= 4:
+                row, column = struct.unpack_from("<HH", body, 0)
+                rows, columns, filled = max(rows, row + 1), max(columns, column + 1), filled + 1
             if kind == 0xBD:  # several numbers in one row
                 row, first = struct.unpack_from("<HH", body, 0)
                 for n in range((len(body) - 6) // 6):
@@ -275,3 +419,4 @@ def _records(book: bytes, out: Parts) -> None:
                     out.percent.setdefault(position, set()).add((row, column))
             elif kind == 0x208 and len(body) >= 16 and struct.unpack_from("<I", body, 12)[0] & 0x20:
                 out.hidden.setdefault(position, set()).add(struct.unpack_from("<H", body, 0)[0] + 1)
+        _check_span(rows, columns, filled)

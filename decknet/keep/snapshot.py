@@ -13,8 +13,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import shutil
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,7 +26,10 @@ import pyarrow.parquet as pq
 from decknet.columns import RECORDS, Column
 from decknet.columns.log import LEAD, LOG
 from decknet.errors import StoreError
-from decknet.keep.store import Store, connect, sql
+from decknet.keep.checks import check_is_free
+from decknet.keep.engine import connect, in_words
+from decknet.keep.generations import fold_in, publish, scratch_beside, sync, sync_folder
+from decknet.keep.store import Store, sql
 
 __all__ = ["DESCRIPTOR", "Snapshot", "check_snapshot", "from_snapshot", "write_snapshot"]
 
@@ -129,20 +130,21 @@ def write_snapshot(store: Store, folder: Path) -> Snapshot:
         raise StoreError(f"{folder}: exists already, and a snapshot never overwrites. Name a new folder.")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        part = Path(tempfile.mkdtemp(dir=folder.parent, prefix=".part-"))
-    except OSError as why:
-        raise StoreError(f"{folder}: cannot be written ({why.strerror}). Choose another folder.") from why
-    try:
-        made = _write(store, part)
-        part.chmod(0o755)
-        if folder.exists():
-            folder.rmdir()
-        part.replace(folder)
+        with scratch_beside(folder) as scratch:
+            part = scratch / folder.name
+            part.mkdir()
+            made = _write(store, part)
+            for file in part.iterdir():
+                sync(file)
+            sync_folder(part)
+            if folder.exists():
+                folder.rmdir()
+            part.replace(folder)
+            sync_folder(folder.parent)
         return made
-    except OSError as why:
-        raise StoreError(f"{folder}: cannot be written ({why.strerror}). Make room or choose another folder.") from why
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
+    except (OSError, pa.ArrowException) as why:
+        said = getattr(why, "strerror", None) or str(why).splitlines()[0]
+        raise StoreError(f"{folder}: cannot be written ({said}). Make room or choose another folder.") from why
 
 
 def _write(store: Store, folder: Path) -> Snapshot:
@@ -237,28 +239,27 @@ def from_snapshot(folder: Path, path: Path) -> Snapshot:
     StoreError
         The store exists, the snapshot is not whole, or it comes from a newer layout than is known.
     """
-    if path.exists():
-        raise StoreError(f"{path}: exists already, and a new store never overwrites. Choose another name.")
-    if not path.parent.is_dir():
-        raise StoreError(f"{path}: there is no folder {path.parent}. Make it first.")
+    check_is_free(path)
     what = check_snapshot(folder)
-    scratch = Path(tempfile.mkdtemp(dir=path.parent, prefix=".part-"))
-    part = scratch / path.name
     try:
-        store = Store(connect(part, read_only=False), part, read_only=False)
-        with store:
-            rows = _fill(store, folder, what)
-        with Store.open(part, read_only=False):
-            pass  # brought up to the newest layout
-        if path.exists():
-            raise StoreError(f"{path}: was made by someone else meanwhile. Choose another name.")
-        part.replace(path)
+        with scratch_beside(path) as scratch:
+            part = scratch / path.name
+            store = Store(connect(part, read_only=False), part, read_only=False)
+            try:
+                rows = _fill(store, folder, what)
+                store.lay_out()
+            finally:
+                store.let_go()
+            fold_in(part)
+            publish(part, path, over=False)
+    except OSError as why:
+        raise in_words(path, why) from why
     except (duckdb.Error, pa.ArrowException) as why:
+        if isinstance(why, duckdb.IOException):
+            raise in_words(path, why) from why
         raise StoreError(
             f"{folder}: does not fit a store ({str(why).splitlines()[0]}). Nothing was made; use another copy."
         ) from why
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
     return Snapshot(what["title"], rows)
 
 

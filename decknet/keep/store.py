@@ -7,9 +7,10 @@ among the intakes that were not taken back.
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib import resources
@@ -24,13 +25,19 @@ import pandas as pd
 import pyarrow as pa
 
 from decknet.columns import FAULT, RECORDS, Record
-from decknet.errors import StoreBusyError, StoreError
+from decknet.columns.log import LOG
+from decknet.errors import DecknetError, StoreBusyError, StoreError
+from decknet.keep.checks import check_bytes, check_is_free, check_is_store_file
+from decknet.keep.engine import connect, disconnect, in_words, log_of, real_path
 from decknet.keep.frames import from_store, to_store
+from decknet.keep.generations import fold, fold_in, publish, scratch_beside, sync_folder
 from decknet.keep.incoming import Beside, arrow, lay_beside, lay_beside_merged, parts, reject_twice
 
 __all__ = ["Intake", "Store"]
 
 _FORMAT = "decknet store"
+_LAYOUT = {"schema_step", "about"}
+_told = logging.getLogger("decknet")
 # These gather what several files give: a newer row leaves what it does not give as it was.
 # The others are replaced whole.
 _MERGED = {"bridge", "deck"}
@@ -130,53 +137,6 @@ def _steps() -> list[tuple[int, str, str]]:
     return [(int(f.name[:4]), f.name[:-4], f.read_text(encoding="utf-8")) for f in files]
 
 
-def connect(path: Path | None, *, read_only: bool) -> duckdb.DuckDBPyConnection:
-    config: dict[str, str | bool | int | float | list[str]] = {
-        "autoinstall_known_extensions": "false",
-        "autoload_known_extensions": "false",
-        "python_enable_replacements": "false",
-    }
-    try:
-        return duckdb.connect(str(path) if path else ":memory:", read_only=read_only, config=config)
-    except duckdb.IOException as why:
-        text = str(why)
-        if "lock" in text.lower() or "being used" in text.lower():
-            holder = (
-                text.split("Conflicting lock is held in ")[-1].split(". See")[0].strip() if "held in" in text else ""
-            )
-            by = f" by {holder}" if holder else ""
-            raise StoreBusyError(
-                f"{path}: the store is in use{by}. Close the other program or wait for it, then try again."
-            ) from why
-        raise StoreError(
-            f"{path}: the store cannot be opened ({text.splitlines()[0]}). Check the path and your rights."
-        ) from why
-    except (duckdb.ConnectionException, duckdb.ResourceInUseException) as why:
-        raise StoreBusyError(
-            f"{path}: the store is open elsewhere in this program in another way. Close it first, then try again."
-        ) from why
-    except duckdb.Error as why:
-        raise StoreError(
-            f"{path}: the store cannot be opened ({str(why).splitlines()[0]}). Restore it from a copy."
-        ) from why
-
-
-def check_is_store_file(path: Path) -> None:
-    if not path.exists():
-        raise StoreError(f"{path}: there is no such store. Make one with: decknet new {path.name}")
-    if path.is_dir():
-        raise StoreError(f"{path}: is a folder, and a store is one file. Name the file.")
-    with path.open("rb") as file:
-        head = file.read(16)
-    if not head:
-        raise StoreError(
-            f"{path}: is an empty file, not a store. Remove it and make a store with: decknet new {path.name}"
-        )
-    if head[8:12] != b"DUCK":
-        kind = "a SQLite database" if head.startswith(b"SQLite format 3") else "not a DuckDB file"
-        raise StoreError(f"{path}: is {kind}, so it cannot be a decknet store. Name the store's own file.")
-
-
 class Store:
     """One district's records in one DuckDB file.
 
@@ -185,19 +145,27 @@ class Store:
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path | None, *, read_only: bool) -> None:
         self._db = connection
+        self._gone = False
         self.path = path
         self.read_only = read_only
 
     @classmethod
     def create(cls, path: Path, *, title: str, currency: str, now: datetime, software: str) -> Self:
-        """A new, empty store; StoreError if the file exists."""
-        if path.exists():
-            raise StoreError(f"{path}: exists already, and a new store never overwrites. Choose another name.")
-        if not path.parent.is_dir():
-            raise StoreError(f"{path}: there is no folder {path.parent}. Make it first.")
-        store = cls(connect(path, read_only=False), path, read_only=False)
-        store._start(title, currency, now, software)
-        return store
+        """A new, empty store, there whole or not at all; StoreError if the file exists."""
+        check_is_free(path)
+        try:
+            with scratch_beside(path) as folder:
+                new = folder / path.name
+                store = cls(connect(new, read_only=False), new, read_only=False)
+                try:
+                    store._start(title, currency, now, software)
+                finally:
+                    store.let_go()
+                fold_in(new)
+                publish(new, path, over=False)
+        except (duckdb.Error, OSError) as why:
+            raise in_words(path, why) from why
+        return cls.open(path, read_only=False)
 
     @classmethod
     def in_memory(cls, *, title: str = "Records", currency: str = "USD", now: datetime, software: str = "") -> Self:
@@ -207,15 +175,33 @@ class Store:
         return store
 
     @classmethod
-    def open(cls, path: Path, *, read_only: bool = True) -> Self:
-        """An existing store. One of an older layout is brought up to the newest first, where it may be written."""
+    def open(cls, path: Path, *, read_only: bool = True, counted: bool = True) -> Self:
+        """An existing store. One of an older layout is brought up to the newest first, where it may be written.
+
+        Parameters
+        ----------
+        path : Path
+        read_only : bool
+        counted : bool
+            Hold the number of records against the log of intakes; left out only by those who go on to hold every
+            row against it, or to bring back what is left.
+
+        Raises
+        ------
+        StoreError
+            It is not a store, is damaged, or may not be opened so; StoreBusyError where it is in use.
+        """
         check_is_store_file(path)
-        writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+        writable = os.access(path, os.W_OK) and os.access(real_path(path).parent, os.W_OK)
         if not read_only and not writable:
             raise StoreError(
                 f"{path}: the store or its folder is read-only, so nothing can be brought in. Ask for the "
                 "right to write, or work on a copy in a folder of your own."
             )
+        check_bytes(path, blocks=not read_only)
+        if writable and log_of(path).exists():  # left by a program that broke off
+            with suppress(StoreError):  # what cannot be done now is done when the store is next written to
+                fold(path)
         store = cls(connect(path, read_only=read_only), path, read_only=read_only)
         try:
             older = store._is_older()
@@ -224,15 +210,20 @@ class Store:
                     f"{path}: has an older layout, and may not be written. Make a copy, which brings it up to date: "
                     f"decknet backup {path.name} COPY"
                 )
+            if counted:
+                store._count()
             if older and not read_only:
                 store.lay_out()
+        except duckdb.Error as why:
+            store.let_go()
+            raise in_words(path, why) from why
         except BaseException:
-            store.close()
+            store.let_go()
             raise
         if older and read_only:
-            store.close()
-            cls.open(path, read_only=False).close()
-            return cls.open(path)
+            store.let_go()
+            cls.open(path, read_only=False, counted=counted).close()
+            return cls.open(path, counted=counted)
         return store
 
     def __enter__(self) -> Self:
@@ -241,11 +232,36 @@ class Store:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.close()
+        if error is None or isinstance(error, (GeneratorExit, DecknetError)):
+            self.close()
+            return
+        self.let_go()
+        # Questions that are wrong in themselves are faults of ours, and show as such.
+        if isinstance(error, duckdb.Error) and not isinstance(error, (duckdb.ParserException, duckdb.BinderException)):
+            raise in_words(self.path, error) from error
 
     def close(self) -> None:
-        """Close the file. Closing twice does no harm."""
-        self._db.close()
+        """Close the file, and fold its log into its next generation. Closing twice does no harm."""
+        if not self.let_go() or self.read_only or self.path is None:
+            return
+        try:
+            fold(self.path)
+        except StoreBusyError:
+            return  # someone reads it: who writes next folds it in
+        except StoreError as why:
+            said = str(why.__cause__ or why).splitlines()[0]
+            _told.warning(
+                "%s: all is stored, but the last of it lies in %s beside it still (%s). Keep the two together; the "
+                "next command folds it in.",
+                self.path, log_of(self.path).name, said,
+            )  # fmt: skip
+
+    def let_go(self) -> bool:
+        """Close the file and leave its log as it is; whether this was the last user of the file here."""
+        if self._gone:
+            return False
+        self._gone = True
+        return disconnect(self.path, self._db)
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -254,9 +270,25 @@ class Store:
         try:
             yield
         except BaseException:
-            self._db.rollback()
+            # An engine that could not go on has rolled back by itself.
+            with suppress(duckdb.Error):
+                self._db.rollback()
             raise
         self._db.commit()
+        if self.path is not None:
+            sync_folder(real_path(self.path).parent)  # so that the name of a new log outlasts a power cut
+
+    def _count(self) -> None:
+        """StoreError where there are more or fewer records than the log of intakes says."""
+        said = self._number("SELECT coalesce(sum(records_new + records_corrected), 0) FROM intake")
+        tables = {row[0] for row in self._db.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
+        found = sum(self._number(table_sql("count_table", r)) for k, r in RECORDS.items() if k in tables)
+        if said != found:
+            name = self.path.name if self.path else "STORE"
+            raise StoreError(
+                f"{self.path}: its intake log says {said:,} records were brought in, and {found:,} are there. See what "
+                f"is amiss with: decknet verify {name}; then bring it back with: decknet recover {name}"
+            )
 
     def _number(self, query: str) -> int:
         # All rows are fetched: a result left unfinished keeps the connection from other work.
@@ -295,7 +327,13 @@ class Store:
     def _is_older(self) -> bool:
         """Whether the layout is older than the newest; StoreError where it is not a store, or a newer one."""
         tables = {row[0] for row in self._db.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
-        if not {"schema_step", "about"} <= tables or self.about().get("format") != _FORMAT:
+        about = self.about() if "about" in tables else {}
+        if not about and tables <= {t for t in tables if t in RECORDS or t in LOG or t in _LAYOUT}:
+            raise StoreError(
+                f"{self.path}: holds nothing, because its making was broken off. Remove it and "
+                f"{log_of(self.path or Path()).name}, then make it anew: decknet new {(self.path or Path()).name}"
+            )
+        if not {"schema_step", "about"} <= tables or about.get("format") != _FORMAT:
             raise StoreError(f"{self.path}: is a DuckDB file, but not a decknet store. Name the store's own file.")
         have, newest = self._number("SELECT coalesce(max(number), 0) FROM schema_step"), _steps()[-1][0]
         if have > newest:

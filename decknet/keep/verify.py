@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from string import Template
 from typing import Any
 
@@ -12,12 +13,15 @@ import duckdb
 import pandas as pd
 
 from decknet.columns import RECORDS, Record
-from decknet.errors import StoreError
+from decknet.keep.blocks import damaged_blocks
+from decknet.keep.checks import check_is_store_file
+from decknet.keep.engine import in_words
 from decknet.keep.frames import from_store, still_same, to_store
+from decknet.keep.generations import held
 from decknet.keep.programmes import programmes
 from decknet.keep.store import Store, sql, table_sql
 
-__all__ = ["Proof", "verify"]
+__all__ = ["Proof", "prove", "verify"]
 
 _ROWS = 250_000
 _LISTED = 5
@@ -121,9 +125,30 @@ def verify(store: Store) -> Proof:
         log = store.intakes()
         kept = len(programmes(store))
     except duckdb.Error as why:
-        raise StoreError(f"{store.path}: cannot be read whole ({str(why).splitlines()[0]}). Restore a backup.") from why
+        raise in_words(store.path, why) from why
     last = None
     if len(log):
         row = log.iloc[-1]
         last = (int(row["intake_id"]), str(row["file"]), pd.Timestamp(row["brought_at"]).to_pydatetime())
     return Proof(tuple(troubles), len(log), sum(counts), kept, last)
+
+
+def prove(path: Path) -> Proof:
+    """Whether a store's file is whole: every block of it, tables and indexes, then every row against the log.
+
+    Raises
+    ------
+    StoreError
+        It is not a store, or is damaged so that a table cannot be read.
+    """
+    check_is_store_file(path)
+    try:
+        with held(path, alone=False) as file:
+            bad = damaged_blocks(file)
+    except OSError as why:
+        raise in_words(path, why) from why
+    with Store.open(path, counted=False) as store:
+        proof = verify(store)
+    if not bad:
+        return proof
+    return replace(proof, troubles=(f"Blocks of the file that are not what was written: {len(bad)}.", *proof.troubles))

@@ -39,7 +39,7 @@ def plain_costs(defects: pd.DataFrame, decks: pd.DataFrame, settings: LimitSetti
     cost = out[["merged", "one"]].to_numpy(dtype=np.float64, copy=True)
     panel = laid.pieces.panel
     starts = np.flatnonzero(np.r_[True, panel[1:] != panel[:-1]]) if len(panel) else np.empty(0, dtype=np.int64)
-    for start, stop in zip(starts, [*starts[1:], len(panel)], strict=True):
+    for start, stop in zip(starts, np.append(starts[1:], len(panel))[: len(starts)], strict=True):
         box, full, at = laid.box[start:stop], laid.full[start:stop], panel[start]
         finest, _ = settle(box, laid.grid.gap)
         for column, label in enumerate((finest, np.zeros(len(box), dtype=np.int64))):

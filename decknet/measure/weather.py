@@ -93,7 +93,7 @@ def evaporation_lb_ft2_h(
     Returns
     -------
     array, lb/ft2/h, at least 0
-        Some 3 % from the other form: each was rounded by itself.
+        Some 4 % from the other form: each was rounded by itself.
 
     References
     ----------

@@ -1,7 +1,7 @@
 """What will happen."""
 
 from decknet.predict.after_works import forecast_after
-from decknet.predict.ahead import YearsAhead, years_ahead
+from decknet.predict.ahead import YearsAhead, part_failed, years_ahead
 from decknet.predict.backtest import METHODS, BackTest, back_test, skill, verdict
 from decknet.predict.damage import damage_account, damage_ever, deck_lives
 from decknet.predict.elements import STATES, element_pairs, element_states, states_ahead
@@ -36,6 +36,7 @@ __all__ = [
     "histories_of",
     "hold_to_surveys",
     "nonparametric",
+    "part_failed",
     "pool_rates",
     "rating_sequences",
     "resampled_band",

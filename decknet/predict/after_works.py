@@ -15,6 +15,7 @@ from decknet.predict.growth import OVERLAYS, Growth
 from decknet.predict.history import years
 from decknet.predict.scores import Fan
 from decknet.settings import Treatment
+from decknet.settled import SHARE_PLACES, to_places
 
 __all__ = ["forecast_after", "life_anew"]
 
@@ -78,7 +79,7 @@ def forecast_after(
         words = np.full(len(rows), "own lines", dtype=object)
     else:
         parts, words = _new_life(growth, rows, treatment, rule, left, start, end)
-    median, low, high = (np.clip(q, 0.0, 1.0) for q in parts)
+    median, low, high = (to_places(np.clip(q, 0.0, 1.0), SHARE_PLACES) for q in parts)
     return pd.DataFrame(
         {
             "deck_id": growth.deck_id[rows], "unsound_low": np.minimum(low, median), "unsound_share": median,
@@ -140,6 +141,7 @@ def life_anew(growth: Growth, family: int, treatment: str, rule: Treatment, sinc
     sd = np.sqrt(np.maximum(c[0, 0] + 2 * c[0, 1] * x + c[1, 1] * x * x, 0.0)) * growth.blend.width[code]
     factor = 1.0 if overlay else rule.growth_factor
     median, low, high = (
-        np.where(age > 0, share_at(fit.mean[0] + fit.mean[1] * x + z * sd) * factor, 0.0) for z in (0.0, -Z80, Z80)
+        to_places(np.where(age > 0, share_at(fit.mean[0] + fit.mean[1] * x + z * sd) * factor, 0.0), SHARE_PLACES)
+        for z in (0.0, -Z80, Z80)
     )
     return median, low, high

@@ -13,8 +13,9 @@ from decknet.predict.after_works import life_anew
 from decknet.predict.damage import PATCHES
 from decknet.predict.growth import Growth
 from decknet.settings import Treatment
+from decknet.settled import CHANCE_PLACES, SHARE_PLACES, to_places
 
-__all__ = ["YearsAhead", "years_ahead"]
+__all__ = ["YearsAhead", "part_failed", "years_ahead"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -87,16 +88,27 @@ class YearsAhead:
         if treatment in PATCHES:
             out = left + rule.growth_factor * (nothing - nothing[:, :1])
             if self.patch_life is not None:
-                again = -np.expm1(-((since / self.patch_life[0]) ** self.patch_life[1]))
-                out += (rule.removes * share)[:, None] * again
-            return np.clip(out, 0.0, 1.0)
+                out += (rule.removes * share)[:, None] * part_failed(since, self.patch_life)
+            return to_places(np.clip(out, 0.0, 1.0), SHARE_PLACES)
         grown = self.anew[treatment][self.family[rows], : years - done]
         few = np.isnan(grown[:, 0])
         if few.any():
             which = np.arange(len(self.deck_id))[rows][few]
             pace = self.growth.pace(which, np.full(len(which), self.growth.today_yr + done))[0]
             grown[few] = rule.growth_factor * pace[:, None] * np.maximum(since - rule.rest_yr, 0.0)
-        return np.clip(left + grown, 0.0, 1.0)
+        return to_places(np.clip(left + grown, 0.0, 1.0), SHARE_PLACES)
+
+
+def part_failed(since_yr: Floats, life: tuple[float, float]) -> Floats:
+    """Part of patches that has failed so many years after they were placed.
+
+    Parameters
+    ----------
+    since_yr : array, shape (m,), yr >= 0
+    life : (scale in yr, shape)
+        Weibull life of patches.
+    """
+    return to_places(-np.expm1(-((since_yr / life[0]) ** life[1])), CHANCE_PLACES)
 
 
 def years_ahead(

@@ -9,12 +9,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from decknet import digits
 from decknet.predict.blend import Models, choose_blend, fit_models, found_fan, widened
 from decknet.predict.curved import AGE_YR, Z80, share_at
 from decknet.predict.history import Histories
 from decknet.predict.lines import Families
 from decknet.predict.scores import Fan, crps_fan, pit_fan
 from decknet.settings import GrowthSettings
+from decknet.settled import PARAMETER_PLACES, to_places
 
 __all__ = ["METHODS", "BackTest", "back_test", "skill", "verdict"]
 
@@ -25,6 +27,7 @@ Flags = NDArray[np.bool_]
 METHODS = ("decknet", "paced", "curved", "last value", "line through the last two", "own line", "family curve")
 _LAST_YR = 2.0
 _FLOORS = (0.001, 0.003, 0.01)  # scatter on a clean deck that simple methods may choose from
+_PLACES = 9  # decimals of the shares that are scored
 _HORIZONS = (0.0, 1.5, 3.0, 5.0, np.inf)
 LEVELS = (0.0, 0.005, 0.02, 0.05, 0.10, 0.20, 0.40, 1.0)
 
@@ -53,7 +56,10 @@ class BackTest:
         """
         frame = self.surveys
         if by == "horizon":
-            names = [f"{a:g} to {b:g} yr" if np.isfinite(b) else f"over {a:g} yr" for a, b in pairwise(_HORIZONS)]
+            names = [
+                f"{digits.given(a)} to {digits.given(b)} yr" if np.isfinite(b) else f"over {digits.given(a)} yr"
+                for a, b in pairwise(_HORIZONS)
+            ]
             frame = frame.assign(
                 horizon=pd.cut(frame["horizon_yr"], _HORIZONS, right=False, labels=names).astype("str")
             )
@@ -91,10 +97,11 @@ class BackTest:
             part = frame[at == level]
             if part.empty:
                 continue
+            low, top = digits.percent_given(a), digits.percent_given(b)
             over = (part["expected"] - part["found"]).to_numpy(dtype="float64") * 100
             out.append(
                 {
-                    "level": f"{a * 100:g} to {b * 100:g} %" if b < 1 else f"over {a * 100:g} %", "surveys": len(part),
+                    "level": f"{digits.given(100 * a)} to {top}" if b < 1 else f"over {low}", "surveys": len(part),
                     "expected": float(part["expected"].mean()), "found": float(part["found"].mean()),
                     "too_high": float(over.mean()),
                     "too_high_se": float(over.std(ddof=1) / np.sqrt(len(over))) if len(over) > 1 else np.nan,
@@ -130,7 +137,12 @@ class _Plain:
         reach = Z80 * np.hypot(cv * middle, floor) * np.sqrt(self.lever)
         down = reach if self.down is None else self.down
         up = reach if self.up is None else self.up
-        return middle, np.clip(middle - width * down, 0.0, 1.0), np.clip(middle + width * up, 0.0, 1.0)
+        return _to_places((middle, np.clip(middle - width * down, 0.0, 1.0), np.clip(middle + width * up, 0.0, 1.0)))
+
+
+def _to_places(fan: Fan) -> Fan:
+    median, low, high = (to_places(q, _PLACES) for q in fan)
+    return median, low, high
 
 
 def _line(h: Histories, when: Floats, rows: Ints, weight: Floats) -> _Plain:
@@ -182,14 +194,14 @@ def _best_fan(before: _Plain, in_least: Floats, in_came: Floats, later: _Plain, 
         plain = before.fan(cv, floor, 1.0, in_least)
         width = _width(plain, in_came)
         score = float(crps_fan(before.fan(cv, floor, width, in_least), in_came).mean()) if len(in_came) else np.inf
-        best = min(best, (score, floor, width))
+        best = min(best, (round(score, _PLACES), floor, width))
     return later.fan(cv, best[1], best[2], least)
 
 
 def _width(fan: Fan, came: Floats) -> float:
     middle, low, high = fan
     need = np.abs(came - middle) / np.maximum(np.where(came < middle, middle - low, high - middle), 1e-9)
-    return float(np.quantile(need, 0.8)) if len(need) >= 20 else 1.0
+    return round(float(np.quantile(need, 0.8)), PARAMETER_PLACES) if len(need) >= 20 else 1.0
 
 
 def _trial(
@@ -207,13 +219,18 @@ def _trial(
     blend = choose_blend(inner, train, inner_hidden, families)
     models = fit_models(train, families, settings, assumed)
 
-    rows, when, came, least = h.deck[hidden], h.when_yr[hidden], h.damage[hidden], h.repaired[hidden]
+    rows, when, came, least = (
+        h.deck[hidden],
+        h.when_yr[hidden],
+        to_places(h.damage[hidden], _PLACES),
+        h.repaired[hidden],
+    )
     of = families.of[rows]
     fans: dict[str, Fan] = {}
     part, reach = blend.curved_part[of], blend.reach(of, models.level()[rows])
     fans["decknet"] = found_fan(models.fan(rows, when, part, least, reach), models.error, h, hidden, reach)
     in_rows, in_when = train.deck[inner_hidden], train.when_yr[inner_hidden]
-    in_came, in_least = train.damage[inner_hidden], train.repaired[inner_hidden]
+    in_came, in_least = to_places(train.damage[inner_hidden], _PLACES), train.repaired[inner_hidden]
     for method, alone in (("paced", 0.0), ("curved", 1.0)):
         before = found_fan(
             inner.fan(in_rows, in_when, np.full(len(in_rows), alone), in_least), inner.error, train, inner_hidden
@@ -227,19 +244,20 @@ def _trial(
         fans[method] = _best_fan(earlier[method], in_least, in_came, plain, least, cv)
 
     horizon = when - train.last_of(train.when_yr)[rows]
+    fans = {method: _to_places(fan) for method, fan in fans.items()}
     median, low, high = fans["decknet"]
     out = pd.DataFrame(
         {
             "row": np.flatnonzero(hidden), "deck": rows, "family": np.array(families.names, dtype=object)[of],
             "trial": name, "when_yr": when, "horizon_yr": horizon, "found": came, "expected": median, "low": low,
-            "high": high, "pit": pit_fan(fans["decknet"], came),
+            "high": high, "pit": to_places(pit_fan(fans["decknet"], came), _PLACES),
         }
     )  # fmt: skip
     for method in METHODS:
         median, low, high = fans[method]
         out[f"crps_{method}"] = crps_fan(fans[method], came)
         out[f"miss_{method}"] = came - median
-        out[f"in_{method}"] = (came >= low - 1e-12) & (came <= high + 1e-12)
+        out[f"in_{method}"] = (came >= low) & (came <= high)
     return out
 
 
@@ -282,11 +300,12 @@ def verdict(test: BackTest, least: int = 100) -> str:
         )
     last = frame[frame["trial"] == "last survey"]
     covered, gain = float(last["in_decknet"].mean()), skill(test, "last value")
-    words = f"{covered:.0%} of {len(last):,} hidden surveys fell inside their 80 % interval, and the score is "
+    words = f"{digits.chance(covered)} % of {digits.count(len(last))} hidden surveys fell inside their 80 % interval, "
+    words += "and the score is "
     words += (
-        f"{gain:.0%} better than carrying the last value forward. "
+        f"{digits.percent(gain)} better than carrying the last value forward. "
         if gain >= 0
-        else (f"{-gain:.0%} worse than carrying the last value forward. ")
+        else (f"{digits.percent(-gain)} worse than carrying the last value forward. ")
     )
     if 0.74 <= covered <= 0.86 and gain >= 0.1:
         return words + "This district's surveys bear forecasts."

@@ -16,6 +16,7 @@ from decknet.predict.lines import Families, Lines, LineSums
 from decknet.predict.paced import Paced, fit_paced
 from decknet.predict.scores import Fan, crps_fan
 from decknet.settings import GrowthSettings
+from decknet.settled import PARAMETER_PLACES, to_places
 
 __all__ = ["Blend", "Models", "choose_blend", "fit_models", "found_fan", "widened"]
 
@@ -30,6 +31,7 @@ _KNOTS = np.array([0.002, 0.01, 0.032, 0.07, 0.14, 0.28, 0.52])  # levels at whi
 _EDGES = np.array([0.005, 0.02, 0.05, 0.10, 0.20, 0.40])  # between them
 _LEAST_REACH, _MOST_REACH = 0.3, 4.0
 _MOST_HIDDEN = 120_000  # hidden surveys that decide; beyond, every second, third and so on
+_FAN_PLACES = 9  # decimals of a share: where a fan has no reach, its last bits are no measure of one
 _FEW = 10  # hidden surveys below which the network's choice is taken
 
 Reach = tuple[Floats | float, Floats | float]
@@ -187,6 +189,11 @@ def found_fan(fan: Fan, error: SurveyError, h: Histories, surveys: NDArray[np.bo
     )
 
 
+def _to_places(fan: Fan) -> Fan:
+    median, low, high = (to_places(q, _FAN_PLACES) for q in fan)
+    return median, low, high
+
+
 def widened(fan: Fan, reach: Reach, least: Floats | float = 0.0) -> Fan:
     """A fan whose reach is multiplied."""
     median, low, high = fan
@@ -211,7 +218,7 @@ def _sides_for(fan: Fan, came: Floats, level: Floats) -> tuple[Floats, Floats]:
     """Factors by level at which a tenth of what came lies below the fan and a tenth above it."""
     median, low, high = fan
     below, above = (median - came) / np.maximum(median - low, 1e-9), (came - median) / np.maximum(high - median, 1e-9)
-    at = np.searchsorted(_EDGES, level)
+    at = np.searchsorted(_EDGES, to_places(level, _FAN_PLACES))
     out = []
     for need in (below, above):
         common = _at_rank(need, (1 + _INSIDE) / 2)
@@ -254,7 +261,7 @@ def choose_blend(models: Models, whole: Histories, hidden: NDArray[np.bool_], fa
         hidden = np.zeros(len(hidden), dtype=bool)
         hidden[at[:: int(np.ceil(len(at) / _MOST_HIDDEN))]] = True
     rows, when = whole.deck[hidden], whole.when_yr[hidden]
-    came, least = whole.damage[hidden], whole.repaired[hidden]
+    came, least = to_places(whole.damage[hidden], _FAN_PLACES), to_places(whole.repaired[hidden], _FAN_PLACES)
     size = len(families.names)
     if len(came) < families.least:
         even = np.ones(len(_KNOTS))
@@ -264,8 +271,9 @@ def choose_blend(models: Models, whole: Histories, hidden: NDArray[np.bool_], fa
     score = np.zeros((len(_WEIGHTS), len(came)))
     for i, part in enumerate(_WEIGHTS):
         fan = found_fan(models.fan(rows, when, np.full(len(rows), part), least), models.error, whole, hidden)
+        fan = _to_places(fan)
         sides.append(_sides_for(fan, came, level))
-        fan = widened(fan, _by_level(level, *sides[-1]), least)
+        fan = _to_places(widened(fan, _by_level(level, *sides[-1]), least))
         widths.append(_width_for(fan, came))
         fans.append(fan)
         score[i] = crps_fan(widened(fan, (widths[-1], widths[-1]), least), came)
@@ -278,7 +286,8 @@ def choose_blend(models: Models, whole: Histories, hidden: NDArray[np.bool_], fa
     pooled[:, count == 0] = overall[:, None]
     # The mean of the parts that score within a hair of the best: no jump where two score alike.
     weight = np.exp(-(pooled / pooled.min(axis=0) - 1) / _HAIR)
-    part = np.array(_WEIGHTS) @ (weight / weight.sum(axis=0))
+    part = (np.array(_WEIGHTS)[:, None] * weight).sum(axis=0) / weight.sum(axis=0)
+    part = to_places(part, PARAMETER_PLACES)
     best = np.round(part * (len(_WEIGHTS) - 1)).astype(np.int64)
     # One table of sides for the network: at the part of the middle hidden survey.
     down, up = sides[int(np.median(best[of]))]
@@ -291,4 +300,5 @@ def choose_blend(models: Models, whole: Histories, hidden: NDArray[np.bool_], fa
             fan = fans[best[family]]
             own = _width_for((fan[0][mine], fan[1][mine], fan[2][mine]), came[mine])
         width[family] = (count[family] * own + _BORROWED * common) / (count[family] + _BORROWED)
-    return Blend(part, np.clip(width, 0.5, 3.0), np.where(count >= _FEW, count, 0), down, up)
+    width, down, up = (to_places(x, PARAMETER_PLACES) for x in (np.clip(width, 0.5, 3.0), down, up))
+    return Blend(part, width, np.where(count >= _FEW, count, 0), down, up)

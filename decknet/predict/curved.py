@@ -12,6 +12,7 @@ from scipy.special import ndtr
 from decknet.predict.closed_forms import curve_through
 from decknet.predict.history import Histories, SurveyError
 from decknet.predict.lines import Families, LineFit, Lines, LineSums, fit_families, line_sums
+from decknet.settled import to_places
 
 __all__ = ["AGE_YR", "Z80", "assumed_lines", "fit_curved", "log_hazard", "share_at"]
 
@@ -102,7 +103,7 @@ def fit_curved(
     """
     x = np.log(h.age_yr() / AGE_YR)
     found = np.maximum(h.damage - h.repaired, 0.0) / error.factor[h.observer]
-    hidden = (found < error.detect) & (h.repaired < error.detect)
+    hidden = (to_places(found, 9) < error.detect) & (to_places(h.repaired, 9) < error.detect)
     y = np.clip(h.repaired + found, error.detect, 0.995)
     z = log_hazard(y)
     limit = float(log_hazard(np.array([error.detect]))[0])

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from decknet.predict.damage import DAYS_PER_YEAR
 from decknet.predict.states import chain, fit_share_states, forecast_states
+from decknet.settled import CHANCE_PLACES, to_places
 
 __all__ = ["STATES", "element_pairs", "element_states", "states_ahead"]
 
@@ -16,6 +17,7 @@ Floats = NDArray[np.float64]
 STATES = ("cs1", "cs2", "cs3", "cs4")
 _MOST_CLOSE_YR = 0.5
 _MOST_RESIZED = 0.1
+_TELL_PLACES = 9  # decimals of a share to which it is held against a limit
 _MOST_BETTER = 0.2  # of a state, on the mean: more is works that nobody recorded
 _Z80 = 1.2815515655446004
 _FEW = 3  # bridges that show a state; fewer say nothing of leaving it
@@ -58,9 +60,9 @@ def element_pairs(quantities: pd.DataFrame, works: pd.DataFrame) -> tuple[pd.Dat
     same = (bridge[1:] == bridge[:-1]) & (element[1:] == element[:-1]) & (parent[1:] == parent[:-1])
     years = (when.diff().dt.days / DAYS_PER_YEAR).to_numpy(dtype="float64")[1:]
     share = amount / total[:, None]
-    mean = share @ np.arange(4.0)
+    mean = (share * np.arange(4.0)).sum(axis=1)
     close = same & (years < _MOST_CLOSE_YR)
-    resized = same & ~close & (np.abs(total[1:] / total[:-1] - 1) > _MOST_RESIZED)
+    resized = same & ~close & (to_places(np.abs(total[1:] / total[:-1] - 1), _TELL_PLACES) > _MOST_RESIZED)
     between = np.zeros(len(same), dtype=bool)
     done = works.dropna(subset=["date"]).groupby("bridge_id")["date"].apply(lambda d: np.sort(d.to_numpy()))
     dates = when.to_numpy()
@@ -68,7 +70,7 @@ def element_pairs(quantities: pd.DataFrame, works: pd.DataFrame) -> tuple[pd.Dat
         on = done[bridge[i]]
         between[i] = bool(((on > dates[i]) & (on <= dates[i + 1])).any())
     between &= same & ~close & ~resized
-    better = same & ~close & ~resized & ~between & (mean[1:] < mean[:-1] - _MOST_BETTER)
+    better = same & ~close & ~resized & ~between & (to_places(mean[1:] - mean[:-1] + _MOST_BETTER, _TELL_PLACES) < 0)
     keep = np.flatnonzero(same & ~close & ~resized & ~between & ~better)
     pairs = pd.DataFrame(
         {
@@ -126,7 +128,8 @@ def element_states(pairs: pd.DataFrame, family: pd.Series, least: int) -> pd.Dat
                     part["run"].to_numpy(),
                 )  # fmt: skip
                 low, middle, high = (
-                    np.where(fit.log_odds_se < _MOST_SE, fit.leaving(z), np.nan) for z in (-_Z80, 0.0, _Z80)
+                    to_places(np.where(fit.log_odds_se < _MOST_SE, fit.leaving(z), np.nan), CHANCE_PLACES)
+                    for z in (-_Z80, 0.0, _Z80)
                 )
             for k in range(4):
                 three = (np.nan, np.nan, np.nan)
@@ -190,7 +193,7 @@ def states_ahead(
                 {
                     "element": element, "family": name, "bridges": int(part["bridge_id"].nunique()),
                     "total": float(amount.sum()), "years_ahead": ahead,
-                    **{state: float(v) for state, v in zip(STATES, share, strict=True)},
+                    **{s: float(v) for s, v in zip(STATES, to_places(share, _TELL_PLACES), strict=True)},
                 }
             )  # fmt: skip
     return pd.DataFrame(out)

@@ -7,6 +7,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from decknet import digits
 from decknet.measure import area_once
 from decknet.predict.damage import DAYS_PER_YEAR, PATCHES, deck_lives
 from decknet.predict.drawn import same_deck_pairs
@@ -219,8 +220,8 @@ def _bounds(settings: SurvivalSettings) -> tuple[float, float, float]:
 
 def temperature_classes(settings: SurvivalSettings) -> list[str]:
     """Names of the classes of air temperature, from cold to hot."""
-    cold, middle, hot = _bounds(settings)
-    return [f"under {cold:g} °C", f"{cold:g} to {middle:g} °C", f"{middle:g} to {hot:g} °C", f"{hot:g} °C and over"]
+    low, mid, high = (digits.given(c) for c in _bounds(settings))
+    return [f"under {low} °C", f"{low} to {mid} °C", f"{mid} to {high} °C", f"{high} °C and over"]
 
 
 def _temperature(air_c: pd.Series, settings: SurvivalSettings) -> NDArray[np.object_]:

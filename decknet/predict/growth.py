@@ -21,6 +21,7 @@ from decknet.predict.history import Histories, years
 from decknet.predict.lines import Families, LineSums, line_sums
 from decknet.predict.scores import Fan, fan_chance_above
 from decknet.settings import GrowthSettings, Treatment
+from decknet.settled import CHANCE_PLACES, PACE_PLACES, PARAMETER_PLACES, SHARE_PLACES, YEAR_PLACES, to_places
 
 __all__ = ["OVERLAYS", "Growth", "fit_growth", "fit_growth_model", "histories_of", "hold_to_surveys"]
 
@@ -95,7 +96,15 @@ class Growth:
         ----------
         rows : array of int, shape (n,)
         when_yr : array, shape (n,), years from 2000
+
+        Returns
+        -------
+        Fan
+            To six decimals, as every share that leaves here: what is decided by it hangs on no last bit.
         """
+        return _to_places(self._damage(rows, when_yr))
+
+    def _damage(self, rows: Ints, when_yr: Floats) -> Fan:
         fan = self._by_models(rows, when_yr)
         patched = np.flatnonzero(self.repaired[rows] > 0)
         then = self._by_models(rows[patched], self._till_patched(rows[patched], when_yr[patched]))
@@ -103,7 +112,7 @@ class Growth:
             q[patched] = _beyond(q[patched], before, self.repaired[rows[patched]])
         median, low, high = fan
         # Less than can be detected is no lower bound: a clean deck may have nothing.
-        low = np.where(low < self.models.error.detect, self.repaired[rows], low)
+        low = np.where(to_places(low, SHARE_PLACES) < self.models.error.detect, self.repaired[rows], low)
         return median, np.minimum(low, median), np.maximum(high, median)
 
     def _by_models(self, rows: Ints, when_yr: Floats) -> Fan:
@@ -117,8 +126,11 @@ class Growth:
 
     def unsound(self, rows: Ints, when_yr: Floats) -> Fan:
         """Unsound share, net of what was made sound up to today, with patches that had failed by then."""
+        return _to_places(self._unsound(rows, when_yr))
+
+    def _unsound(self, rows: Ints, when_yr: Floats) -> Fan:
         back = self.repaired[rows] - self.failed[rows]
-        median, low, high = (np.clip(q - back, 0.0, 1.0) for q in self.damage(rows, when_yr))
+        median, low, high = (np.clip(q - back, 0.0, 1.0) for q in self._damage(rows, when_yr))
         return median, low, high
 
     def expected(self, rows: Ints, when_yr: Floats) -> Floats:
@@ -129,7 +141,7 @@ class Growth:
         then = self._till_patched(rows[at], when_yr[at])
         before = self.models.middle(rows[at], then, part[at], np.zeros(len(at)))
         damage[at] = _beyond(damage[at], before, self.repaired[rows[at]])
-        return np.clip(damage - (self.repaired[rows] - self.failed[rows]), 0.0, 1.0)
+        return to_places(np.clip(damage - (self.repaired[rows] - self.failed[rows]), 0.0, 1.0), SHARE_PLACES)
 
     def forecast(self, decks: pd.Series | list[str], on: pd.Series | list[date] | list[str]) -> pd.DataFrame:
         """Forecast without further works.
@@ -156,7 +168,8 @@ class Growth:
         """Probability that the unsound share is past a threshold on a day, without further works; on deck_id."""
         rows = self.rows(decks)
         when = np.full(len(rows), years(pd.Series([pd.Timestamp(on)]))[0])
-        return pd.Series(fan_chance_above(self.unsound(rows, when), threshold), index=self.deck_id[rows])
+        chance = fan_chance_above(self._unsound(rows, when), threshold)
+        return pd.Series(to_places(chance, CHANCE_PLACES), index=self.deck_id[rows])
 
     def years_to(self, decks: pd.Series | list[str], threshold: float) -> pd.DataFrame:
         """Years from today until the unsound share passes a threshold, without further works.
@@ -171,13 +184,13 @@ class Growth:
         out = {}
         for name, which in (("soonest", 2), ("expected", 0), ("latest", 1)):
             low, high = np.zeros(len(rows)), np.full(len(rows), _FAR_YR)
-            never = self.unsound(rows, self.today_yr + high)[which] < threshold
-            past = self.unsound(rows, self.today_yr + low)[which] >= threshold
+            never = to_places(self._unsound(rows, self.today_yr + high)[which], SHARE_PLACES) < threshold
+            past = to_places(self._unsound(rows, self.today_yr + low)[which], SHARE_PLACES) >= threshold
             for _ in range(_HALVINGS):
                 middle = (low + high) / 2
-                there = self.unsound(rows, self.today_yr + middle)[which] >= threshold
+                there = self._unsound(rows, self.today_yr + middle)[which] >= threshold
                 low, high = np.where(there, low, middle), np.where(there, middle, high)
-            out[name] = np.where(past, 0.0, np.where(never, np.inf, high))
+            out[name] = np.where(past, 0.0, np.where(never, np.inf, to_places(high, YEAR_PLACES)))
         return pd.DataFrame(out, index=self.deck_id[rows])
 
     def pace(self, rows: Ints, when_yr: Floats) -> Fan:
@@ -208,8 +221,7 @@ class Growth:
         # Where the two models differ, neither range knows of the other's.
         apart = np.where(own, Z80 * np.abs(curve[0] - pace[0]) / 2, 0.0)
         low, high = np.maximum(median - np.hypot(median - low, apart), 0.0), median + np.hypot(high - median, apart)
-        median, low, high = widened((median, low, high), self.blend.reach(family, self.level[rows]))
-        return median, low, high
+        return _to_places(widened((median, low, high), self.blend.reach(family, self.level[rows])), PACE_PLACES)
 
     def status(self) -> pd.DataFrame:
         """Share and growth of every deck today, as ``fit_growth`` gives."""
@@ -239,7 +251,7 @@ class Growth:
         DataFrame, one row a family
             family, decks, surveyed (decks), surveys, lines_from (the family or wider group whose lines
             are used), curved_part (0 to 1), width (factor), hidden (surveys these were decided on),
-            typical_30 (share at 30 years), power (of age), steps, gradient, converged.
+            typical_30 (share at 30 years), power (of age), converged.
         """
         h, curved = self.models.history, self.models.curved
         count = h.count()
@@ -253,12 +265,17 @@ class Growth:
                     "family": name, "decks": int(mine.sum()), "surveyed": int((mine & (count > 0)).sum()),
                     "surveys": int(count[mine].sum()), "lines_from": self.families.name(source),
                     "curved_part": float(self.blend.curved_part[code]), "width": float(self.blend.width[code]),
-                    "hidden": int(self.blend.hidden[code]), "typical_30": float(share_at(fit.mean[:1])[0]),
-                    "power": float(fit.mean[1]), "steps": fit.steps, "gradient": fit.slope_of_likelihood,
-                    "converged": fit.converged,
+                    "hidden": int(self.blend.hidden[code]),
+                    "typical_30": float(to_places(share_at(fit.mean[:1]), SHARE_PLACES)[0]),
+                    "power": float(to_places(fit.mean[1], PARAMETER_PLACES)), "converged": fit.converged,
                 }
             )  # fmt: skip
         return pd.DataFrame(out)
+
+
+def _to_places(fan: Fan, places: int = SHARE_PLACES) -> Fan:
+    median, low, high = (to_places(q, places) for q in fan)
+    return median, low, high
 
 
 def _beyond(q: Floats, before: Floats, repaired: Floats) -> Floats:

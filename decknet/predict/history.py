@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from decknet.settings import GrowthSettings
+from decknet.settled import to_places
 
 __all__ = ["EPOCH", "Histories", "SurveyError", "learn_error", "years"]
 
@@ -18,6 +19,7 @@ Flags = NDArray[np.bool_]
 
 EPOCH = pd.Timestamp("2000-01-01")
 _DAYS = 365.25
+_TELL_PLACES = 9  # decimals of a share to which it is held against a limit
 
 
 def years(dates: pd.Series) -> Floats:
@@ -131,8 +133,9 @@ def learn_error(h: Histories, settings: GrowthSettings) -> SurveyError:
     ----------
     derived: least squares with a normal prior.
     """
-    found = h.damage - h.repaired
-    same = (h.deck[1:] == h.deck[:-1]) & (h.repaired[1:] == h.repaired[:-1])
+    found = to_places(h.damage - h.repaired, _TELL_PLACES)
+    repaired = to_places(h.repaired, _TELL_PLACES)
+    same = (h.deck[1:] == h.deck[:-1]) & (repaired[1:] == repaired[:-1])
     floor = settings.survey_floor
     small = same & (np.maximum(found[1:], found[:-1]) < 3 * floor) & (h.when_yr[1:] - h.when_yr[:-1] < 4)
     if small.sum() >= settings.least_decks:
@@ -153,8 +156,8 @@ def learn_error(h: Histories, settings: GrowthSettings) -> SurveyError:
     both = np.diag(cells.sum(0) + cells.sum(1)) - cells - cells.T
     gains = np.bincount(two, grown, n) - np.bincount(one, grown, n)
     left = np.zeros((n + 1, n + 1))
-    left[:n, :n], left[n, :n], left[:n, n], left[n, n] = both, gains, gains, float(grown @ grown) + 1e-9
-    right = np.append(np.bincount(two, ratio, n) - np.bincount(one, ratio, n), float(grown @ ratio))
+    left[:n, :n], left[n, :n], left[:n, n], left[n, n] = both, gains, gains, float((grown * grown).sum()) + 1e-9
+    right = np.append(np.bincount(two, ratio, n) - np.bincount(one, ratio, n), float((grown * ratio).sum()))
     variance = float(np.median(np.abs(ratio - np.median(ratio))) * 1.4826) ** 2 + 1e-6
     left[:n, :n] += np.eye(n) * variance / settings.observer_spread**2
     solved = np.linalg.solve(left, right)

@@ -12,6 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
+from decknet.predict.polish import polished
+from decknet.settled import PARAMETER_PLACES, to_places
+
 __all__ = [
     "LEAST_TELLING",
     "NETWORK",
@@ -86,7 +89,7 @@ class LineFit:
         Restricted, without constant terms dropped.
     steps : int
     slope_of_likelihood : float
-        Largest component of the gradient by reading where the search stopped.
+        Largest component of the gradient by reading, at the spreads as rounded.
     converged : bool
     """
 
@@ -223,35 +226,47 @@ def _solved(s: LineSums, d: Floats) -> tuple[Floats, Floats, Floats, Floats, Flo
     return p00, p01, p11, q0, q1, np.log(det)
 
 
+def _spread(root: Floats) -> Floats:
+    """L L' of the three entries of L, lower triangular."""
+    return np.array([[root[0] ** 2, root[0] * root[1]], [root[0] * root[1], root[1] ** 2 + root[2] ** 2]])
+
+
+def _canonical(root: Floats) -> Floats:
+    """The one root that stands for all of the same spread, to decimals: its diagonal is not negative."""
+    first, lean, rest = to_places(root, PARAMETER_PLACES).tolist()
+    if first == 0.0:  # then only the sum of the two squares is told
+        first, lean, rest = 0.0, 0.0, float(to_places(np.hypot(root[1], root[2]), PARAMETER_PLACES))
+    return np.array([abs(first), lean if first >= 0 else -lean, abs(rest)])
+
+
 def _likelihood(theta: Floats, s: LineSums, free: tuple[int, ...]) -> tuple[float, Floats, Floats, Floats, float]:
     """-2 log restricted likelihood, its gradient, mean, its variance by unit noise, noise."""
     root = np.zeros(3)
     root[list(free)] = theta
-    low = np.array([[root[0], 0.0], [root[1], root[2]]])
-    d = low @ low.T
+    d = _spread(root)
     p00, p01, p11, q0, q1, log_det = _solved(s, d)
-    k = np.array([[p00.sum(), p01.sum()], [p01.sum(), p11.sum()]])
-    q = np.array([q0.sum(), q1.sum()])
-    carriers = 2 if k[1, 1] > 0 else 1
-    inverse = np.zeros((2, 2))
-    inverse[:carriers, :carriers] = np.linalg.inv(k[:carriers, :carriers])
-    mean = inverse @ q
+    k00, k01, k11 = float(p00.sum()), float(p01.sum()), float(p11.sum())
+    carriers = 2 if k11 > 0 else 1
+    size = k00 * k11 - k01 * k01 if carriers == 2 else k00
+    inverse = np.array([[k11, -k01], [-k01, k00]]) / size if carriers == 2 else np.array([[1 / k00, 0.0], [0.0, 0.0]])
+    i00, i01, i11 = inverse[0, 0], inverse[0, 1], inverse[1, 1]
+    q = (float(q0.sum()), float(q1.sum()))
+    mean = np.array([i00 * q[0] + i01 * q[1], i01 * q[0] + i11 * q[1]])
     quad = s.zz - (s.uz * (d[0, 0] * q0 + d[0, 1] * q1) + s.vz * (d[0, 1] * q0 + d[1, 1] * q1))
-    left = float(quad.sum() - mean @ q)
+    left = float(quad.sum() - mean[0] * q[0] - mean[1] * q[1])
     free_readings = float(s.count.sum()) - carriers
     noise = max(left / free_readings, 1e-300)
     e0 = q0 - p00 * mean[0] - p01 * mean[1]
     e1 = q1 - p01 * mean[0] - p11 * mean[1]
-    i00, i01, i11 = inverse[0, 0], inverse[0, 1], inverse[1, 1]
     a0, a1 = p00 * i00 + p01 * i01, p00 * i01 + p01 * i11
     b0, b1 = p01 * i00 + p11 * i01, p01 * i01 + p11 * i11
     g00 = (p00 - (a0 * p00 + a1 * p01) - e0 * e0 / noise).sum()
     g01 = (p01 - (a0 * p01 + a1 * p11) - e0 * e1 / noise).sum()
     g11 = (p11 - (b0 * p01 + b1 * p11) - e1 * e1 / noise).sum()
-    slope = 2 * np.array([[g00, g01], [g01, g11]]) @ low
+    slope = np.array([2 * (g00 * root[0] + g01 * root[1]), 2 * (g01 * root[0] + g11 * root[1]), 2 * g11 * root[2]])
     value = free_readings * np.log(noise) + float(log_det.sum())
-    value += float(np.linalg.slogdet(k[:carriers, :carriers])[1]) + free_readings * (1 + np.log(2 * np.pi))
-    return value - s.log_weight, np.array([slope[0, 0], slope[1, 0], slope[1, 1]])[list(free)], mean, inverse, noise
+    value += float(np.log(size)) + free_readings * (1 + np.log(2 * np.pi))
+    return value - s.log_weight, slope[list(free)], mean, inverse, noise
 
 
 def fit_lines(sums: LineSums, *, random: str = "both") -> LineFit:
@@ -267,6 +282,11 @@ def fit_lines(sums: LineSums, *, random: str = "both") -> LineFit:
     Returns
     -------
     LineFit
+
+    Notes
+    -----
+    The spreads, in units of the scatter of one reading, are the only unknowns searched for: they are brought to the
+    zero of the gradient and rounded there. Mean, its variance and noise follow from them in closed form.
 
     References
     ----------
@@ -287,17 +307,18 @@ def fit_lines(sums: LineSums, *, random: str = "both") -> LineFit:
         return value / size, slope / size
 
     start = np.array([1.0, 0.0, 0.5])[list(free)]
-    # Three unknowns at most: a dense quasi-Newton search, with no threads to wait for.
-    found = minimize(target, start, jac=True, method="BFGS", options={"maxiter": 200, "gtol": 1e-8})
-    value, slope, mean, inverse, noise = _likelihood(found.x, scaled, free)
-    value -= 2 * float(np.log(unit[: 2 if scaled.vv.sum() > 0 else 1]).sum())
+    # Three unknowns at most: a dense quasi-Newton search, with no threads to wait for, then Newton's steps.
+    found = minimize(target, start, jac=True, method="BFGS", options={"maxiter": 200, "gtol": 1e-5})
+    at, _ = polished(target, found.x)
     root = np.zeros(3)
-    root[list(free)] = found.x
-    low = np.array([[root[0], 0.0], [root[1], root[2]]])
+    root[list(free)] = at
+    root = _canonical(root)
+    value, slope, mean, inverse, noise = _likelihood(root[list(free)], scaled, free)
+    value -= 2 * float(np.log(unit[: 2 if scaled.vv.sum() > 0 else 1]).sum())
     back = np.outer(unit, unit)
     steepest = float(np.abs(slope).max() / size)
     return LineFit(
-        mean * unit, inverse * back * noise, low @ low.T * back * noise, noise, -value / 2, int(found.nit), steepest,
+        mean * unit, inverse * back * noise, _spread(root) * back * noise, noise, -value / 2, int(found.nit), steepest,
         steepest < 1e-4,
     )  # fmt: skip
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from decknet.predict.curved import AGE_YR
 from decknet.predict.history import Histories, SurveyError
 from decknet.predict.lines import LEAST_TELLING, Families, LineFit, Lines
+from decknet.settled import significant, to_places
 
 __all__ = ["Paced", "fit_paced", "pool_rates", "pool_rates_by_level"]
 
@@ -27,6 +28,7 @@ _LEVEL = 0.01  # one point: keeps the scale of a clean deck above zero
 _LEAST_LEVEL = 0.002  # below it a level is what the surveys say and no more
 _LEAST_AGE_YR = 3.0
 _MOST = 0.97
+_SAME_CARRIER = 1e-12  # carriers nearer to one another than this, as a part of their squares, count as one
 _EASING = 4.0  # the pace of a deck of level H speeds up by exp(-this x H) of what a clean one does
 
 
@@ -59,6 +61,23 @@ def pool_rates(rate: Floats, variance: Floats) -> tuple[float, float, float]:
     return float((weight * rate).sum() / weight.sum()), float(1.0 / weight.sum()), between
 
 
+def _about_line(x: Floats, rate: Floats, weight: Floats) -> tuple[Floats, Floats, float, float]:
+    """Weighted line in carriers (rows of x), its variance; squares about it past their degrees of freedom; the step."""
+    size = len(x)
+    normal, right = np.empty((size, size)), np.empty(size)
+    for i in range(size):
+        weighed = x[i] * weight
+        right[i] = (weighed * rate).sum()
+        for j in range(i + 1):
+            normal[i, j] = normal[j, i] = (weighed * x[j]).sum()
+    inverse = np.linalg.pinv(normal, rtol=_SAME_CARRIER, hermitian=True)
+    mean = (inverse * right).sum(axis=1)
+    left = rate - sum(m * carrier for m, carrier in zip(mean, x, strict=True))
+    square = weight * left**2
+    excess = float(square.sum()) - (len(rate) - size)
+    return mean, np.asarray(inverse, dtype=np.float64), excess, excess / max(float((weight * square).sum()), 1e-300)
+
+
 def pool_rates_by_level(rate: Floats, variance: Floats, carrier: Floats) -> tuple[Floats, Floats, float]:
     """As ``pool_rates``, with a mean that is a line in carriers, and the spread by Paule and Mandel.
 
@@ -82,18 +101,15 @@ def pool_rates_by_level(rate: Floats, variance: Floats, carrier: Floats) -> tupl
     """
     whole_x = np.column_stack([np.ones_like(rate), carrier])
     used = np.flatnonzero(np.append(True, np.ptp(whole_x[:, 1:], axis=0) > 1e-9))
-    x = whole_x[:, used]
+    x = np.ascontiguousarray(whole_x[:, used].T)
     between = 0.0
     for _ in range(100):
-        weight = 1 / (variance + between)
-        inverse = np.linalg.pinv(x.T @ (x * weight[:, None]))
-        mean = inverse @ (x.T @ (weight * rate))
-        square = weight * (rate - x @ mean) ** 2
-        excess = float(square.sum()) - (len(rate) - x.shape[1])
-        step = excess / max(float((weight * square).sum()), 1e-300)
+        mean, inverse, excess, step = _about_line(x, rate, 1 / (variance + between))
         if (excess <= 0 and between == 0.0) or abs(step) <= 1e-12 * (between + abs(step)) + 1e-300:
             break
         between = max(between + step, 0.0)
+    between = significant(between)
+    mean, inverse, _, _ = _about_line(x, rate, 1 / (variance + between))
     size = whole_x.shape[1]
     whole, whole_var = np.zeros(size), np.zeros((size, size))
     whole[used], whole_var[np.ix_(used, used)] = mean, inverse
@@ -177,7 +193,7 @@ def _drawn_level(level: Floats, variance: Floats, age: Floats, curved: Lines) ->
     out = level.copy()
     x = np.log(np.maximum(age, 1.0) / AGE_YR)
     for code, fit in curved.fits.items():
-        mine = (curved.source == code) & (level > _LEAST_LEVEL)
+        mine = (curved.source == code) & (to_places(level, 9) > _LEAST_LEVEL)
         c, own = fit.between + fit.mean_var, level[mine]
         spread = np.maximum(c[0, 0] + 2 * c[0, 1] * x[mine] + c[1, 1] * x[mine] ** 2, 1e-6)
         keep = spread / (spread + variance[mine] / own**2)
@@ -256,7 +272,7 @@ def fit_paced(
                     own[use] / scale[use], own_var[use] / scale[use] ** 2, carrier[use, 1:]
                 )
                 fits[code] = LineFit(mean, mean_var, np.diag([between, 0.0]), noise, np.nan, 0, 0.0, True)
-                expected = np.maximum(carrier[mine] @ mean, 0.0) * scale[mine]
+                expected = np.maximum((carrier[mine] * mean).sum(axis=1), 0.0) * scale[mine]
                 spread = max(between, 1e-8) * scale[mine] ** 2
                 unsure = np.einsum("ij,jk,ik->i", carrier[mine], mean_var, carrier[mine])
                 unsure = np.maximum(unsure, 0.0) * scale[mine] ** 2

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import expm
 from scipy.optimize import least_squares, minimize
+
+from decknet.predict.polish import polished
+from decknet.settled import PARAMETER_PLACES, significant, to_places
 
 __all__ = [
     "ShareFit",
@@ -28,6 +31,11 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _LEAST_RATE, _MOST_RATE = 1e-5, 3.0
+_START_RATE = 0.08  # 1/yr, where a search for rates begins, and where one stays of which the ratings say nothing
+_MOST_MISREAD = 0.4
+_MOST_LOG_ODDS = 15.0  # of misreading, as a part of the most
+_TERMS = 16  # of the series of a matrix of norm a half: the next is below 1e-19
+_UNTOLD = 1e-7  # of the log likelihood: less is nothing told
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +82,20 @@ def _seen(states: int, misread: float) -> Floats:
     e[i, i + 1] += misread / 2
     e[i + 1, i] += misread / 2
     return np.asarray(e / e.sum(axis=1, keepdims=True), dtype=np.float64)
+
+
+def _seen_slope(states: int, misread: float) -> Floats:
+    """Derivative of ``_seen`` by the chance of misreading."""
+    total = np.full(states, 1.0)
+    total[[0, -1]] = 1 - misread / 2
+    inside = np.full(states, 0.0)
+    inside[[0, -1]] = -0.5
+    raw = _seen(states, misread) * total[:, None]
+    e = -np.eye(states)
+    i = np.arange(states - 1)
+    e[i, i + 1] += 0.5
+    e[i + 1, i] += 0.5
+    return np.asarray(e / total[:, None] - raw * (inside / total**2)[:, None], dtype=np.float64)
 
 
 def rating_sequences(
@@ -134,36 +156,133 @@ def fit_ratings(
     first = np.append(True, run[1:] != run[:-1])[: len(run)]
     place = np.arange(len(run)) - np.flatnonzero(first)[run]
     gap = np.where(first, 0.0, np.append(0.0, np.diff(when_yr)))
-    lengths, which = np.unique(np.round(gap, 6), return_inverse=True)
+    lengths, which = np.unique(to_places(gap, 6), return_inverse=True)
     counts = np.ones(runs) if weight is None else weight
     begin = np.bincount(state[first], weights=counts, minlength=states) + 0.5
     begin = begin / begin.sum()
     steps = [np.flatnonzero(place == j) for j in range(int(place.max(initial=0)) + 1)]
 
-    def likelihood(theta: Floats) -> float:
-        q = generator(np.exp(np.clip(theta[: states - 1], np.log(_LEAST_RATE), np.log(_MOST_RATE))))
-        noise = 0.4 / (1 + np.exp(-theta[-1])) if misread else 0.0
-        seen = _seen(states, noise)
-        moves = np.stack([expm(q * length) for length in lengths])
-        total, alpha = 0.0, np.zeros((runs, states))
-        for j, rows in enumerate(steps):
-            mine = run[rows]
-            if j == 0:
-                ahead = (begin if misread else np.ones(states)) * seen[:, state[rows]].T
-            else:
-                ahead = np.einsum("ri,rij->rj", alpha[mine], moves[which[rows]]) * seen[:, state[rows]].T
-            scale = np.maximum(ahead.sum(axis=1), 1e-300)
-            alpha[mine] = ahead / scale[:, None]
-            total += float((np.log(scale) * counts[mine]).sum())
-        return -total
+    def target(theta: Floats) -> tuple[float, Floats]:
+        return _rating_terms(theta, states, misread, run, state, steps, lengths, which, counts, begin)
 
-    start = np.full(states - 1, np.log(0.08))
+    start = np.append(np.full(states - 1, np.log(_START_RATE)), [0.0] if misread else [])
+    size = len(start) - (states - 1)
+    low = np.append(np.full(states - 1, np.log(_LEAST_RATE)), [-_MOST_LOG_ODDS] * size)
+    high = np.append(np.full(states - 1, np.log(_MOST_RATE)), [_MOST_LOG_ODDS] * size)
+    found = minimize(
+        target, start, jac=True, method="L-BFGS-B", bounds=list(zip(low, high, strict=True)),
+        options={"maxiter": 300, "ftol": 1e-13, "gtol": 1e-6},
+    )  # fmt: skip
+    at, _ = polished(target, _told(target, found.x, start, low, high), (low, high))
+    at = np.clip(to_places(at, PARAMETER_PLACES), low, high)
+    rates = np.exp(at[: states - 1])
+    noise = _MOST_MISREAD / (1 + np.exp(-at[-1])) if misread else 0.0
+    return StateFit(rates, _exponential(generator(rates)), float(noise), -target(at)[0], int((~first).sum()))
+
+
+def _told(
+    target: Callable[[Floats], tuple[float, Floats]], at: Floats, start: Floats, low: Floats, high: Floats
+) -> Floats:
+    """Unknowns as found; one of which the ratings say nothing stays at its start, one they drive away at its bound.
+
+    Where a search stops along a direction in which the likelihood hardly changes is chance.
+    """
+    at, value = at.copy(), target(at)[0]
+    for i in range(len(at)):
+        for place in (start[i], low[i], high[i]):
+            trial = at.copy()
+            trial[i] = place
+            if target(trial)[0] <= value + _UNTOLD:
+                at = trial
+                break
+    return at
+
+
+def _exponential(matrices: Floats) -> Floats:
+    """Exponential of each of many small matrices.
+
+    Parameters
+    ----------
+    matrices : array, shape (..., n, n)
+
+    References
+    ----------
+    published: Moler and Van Loan (2003), Nineteen dubious ways to compute the exponential of a matrix, SIAM Review
+    45:3-49, method 3: the series of the matrix halved until it is small, squared as often. Without the linear-algebra
+    library, whose threads wait longer on such small matrices than they work.
+    """
+    size = float(np.abs(matrices).sum(axis=-1).max(initial=0.0))
+    halvings = max(int(np.ceil(np.log2(max(size, 1e-300)))) + 1, 0)
+    small, one = matrices / 2.0**halvings, np.eye(matrices.shape[-1])
+    out = one + small / _TERMS
+    for term in range(_TERMS - 1, 0, -1):
+        out = one + np.einsum("...ij,...jk->...ik", small, out) / term
+    for _ in range(halvings):
+        out = np.einsum("...ij,...jk->...ik", out, out)
+    return np.asarray(out, dtype=np.float64)
+
+
+def _moves(rates: Floats, lengths: Floats) -> tuple[Floats, Floats]:
+    """Chances of passing from state to state over times, and their derivatives by the log rates.
+
+    Returns
+    -------
+    moves : array, shape (times, states, states)
+    turns : array, shape (rates, times, states, states)
+
+    References
+    ----------
+    published: Najfeld and Havel (1995), Derivatives of the matrix exponential and their computation, Advances in
+    Applied Mathematics 16:321-375: the upper right block of the exponential of [[Q, dQ], [0, Q]].
+    """
+    size, q = len(rates) + 1, generator(rates)
+    blocks = np.zeros((len(rates), len(lengths), 2 * size, 2 * size))
+    for k, rate in enumerate(rates.tolist()):
+        push = np.zeros((size, size))
+        push[k, k], push[k, k + 1] = -rate, rate
+        whole = np.block([[q, push], [np.zeros((size, size)), q]])
+        blocks[k] = whole * lengths[:, None, None]
+    done = _exponential(blocks)
+    return done[0, :, :size, :size], done[:, :, :size, size:]
+
+
+def _rating_terms(
+    theta: Floats, states: int, misread: bool, run: Ints, state: Ints, steps: list[Ints], lengths: Floats, which: Ints,
+    counts: Floats, begin: Floats,
+) -> tuple[float, Floats]:  # fmt: skip
+    """Minus the log likelihood of all runs, and its gradient by (log rates, log odds of misreading).
+
+    derived: the forward recursion and, beside it, its derivative by each unknown.
+    """
+    rates = np.exp(theta[: states - 1])
+    odds = 1 / (1 + np.exp(-theta[-1])) if misread else 0.0
+    seen = _seen(states, _MOST_MISREAD * odds)
+    moves, by_rate = _moves(rates, lengths)
+    turn = np.concatenate([by_rate, np.zeros((len(theta) - len(rates), *moves.shape))])
+    read = np.zeros((len(theta), states, states))
     if misread:
-        start = np.append(start, 0.0)
-    found = minimize(likelihood, start, method="L-BFGS-B", options={"maxiter": 300, "ftol": 1e-13, "gtol": 1e-7})
-    rates = np.exp(np.clip(found.x[: states - 1], np.log(_LEAST_RATE), np.log(_MOST_RATE)))
-    noise = 0.4 / (1 + np.exp(-found.x[-1])) if misread else 0.0
-    return StateFit(rates, expm(generator(rates)), float(noise), -float(found.fun), int((~first).sum()))
+        read[-1] = _seen_slope(states, _MOST_MISREAD * odds) * _MOST_MISREAD * odds * (1 - odds)
+    total, slope = 0.0, np.zeros(len(theta))
+    runs = len(counts)
+    alpha, lean = np.zeros((runs, states)), np.zeros((len(theta), runs, states))
+    for j, rows in enumerate(steps):
+        mine, of = run[rows], state[rows]
+        if j == 0:
+            prior = np.broadcast_to(begin if misread else np.ones(states), (len(rows), states))
+            drift = np.zeros((len(theta), len(rows), states))
+        else:
+            prior = np.einsum("ri,rij->rj", alpha[mine], moves[which[rows]])
+            drift = np.einsum("kri,rij->krj", lean[:, mine], moves[which[rows]])
+            drift += np.einsum("ri,krij->krj", alpha[mine], turn[:, which[rows]])
+        ahead = prior * seen[:, of].T
+        leads = drift * seen[:, of].T + prior * read[:, :, of].transpose(0, 2, 1)
+        scale = np.maximum(ahead.sum(axis=1), 1e-300)
+        climb = leads.sum(axis=2) / scale
+        alpha[mine] = ahead / scale[:, None]
+        lean[:, mine] = leads / scale[:, None] - climb[:, :, None] * alpha[mine]
+        total += float((np.log(scale) * counts[mine]).sum())
+        slope += (climb * counts[mine]).sum(axis=1)
+    return -total, -slope
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +305,8 @@ class ShareFit:
 
     def leaving(self, normal: float = 0.0) -> Floats:
         """Chance of leaving each state within a year; with ``normal`` so many standard errors above."""
-        return np.asarray(1 / (1 + np.exp(-np.clip(self.log_odds + normal * self.log_odds_se, -700, 700))))
+        reach = normal * self.log_odds_se if normal else 0.0  # no reach, however unsure: 0 times inf is no number
+        return np.asarray(1 / (1 + np.exp(-np.clip(self.log_odds + reach, -700, 700))))
 
 
 def chain(leave: Floats) -> Floats:
@@ -244,25 +364,41 @@ def fit_share_states(
     weight = np.ones(len(whole)) if area is None else np.sqrt(area / np.mean(area))
     patterns, readings, who = _patterns(runs, whole), [], []
     for pattern, rows in patterns:
-        parts = [before[rows]] + [after[rows + k] for k in range(len(pattern) - 1)]
-        readings.append(np.concatenate(parts, axis=1) * weight[rows][:, None])
+        looks = [before[rows]] + [after[rows + k] for k in range(len(pattern) - 1)]
+        readings.append(np.concatenate(looks, axis=1) * weight[rows][:, None])
         who.append(np.repeat(deck[rows], len(pattern) * states))
     by = np.concatenate(who)
 
-    def miss(theta: Floats) -> Floats:
-        p = chain(1 / (1 + np.exp(-theta)))
-        out = []
+    def parts(theta: Floats) -> tuple[Floats, Floats]:
+        """What the chain leaves of the readings, and its derivative by the log odds of leaving each state."""
+        leave = 1 / (1 + np.exp(-theta))
+        left, slopes = [], []
         for (pattern, _), y in zip(patterns, readings, strict=True):
-            carry = np.concatenate([np.linalg.matrix_power(p, t) for t in pattern], axis=1)
-            out.append((y - y @ np.linalg.pinv(carry) @ carry).ravel())
-        return np.concatenate(out)
+            carry, turns = _carried(leave, pattern)
+            back = np.linalg.pinv(carry)
+            rest = np.eye(carry.shape[1]) - back @ carry
+            left.append((y @ rest).ravel())
+            own = []
+            for turn in turns:
+                part = back @ turn @ rest
+                own.append(-(y @ (part + part.T)).ravel())
+            slopes.append(np.stack(own, axis=1))
+        return np.concatenate(left), np.concatenate(slopes)
 
+    def target(theta: Floats) -> tuple[float, Floats]:
+        left, slope = parts(theta)
+        return float(left @ left) / 2, slope.T @ left
+
+    bounds = (-12.0, 6.0)
     found = least_squares(
-        miss, np.full(states - 1, -2.5), bounds=(-12.0, 6.0), xtol=1e-15, ftol=1e-15, gtol=1e-15, x_scale=1.0
-    )
-    slope = found.jac
+        lambda theta: parts(theta)[0], np.full(states - 1, -2.5), jac=lambda theta: parts(theta)[1], bounds=bounds,
+        xtol=1e-12, ftol=1e-12, gtol=1e-12, x_scale=1.0,
+    )  # fmt: skip
+    odds, _ = polished(target, found.x, bounds)
+    odds = to_places(odds, PARAMETER_PLACES)
+    left, slope = parts(odds)
     bend = slope.T @ slope
-    pull = slope * found.fun[:, None]
+    pull = slope * left[:, None]
     groups = np.column_stack([np.bincount(by, weights=pull[:, j]) for j in range(states - 1)])
     count = len(np.unique(by))
     told = np.diag(bend) > 1e-9 * max(float(np.trace(bend)), 1e-300)
@@ -270,8 +406,26 @@ def fit_share_states(
     if told.any():
         inverse = np.linalg.pinv(bend[np.ix_(told, told)])
         middle = groups[:, told].T @ groups[:, told] * count / max(count - 1, 1)
-        se[told] = np.sqrt(np.maximum(np.diag(inverse @ middle @ inverse), 0.0))
-    return ShareFit(chain(1 / (1 + np.exp(-found.x))), np.asarray(found.x, dtype=np.float64), se)
+        variance = np.maximum(np.diag(inverse @ middle @ inverse), 0.0)
+        se[told] = [significant(float(v)) for v in np.sqrt(variance)]
+    return ShareFit(chain(1 / (1 + np.exp(-odds))), odds, se)
+
+
+def _carried(leave: Floats, pattern: tuple[int, ...]) -> tuple[Floats, list[Floats]]:
+    """Powers of a chain side by side, and their derivatives by the log odds of leaving each state."""
+    p, size = chain(leave), len(leave) + 1
+    powers = [np.eye(size)]
+    for _ in range(max(pattern)):
+        powers.append(powers[-1] @ p)
+    turns = []
+    for k, chance in enumerate(leave.tolist()):
+        push = np.zeros((size, size))
+        push[k, k], push[k, k + 1] = -chance * (1 - chance), chance * (1 - chance)
+        rises = [np.zeros((size, size))]
+        for power in powers[:-1]:
+            rises.append(rises[-1] @ p + power @ push)
+        turns.append(np.concatenate([rises[t] for t in pattern], axis=1))
+    return np.concatenate([powers[t] for t in pattern], axis=1), turns
 
 
 def fit_shares(before: Floats, after: Floats, years: Floats, area: Floats | None = None) -> Floats:

@@ -6,6 +6,7 @@ An interval is open on the left: (left, right] says sound at left, failed at rig
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,9 @@ from scipy.optimize import minimize, nnls
 from scipy.special import ndtri
 
 from decknet.errors import RecordError
+from decknet.predict.polish import bend_at, polished
 from decknet.settings import SurvivalSettings
+from decknet.settled import CHANCE_PLACES, YEAR_PLACES, significant, to_places
 
 __all__ = ["Curve", "WeibullFit", "compare", "fit_weibull", "nonparametric", "resampled_band"]
 
@@ -22,15 +25,19 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _Z80 = float(ndtri(0.9))
+_TIME_PLACES = 9  # decimals of a year within which two looks were at one time
 
 
-def _checked(left: Floats, right: Floats) -> None:
+def _checked(left: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """Both ends, to decimals that tell any two days apart."""
+    left, right = (to_places(np.asarray(t, dtype=np.float64), _TIME_PLACES) for t in (left, right))
     bad = ~(left >= 0) | ~(right >= left) | ~np.isfinite(left) | (right <= 0)
     if bad.any():
         i = int(np.flatnonzero(bad)[0])
         raise RecordError(
             f"interval {i}: ({left[i]:g}, {right[i]:g}] yr is not one. It must run from 0 or later to a later time."
         )
+    return left, right
 
 
 # ---- nonparametric --------------------------------------------------------------------------------
@@ -65,7 +72,10 @@ class Curve:
         gone = np.where(np.isfinite(self.right), self.mass, 0.0)
         order = np.argsort(self.right, kind="stable")
         total = np.append(0.0, np.cumsum(gone[order]))
-        return np.asarray(1 - total[np.searchsorted(self.right[order], years, side="right")], dtype=np.float64)
+        return np.asarray(
+            1 - total[np.searchsorted(self.right[order], to_places(years, _TIME_PLACES), side="right")],
+            dtype=np.float64,
+        )
 
 
 def _places(left: Floats, right: Floats) -> tuple[Floats, Floats]:
@@ -108,8 +118,7 @@ def nonparametric(left: Floats, right: Floats, weight: Floats | None = None) -> 
     a mixing distribution, same journal 69:185-198 (constrained Newton steps by least squares, used
     here: plain re-estimation creeps where the answer lies on the boundary).
     """
-    left, right = np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)
-    _checked(left, right)
+    left, right = _checked(left, right)
     if len(left) == 0:
         none = np.zeros(0)
         return Curve(none, none, none, 0.0, 0, 0.0)
@@ -275,8 +284,7 @@ def fit_weibull(
     published: Meeker and Escobar (1998), Statistical Methods for Reliability Data, chapters 8 and 11
     (interval-censored and truncated likelihood).
     """
-    left, right = np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)
-    _checked(left, right)
+    left, right = _checked(left, right)
     w = np.ones(len(left)) if weight is None else np.asarray(weight, dtype=np.float64)
     start = np.zeros(len(left)) if entry is None else entry
     failures = float(w[np.isfinite(right)].sum())
@@ -288,20 +296,15 @@ def fit_weibull(
 
     def target(theta: Floats) -> tuple[float, Floats]:
         value, slope = _weibull_terms(theta, left, right, start)
-        return -float(w @ value) / total, -(w @ slope) / total
+        return -float((w * value).sum()) / total, -(w[:, None] * slope).sum(axis=0) / total
 
-    guess = np.array([np.log(max(float(w @ middle) / failures, 1e-3)), 0.0])
+    guess = np.array([np.log(max(float((w * middle).sum()) / failures, 1e-3)), 0.0])
     bounds = [(guess[0] - 8, guess[0] + 8), (-2.5, 2.5)]
     found = minimize(target, guess, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-15, "gtol": 1e-9})
-    theta = found.x
-    step = 1e-5
-    bend = np.empty((2, 2))
-    for i in range(2):
-        d = np.eye(2)[i] * step
-        bend[i] = (target(theta + d)[1] - target(theta - d)[1]) / (2 * step)
-    bend = total * (bend + bend.T) / 2
-    variance: Floats = np.asarray(np.linalg.pinv(bend), dtype=np.float64)
-    scale, shape = float(np.exp(theta[0])), float(np.exp(theta[1]))
+    at, _ = polished(target, found.x, tuple(np.array(bounds).T))
+    scale, shape = significant(float(np.exp(at[0]))), significant(float(np.exp(at[1])))
+    theta = np.log([scale, shape])
+    variance: Floats = _in_digits(np.linalg.pinv(total * bend_at(target, theta)))
     scale_se, shape_se = scale * float(np.sqrt(max(variance[0, 0], 0))), shape * float(np.sqrt(max(variance[1, 1], 0)))
     if cluster is not None:
         _, code = np.unique(cluster, return_inverse=True)
@@ -309,13 +312,26 @@ def fit_weibull(
         slope = slope * w[:, None]
         by = np.column_stack([np.bincount(code, slope[:, j]) for j in range(2)])
         groups = len(by)
-        shared = variance @ (by.T @ by * groups / max(groups - 1, 1)) @ variance
+        shared = _in_digits(variance @ (by.T @ by * groups / max(groups - 1, 1)) @ variance)
         # With few decks the sum over decks is itself unsure, mostly too small: the wider of the two.
         variance = shared if np.trace(shared) > np.trace(variance) else variance
-    return WeibullFit(scale, shape, scale_se, shape_se, variance, -float(found.fun) * total, failures)
+    return WeibullFit(scale, shape, scale_se, shape_se, variance, -target(theta)[0] * total, failures)
+
+
+def _in_digits(matrix: NDArray[np.floating[Any]]) -> Floats:
+    """A matrix of a few figures, each to seven significant digits."""
+    return np.array([[significant(float(v)) for v in row] for row in matrix])
 
 
 # ---- groups ---------------------------------------------------------------------------------------
+
+
+def _half_yr(fit: WeibullFit, normal: float) -> float:
+    return round(fit.quantile(0.5, normal), YEAR_PLACES)
+
+
+def _at_five(fit: WeibullFit, normal: float) -> float:
+    return round(float(fit.holding(np.array([5.0]), normal)[0]), CHANCE_PLACES)
 
 
 def compare(followed: pd.DataFrame, by: str | None, settings: SurvivalSettings) -> pd.DataFrame:
@@ -349,7 +365,7 @@ def compare(followed: pd.DataFrame, by: str | None, settings: SurvivalSettings) 
         }  # fmt: skip
         curve = nonparametric(left, right)
         seen = float(left.max(initial=0.0))
-        five, ten = curve.holding(np.array([5.0, 10.0]))
+        five, ten = to_places(curve.holding(np.array([5.0, 10.0])), CHANCE_PLACES).tolist()
         row["holding_5"] = five if seen >= 5 or failed == len(part) else np.nan
         row["holding_10"] = ten if seen >= 10 or failed == len(part) else np.nan
         names = (
@@ -366,12 +382,10 @@ def compare(followed: pd.DataFrame, by: str | None, settings: SurvivalSettings) 
         if failed >= 2:
             code, _ = pd.factorize(part["deck_id"])
             fit = fit_weibull(left, right, cluster=code)
-            at = np.array([5.0])
             row |= {
-                "scale_yr": fit.scale_yr, "shape": fit.shape, "half_yr": fit.quantile(0.5),
-                "half_low": fit.quantile(0.5, -_Z80), "half_high": fit.quantile(0.5, _Z80),
-                "weibull_5": float(fit.holding(at)[0]), "weibull_5_low": float(fit.holding(at, -_Z80)[0]),
-                "weibull_5_high": float(fit.holding(at, _Z80)[0]),
+                "scale_yr": fit.scale_yr, "shape": fit.shape, "half_yr": _half_yr(fit, 0.0),
+                "half_low": _half_yr(fit, -_Z80), "half_high": _half_yr(fit, _Z80), "weibull_5": _at_five(fit, 0.0),
+                "weibull_5_low": _at_five(fit, -_Z80), "weibull_5_high": _at_five(fit, _Z80),
             }  # fmt: skip
         few = failed < settings.few_failures or row["decks"] < settings.few_failures  # type: ignore[operator]
         row["note"] = f"few: {failed} failures on {row['decks']} decks; do not choose by this" if few else ""

@@ -8,6 +8,7 @@ import pandas as pd
 from decknet.rank.criteria import ALWAYS, worth
 from decknet.rank.reasons import reasons
 from decknet.settings import RankSettings
+from decknet.settled import POINT_PLACES, to_places
 
 __all__ = ["rank_decks"]
 
@@ -47,7 +48,7 @@ def rank_decks(decks: pd.DataFrame, settings: RankSettings) -> pd.DataFrame:
         out[f"points_{name}"] = points[:, i]
     out["points_other"] = points[:, len(ALWAYS) :].sum(axis=1)
     out["priority"] = out["points_share"] + out["points_growth"] + out["points_traffic"] + out["points_other"]
-    order = np.lexsort((out["deck_id"].to_numpy(dtype=object), -out["priority"].round(9).to_numpy()))
+    order = np.lexsort((out["deck_id"].to_numpy(dtype=object), -to_places(out["priority"].to_numpy(), POINT_PLACES)))
     rank = np.empty(len(out), dtype="int64")
     rank[order] = np.arange(1, len(out) + 1)
     out["rank"] = rank

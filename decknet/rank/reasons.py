@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import math
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from decknet import digits
 from decknet.rank.criteria import COLUMNS, Worth
 from decknet.settings import RankSettings
 
@@ -57,7 +58,7 @@ def place_words(rank: int) -> str:
     if rank <= len(_FIRST_TEN):
         return _FIRST_TEN[rank - 1]
     ending = "th" if rank % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(rank % 10, "th")
-    return f"{rank:,}{ending}"
+    return f"{digits.count(rank)}{ending}"
 
 
 def turning_weights(ahead: Floats, behind: Floats, weights: Floats) -> Floats:
@@ -131,31 +132,31 @@ def _moves(scale: Worth, priority: Floats, order: Ints, ids: NDArray[np.object_]
     gap = priority[order][:-1] - priority[order][1:]
     lacking = scale.values[order][1:, 0] + gap / (100 * share_weight) if share_weight > 0 else np.full(n - 1, 2.0)
     names = scale.names
-    weighs = [f"{w:.2f}" for w in scale.weights]
+    weighs = [digits.given(round(w, 2)) for w in scale.weights]
     clauses = []
     for i, (k, x, g, v) in enumerate(zip(which.tolist(), at.tolist(), gap.tolist(), lacking.tolist(), strict=True)):
         other = ids[order[i]]
         if g < _SAME:
             clauses.append(f"Level with {other}, which is before it by its number only")
         elif k >= 0:
-            clauses.append(f"Before {other} if {names[k]} weighed {x:.2f} (now {weighs[k]})")
+            clauses.append(f"Before {other} if {names[k]} weighed {digits.given(x)} (now {weighs[k]})")
         elif scale.by == "sum" and v <= share_v[-1] and share_weight > 0:
-            need = math.ceil(float(np.interp(v, share_v, share_x)) * 1000 + 1e-6) / 10
-            clauses.append(f"No one weight puts it before {other}; {need:.1f} % unsound would")
+            need = digits.percent_needed(float(np.interp(v, share_v, share_x)))
+            clauses.append(f"No one weight puts it before {other}; {need} unsound would")
         elif scale.by == "sum":
             clauses.append(f"No one weight puts it before {other}")
         else:
-            clauses.append(f"{g:.1f} points behind {other}")
+            clauses.append(f"{digits.points(g)} points behind {other}")
     second = ids[order[1]]
     if gap[0] < _SAME:
         top = f"Level with {second}, and before it by its number only"
     elif which[0] >= 0:
         k = int(which[0])
-        top = f"Behind {second} if {names[k]} weighed {at[0]:.2f} (now {weighs[k]})"
+        top = f"Behind {second} if {names[k]} weighed {digits.given(at[0])} (now {weighs[k]})"
     elif scale.by == "sum":
         top = f"No one weight puts {second} before it"
     else:
-        top = f"{gap[0]:.1f} points before {second}"
+        top = f"{digits.points(gap[0])} points before {second}"
     return [top, *clauses]
 
 
@@ -192,12 +193,12 @@ def reasons(decks: pd.DataFrame, scale: Worth, points: Floats, order: Ints, sett
     out = []
     for place, share, share_from, growth, growth_from, traffic, strongest, more, move in rows:
         said = (
-            f"{share * 100:.1f} % of the deck unsound ({share_from})",
-            f"growing {growth * 100:.2f} points a year{_GROWTH_NOTE.get(growth_from, '')}",
+            f"{digits.percent(share)} of the deck unsound ({share_from})",
+            f"growing {digits.pace(growth)} points a year{_GROWTH_NOTE.get(growth_from, '')}",
             traffic,
         )
         measures = "; ".join(said[i] for i in strongest)
-        out.append(f"{place_words(place)} of {n:,}: {measures}{more}. {move}.".replace(" .", ""))
+        out.append(f"{place_words(place)} of {digits.count(n)}: {measures}{more}. {move}.".replace(" .", ""))
     return out
 
 
@@ -206,21 +207,25 @@ def _traffic_words(aadt: Floats, year: Floats, counted: Floats | None, source: l
     for i, (aadt_now, when, by) in enumerate(zip(aadt.tolist(), year.tolist(), source, strict=True)):
         if by in ("count", "old count") and when == when:
             then = counted[i] if counted is not None else aadt_now
-            said = f", {when:.0f}" if then == aadt_now or then != then else f", from {then:,.0f} counted {when:.0f}"
+            said = (
+                f", {int(when)}"
+                if then == aadt_now or then != then
+                else f", from {digits.count(then)} counted {int(when)}"
+            )
             said += ", an old count" if by == "old count" else ""
         else:
             said = _TRAFFIC_NOTE.get(by, "")
-        out.append(f"{aadt_now:,.0f} vehicles a day{said}")
+        out.append(f"{digits.traffic(aadt_now)} vehicles a day{said}")
     return out
 
 
-_EXTRA_WORDS = {
-    "trucks": ("trucks", "{:.0f} % trucks", 100.0),
-    "detour": ("the detour", "a detour of {:.1f} km", 1.0),
-    "bars": ("bars exposed", "{:.2f} m² with bars exposed", 1.0),
-    "posted": ("a load limit", "", 1.0),
-    "soffit": ("the soffit", "{:.1f} % of the soffit unsound", 100.0),
-    "area": ("the area", "{:,.0f} m² of deck", 1.0),
+_EXTRA_WORDS: dict[str, tuple[str, str, Callable[[float], str]]] = {
+    "trucks": ("trucks", "{} trucks", digits.percent),
+    "detour": ("the detour", "a detour of {} km", digits.given),
+    "bars": ("bars exposed", "{} m² with bars exposed", digits.area),
+    "posted": ("a load limit", "", digits.given),
+    "soffit": ("the soffit", "{} of the soffit unsound", digits.percent),
+    "area": ("the area", "{} m² of deck", digits.area),
 }
 
 
@@ -228,11 +233,11 @@ def _extra_words(decks: pd.DataFrame, scale: Worth, points: Floats) -> list[str]
     """What the further counts add: those that give points, and those not known."""
     out = [""] * len(decks)
     for k, name in enumerate(scale.names[3:], start=3):
-        called, form, factor = _EXTRA_WORDS[name]
+        called, form, say = _EXTRA_WORDS[name]
         x = pd.to_numeric(decks[COLUMNS[name]]).to_numpy(dtype="float64", na_value=np.nan)
         for i in range(len(out)):
             if not scale.known[i, k]:
                 out[i] += f"; {called} not known"
             elif points[i, k] > 0:
-                out[i] += "; load limit posted" if name == "posted" else "; " + form.format(x[i] * factor)
+                out[i] += "; load limit posted" if name == "posted" else "; " + form.format(say(x[i]))
     return out

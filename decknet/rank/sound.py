@@ -9,10 +9,12 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from decknet import digits
 from decknet.rank.criteria import value, worth
 from decknet.rank.draws import Z80
 from decknet.rank.urgent import WHOLE_DECK
 from decknet.settings import GrowthSettings, RankSettings, SoundingSettings
+from decknet.settled import POINT_PLACES, to_places
 
 __all__ = ["expected_gain", "sound_next", "sounding_due"]
 
@@ -51,8 +53,7 @@ def expected_gain(mean: Floats, threshold: float, moved: Floats) -> Floats:
     """
     u = np.abs(mean - threshold) / np.where(moved > 0, moved, 1.0)
     loss = np.exp(-(u**2) / 2) / np.sqrt(2 * np.pi) - u * ndtr(-u)
-    result: Floats = np.where(moved > 0, moved * np.maximum(loss, 0.0), 0.0)
-    return result
+    return to_places(np.where(moved > 0, moved * np.maximum(loss, 0.0), 0.0), POINT_PLACES)
 
 
 def sounding_due(
@@ -173,13 +174,15 @@ def sound_next(
     for known, late, either, has in zip(
         seen, out["overdue_yr"].tolist(), doubt.tolist(), priority.tolist(), strict=True
     ):
-        said = f"overdue by {late:.1f} years" if late > 0 else "not overdue"
+        said = f"overdue by {digits.years(late)} years" if late > 0 else "not overdue"
         if not known:
             said = "never sounded"
         if inside:
             side = "below" if has >= threshold else "above"
-            said += f"; its share is in doubt by {either:.1f} points either way, and place {rank.first} lies "
-            said += f"{abs(has - threshold):.1f} points {side} it"
+            said += (
+                f"; its share is in doubt by {digits.points(either)} points either way, and place {rank.first} lies "
+            )
+            said += f"{digits.points(abs(has - threshold))} points {side} it"
         notes.append(said)
     out["why"] = pd.Series(notes, index=out.index, dtype="str")
     return out.sort_values(["gain_per_h", "overdue_yr", "deck_id"], ascending=[False, False, True], ignore_index=True)

@@ -7,10 +7,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from decknet.settings import TrafficSettings
+from decknet.settled import to_places
 
 __all__ = ["route_trends", "traffic_in_use"]
 
 Floats = NDArray[np.float64]
+
+_VEHICLE_PLACES = 3  # decimals of vehicles a day
 
 
 def route_trends(bridges: pd.DataFrame, traffic: pd.DataFrame, settings: TrafficSettings) -> pd.Series:
@@ -122,7 +125,9 @@ def traffic_in_use(
         trends = route_trends(bridges, counted, settings)
         rate = route.map(trends).astype("float64").fillna(float(trends[""])).to_numpy()
         since = (year - out["aadt_year"].astype("Float64")).to_numpy(dtype="float64", na_value=0.0)
-        out["aadt"] *= (1.0 + rate) ** np.clip(since, 0, settings.trend_years)
+        out["aadt"] = to_places(
+            out["aadt"].to_numpy() * (1.0 + rate) ** np.clip(since, 0, settings.trend_years), _VEHICLE_PLACES
+        )
     source = pd.Series("count", index=ids, dtype="object").where(out["aadt"].notna())
     source = source.mask(out["aadt"].notna() & out["aadt_year"].isna(), "undated count")
 

@@ -8,7 +8,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from decknet import digits
 from decknet.settings import UrgentSettings
+from decknet.settled import SHARE_PLACES
 
 __all__ = ["CAUSES", "WHOLE_DECK", "act_now", "bars_in_wheel_path"]
 
@@ -119,14 +121,14 @@ def act_now(
     cases = (
         ("open hole", (decks["hole_m2"] > 0) & ~repaired),
         ("exposed bar", (decks["exposed_bar_m2"] > 0) & ~repaired),
-        ("danger share", (decks["unsound_share"] >= settings.danger_share) & ~renewed),
+        ("danger share", (decks["unsound_share"].round(SHARE_PLACES) >= settings.danger_share) & ~renewed),
     )
     rows: list[tuple[object, ...]] = []
     for cause, hit in cases:
         for _, deck in decks[hit.fillna(False).astype(bool)].iterrows():
             days = settings.hole_days if cause == "open hole" else settings.danger_days
             if cause == "open hole":
-                why = f"{deck['hole_m2']:.2f} m² of open full-depth hole"
+                why = f"{digits.area(deck['hole_m2'])} m² of open full-depth hole"
             elif cause == "exposed bar":
                 in_path = paths.get(deck["deck_id"], pd.NA)
                 if pd.isna(in_path):
@@ -135,9 +137,12 @@ def act_now(
                     where, days = "in a wheel path", settings.bar_days
                 else:
                     where, days = "clear of the wheel paths", settings.bar_off_path_days
-                why = f"{deck['exposed_bar_m2']:.2f} m² with bars exposed, {where}"
+                why = f"{digits.area(deck['exposed_bar_m2'])} m² with bars exposed, {where}"
             else:
-                why = f"{deck['unsound_share'] * 100:.0f} % unsound, at or past {settings.danger_share * 100:.0f} %"
+                why = (
+                    f"{digits.percent(deck['unsound_share'])} unsound, at or past "
+                    f"{digits.percent_given(settings.danger_share)}"
+                )
             since = deck["survey_date"]
             rows.append((deck["deck_id"], cause, why, since, days, since + timedelta(days=days), _CLOSED_BY[cause]))
     if today is not None:

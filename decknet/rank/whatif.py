@@ -9,11 +9,13 @@ from numpy.typing import NDArray
 from decknet.errors import SettingsError
 from decknet.rank.criteria import worth
 from decknet.settings import RankSettings
+from decknet.settled import to_places
 
 __all__ = ["weight_moves"]
 
 Floats = NDArray[np.float64]
 _NEVER = 1e-12
+_PLACES = 9  # decimals of a weight at which two decks change places; the first of those that do so together is named
 
 
 def weight_moves(decks: pd.DataFrame, ranked: pd.DataFrame, settings: RankSettings, *, first: int = 10) -> pd.DataFrame:
@@ -69,7 +71,7 @@ def weight_moves(decks: pd.DataFrame, ranked: pd.DataFrame, settings: RankSettin
             mix = np.delete(scale.weights, k) / (1.0 - w)
         else:
             mix = np.full(len(scale.weights) - 1, 1.0 / (len(scale.weights) - 1))
-        own, rest = values[:, k], np.delete(values, k, axis=1) @ mix
+        own, rest = values[:, k], (np.delete(values, k, axis=1) * mix).sum(axis=1)
         # The lead of a deck of the first over another at weight x: x * own + (1 - x) * rest, >= 0 at w.
         ends = {"order": (0.0, 1.0), "same": (0.0, 1.0)}
         pairs: dict[str, tuple[int, int] | None] = {"below": None, "above": None}
@@ -103,6 +105,7 @@ def _turns(own: Floats, rest: Floats, w: float) -> tuple[float, float, int, int]
     slope = own - rest
     lead = np.maximum(w * slope + rest, 0.0)
     at = np.divide(w * slope - lead, slope, out=np.full(len(own), np.nan), where=np.abs(slope) > _NEVER)
+    at = to_places(at, _PLACES)
     below = np.where((slope > _NEVER) & (at >= 0), at, -1.0)
     above = np.where((slope < -_NEVER) & (at <= 1), at, 2.0)
     low, high = (int(below.argmax()), int(above.argmin())) if len(own) else (-1, -1)

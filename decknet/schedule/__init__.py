@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from decknet.schedule.choose import Choice, Options, Rules, choose_options
+from decknet.schedule.choose import choose_options
 from decknet.schedule.closure import (
     Queue,
     Roads,
@@ -16,6 +16,7 @@ from decknet.schedule.closure import (
 from decknet.schedule.decks import Decks, deck_figures
 from decknet.schedule.doubt import Doubt, doubt_of
 from decknet.schedule.exposure import discounted_share, share_after_work, share_at
+from decknet.schedule.options import Choice, Options, Rules
 from decknet.schedule.overbreak import overbreak_found
 from decknet.schedule.paths import Paths
 from decknet.schedule.programme import Programme, make_programme, whole_by_solver

@@ -10,10 +10,13 @@ import numpy as np
 import pandas as pd
 
 from decknet.errors import BudgetError, RecordError
-from decknet.schedule.choose import Choice, Rules, choose_options
+from decknet.schedule.choose import choose_options
+from decknet.schedule.clock import Clock
 from decknet.schedule.decks import Decks, deck_figures
 from decknet.schedule.demands import barred_decks, pin_lines, pinned_decks, set_up_share, urgent_decks, urgent_lines
+from decknet.schedule.effort import effort_of
 from decknet.schedule.offers import Offers, make_offers
+from decknet.schedule.options import Choice, Rules
 from decknet.schedule.purse import Purse, in_order
 
 if TYPE_CHECKING:
@@ -155,7 +158,8 @@ def solve(case: Case, settings: Settings, *, like: pd.DataFrame | None = None, g
         forced=forced,
         start=_start_like(like, case.ids, offers, worst, names, case.first_year),
         gap=settings.programme.gap if gap is None else gap,
-        time_limit_s=settings.programme.time_limit_s,
+        effort=effort_of(settings.programme.effort),
+        clock=Clock(settings.programme.clock_s),
         rules=case.rules,
     )
     return Solved(purse, forced, offers, worst, choice)

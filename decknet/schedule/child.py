@@ -5,10 +5,12 @@ from __future__ import annotations
 import io
 import os
 import sys
-import time
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from decknet.schedule.clock import Clock
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -43,28 +45,63 @@ def _model(task: Task) -> tuple[Any, float]:
     return lp, unit
 
 
-def _run(lp: Any, start: Any, gap: float, branches: int, seconds: float, effort: float) -> Any:
+@dataclass(frozen=True, slots=True)
+class _Stop:
+    """When the solver stops.
+
+    Attributes
+    ----------
+    gap : relative gap
+    branches : count of branches
+    checks : count of the times it looks whether to stop
+    clock : the user's
+    effort : part of its work that goes into finding programmes, 0 to 1
+    """
+
+    gap: float
+    branches: int
+    checks: int
+    clock: Clock
+    effort: float
+
+
+def _stop(task: Task) -> _Stop:
+    gap, branches, checks, seconds, effort = task["stop"].tolist()
+    return _Stop(gap, int(branches), int(checks), Clock(seconds), effort)
+
+
+def _run(lp: Any, start: Any, stop: _Stop) -> Any:
     """The solver after its run from a known programme."""
     import highspy
 
     solver = highspy.Highs()  # type: ignore[no-untyped-call]
-    for name, setting in {
+    choices: dict[str, bool | int | float | str] = {
         "output_flag": False,
         "threads": 1,
         "random_seed": 0,
-        "mip_rel_gap": gap,
+        "mip_rel_gap": stop.gap,
         "mip_abs_gap": 1e-9,
-        "mip_max_nodes": branches,
-        "time_limit": seconds,
+        "mip_max_nodes": stop.branches,
         "mip_feasibility_tolerance": TOLERANCE,
         "primal_feasibility_tolerance": TOLERANCE,
-        "mip_heuristic_effort": effort,
-    }.items():
+        "mip_heuristic_effort": stop.effort,
+        "mip_ipm_solver": "ipx",  # the other calls the linear algebra library, whose sums hang on the processor
+    }
+    for name, setting in choices.items():
         solver.setOptionValue(name, setting)
     solver.passModel(lp)
     known = highspy.HighsSolution()
     known.col_value = start.tolist()
     solver.setSolution(known)
+    checks = 0
+
+    def look(event: Any) -> None:
+        nonlocal checks
+        checks += 1
+        if checks >= stop.checks or stop.clock.struck():
+            event.interrupt()
+
+    solver.cbMipInterrupt += look
     solver.run()
     return solver
 
@@ -75,14 +112,11 @@ def _taken(solver: Any) -> Any:
 
 def _solve(task: Task) -> Task:
     """The whole problem, as sent by ``solve_in_child``."""
-    import highspy
-
     lp, unit = _model(task)
-    gap, branches, seconds, effort = task["stop"].tolist()
-    solver = _run(lp, task["start"], gap, int(branches), seconds, effort)
-    late = solver.getModelStatus() == highspy.HighsModelStatus.kTimeLimit
+    stop = _stop(task)
+    solver = _run(lp, task["start"], stop)
     bound = float(solver.getInfo().mip_dual_bound) * unit
-    return {"taken": np.flatnonzero(_taken(solver)), "bound": np.array(bound), "late": np.array(late)}
+    return {"taken": np.flatnonzero(_taken(solver)), "bound": np.array(bound), "late": np.array(stop.clock.hit)}
 
 
 def _anew(task: Task) -> Task:
@@ -92,37 +126,33 @@ def _anew(task: Task) -> Task:
     """
     import highspy
 
-    began = time.monotonic()
     lp, unit = _model(task)
-    gap, branches, seconds, effort = task["stop"].tolist()
+    stop = _stop(task)
     deck, group = task["deck"], task["group"]
     lot = np.where(group >= 0, group, group.max(initial=0) + 1 + np.arange(len(group)))
     names, lot = np.unique(lot, return_inverse=True)
     best, worth = task["start"].copy(), float(task["worth"] @ task["start"])
     rng = np.random.default_rng(0)
-    part, bound, late = PART, np.inf, False
+    part, bound = PART, np.inf
     for turn in range(int(task["rounds"])):
-        left = seconds - (time.monotonic() - began)
-        if left <= 0:
-            late = True
+        if stop.clock.struck():
             break
         free = rng.random(len(names))[lot] < part if turn % 2 else rng.random(len(group)) < part
         stays = np.flatnonzero(~free[deck])
         lower, upper = np.zeros(len(best)), np.ones(len(best))
         lower[stays] = upper[stays] = best[stays]
         lp.col_lower_, lp.col_upper_ = lower, upper
-        solver = _run(lp, best, gap, int(branches), left, effort)
+        solver = _run(lp, best, stop)
         found = _taken(solver).astype(np.float64)
         now = float(task["worth"] @ found)
         if now > worth:
             best, worth = found, now
         ended = solver.getModelStatus() == highspy.HighsModelStatus.kOptimal
-        late = solver.getModelStatus() == highspy.HighsModelStatus.kTimeLimit
         if ended and not len(stays):
             bound = float(solver.getInfo().mip_dual_bound) * unit
             break
         part = min(part * (WIDER if ended else NARROWER), 1.0)
-    return {"taken": np.flatnonzero(best > 0.5), "bound": np.array(bound), "late": np.array(late)}
+    return {"taken": np.flatnonzero(best > 0.5), "bound": np.array(bound), "late": np.array(stop.clock.hit)}
 
 
 def answer_parent() -> None:

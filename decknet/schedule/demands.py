@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from decknet.errors import BudgetError
+from decknet.schedule.options import SAME
 from decknet.schedule.treatments import Works, work_out
 
 if TYPE_CHECKING:
@@ -188,7 +189,7 @@ def urgent_lines(
         priority = frame["priority"].to_numpy(dtype=np.float64, na_value=-1.0)[rows]
     else:
         priority = np.zeros(len(rows))
-    rows = rows[np.lexsort((rows, -decks.share[rows], -priority))]
+    rows = rows[np.lexsort((rows, -np.round(decks.share[rows], SAME), -np.round(priority, SAME)))]
     works = work_out(decks.part(rows), names, purse.years, settings)
     permitted = or_holding(works.permitted, names)
     share = set_up_share(purse)

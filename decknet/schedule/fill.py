@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     Whole = npt.NDArray[np.signedinteger]
     Flags = npt.NDArray[np.bool_]
 
-__all__ = ["Ledger", "programme_at", "uses"]
+__all__ = ["Ledger", "polish", "programme_at", "uses"]
 
 POOL = 300_000  # options looked at when filling
 AT_ONCE = 20_000  # exchanges tried in a round
@@ -139,6 +139,14 @@ def programme_at(problem: Problem, prices: Floats) -> Whole:
     return ledger.pick
 
 
+def polish(problem: Problem, prices: Floats, pick: Whole) -> Whole:
+    """A programme within every limit with what it leaves filled, and works exchanged for better ones."""
+    ledger = Ledger(problem, pick.copy())
+    pool = np.arange(len(problem.owner)) if problem.usable is None else np.flatnonzero(problem.usable)
+    _fill(problem, problem.worth(prices), prices, ledger, pool)
+    return ledger.pick
+
+
 def _make_room(problem: Problem, worth: Floats, ledger: Ledger) -> None:
     """Take works away from routes that have too many in a year, those worth least first. In place."""
     if problem.room is None or ledger.count is None:
@@ -189,7 +197,7 @@ def _shift(problem: Problem, worth: Floats, prices: Floats, ledger: Ledger, row:
         extra = ledger.set_ups(other)
         if extra is not None:
             change += extra
-            value = value - extra @ prices
+            value = value - (extra * prices).sum(axis=1)
         gained = freed(-change)
         fits = (change <= np.maximum(slack, 0.0)).all(axis=1) & (change[:, row] < 0) & np.isfinite(value)
         cost = np.where(fits, (worth[mine] - value) / np.maximum(gained, 1e-12), np.inf)
@@ -210,12 +218,11 @@ def _fill(problem: Problem, worth: Floats, prices: Floats, ledger: Ledger, pool:
     pick = ledger.pick
     owner = problem.owner[pool]
     pool_use = uses(problem, pool)
-    least = 1e-12 * float(np.max(np.abs(problem.value)))
     for _ in range(60):
         slack = problem.limits - ledger.load
         current = pick[owner]
         has = current >= 0
-        rises = problem.value[pool] - np.where(has, problem.value[current], 0.0) > least
+        rises = problem.value[pool] - np.where(has, problem.value[current], 0.0) > 0
         at = np.flatnonzero(rises)
         if not len(at):
             return
@@ -226,7 +233,7 @@ def _fill(problem: Problem, worth: Floats, prices: Floats, ledger: Ledger, pool:
         extra = ledger.set_ups(pool[at])
         if extra is not None:
             change += extra
-            gain = gain - extra @ prices
+            gain = gain - (extra * prices).sum(axis=1)
         fits = (change <= slack).all(axis=1)
         at, gain = at[fits], gain[fits]
         done: set[int] = set()

@@ -11,6 +11,7 @@ import pandas as pd
 from decknet.schedule.closure import longest_queues
 from decknet.schedule.meaning import next_treatments
 from decknet.schedule.offers import AT_ONCE, Taken, two_works, works_taken
+from decknet.schedule.options import SAME, on_benefit_grid
 from decknet.schedule.reasons import based_on, why_line
 from decknet.schedule.treatments import closing_words, work_out
 
@@ -18,8 +19,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from decknet.schedule.case import Case, Solved
-    from decknet.schedule.choose import Choice
     from decknet.schedule.decks import Decks
+    from decknet.schedule.options import Choice
     from decknet.schedule.purse import Purse
     from decknet.settings import Settings
 
@@ -78,6 +79,8 @@ def work_figures(decks: Decks, done: Taken, names: list[str], years: int, settin
     frame = pd.concat([pd.DataFrame(part) for part in parts], ignore_index=True)
     figures = Figures(frame, fits, money, days, spared, saved)
     _two_works(figures, decks, done, names, years, settings)
+    for name in ("repair_m2", "share_before", "share_after"):
+        frame[name] = frame[name].round(SAME)
     return figures
 
 
@@ -124,7 +127,7 @@ def lines_of(case: Case, solved: Solved, settings: Settings) -> pd.DataFrame:
             "repair_m2": found["repair_m2"],
             "crew_days": figures.crew_days,
             "cost": cost,
-            "benefit": figures.spared + (figures.saved / rate if rate > 0 else 0.0),
+            "benefit": on_benefit_grid(figures.spared + (figures.saved / rate if rate > 0 else 0.0)),
             "share_before": found["share_before"],
             "share_after": found["share_after"],
             "urgent": pd.array(case.urgent[done.row], dtype="boolean"),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.schedule.choose import relaxed_worth
 from decknet.schedule.exposure import share_at
 from decknet.schedule.treatments import later_cost
@@ -14,9 +15,9 @@ from decknet.schedule.treatments import later_cost
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from decknet.schedule.choose import Choice, Options, Rules
     from decknet.schedule.decks import Decks
     from decknet.schedule.offers import Offers
+    from decknet.schedule.options import Choice, Options, Rules
     from decknet.settings import Settings
 
     Floats = npt.NDArray[np.float64]
@@ -121,18 +122,20 @@ def entering(
             one = int(option[row])
             year, label = int(options.year[one]), settings.treatment[names[offers.treatment[one]]].label
             text += (
-                f" It would enter at about {at[row]:g} times the money, {at[row] * money_limit[year]:,.0f} {coin} in "
+                f" It would enter at about {digits.given(at[row])} times the money, "
+                f"{digits.money(at[row] * money_limit[year])} {coin} in "
                 f"{first_year + year} ({label.lower()} then)"
             )
             if 0 < cheap[row] < 1:
-                text += f", or were it {100 * (1 - cheap[row]):.0f} % cheaper"
+                text += f", or were it {digits.percent(1 - cheap[row])} cheaper"
             text += "."
         elif ladder and cheap[row] > 0 and not barred[row] and options.value[first].size:
-            text += f" It would not enter even at {ladder[-1][0]:g} times the money."
+            text += f" It would not enter even at {digits.given(ladder[-1][0])} times the money."
         if not np.isnan(dearer[row]) and abs(dearer[row]) >= 500:
             word = "dearer" if dearer[row] > 0 else "cheaper (another treatment fits then)"
             text += (
-                f" Left until {first_year + years}, its cheapest treatment is {abs(dearer[row]):,.0f} {coin} {word}."
+                f" Left until {first_year + years}, its cheapest treatment is {digits.money(abs(dearer[row]))} {coin} "
+                f"{word}."
             )
         said.append(text)
     out = waiting.copy()
@@ -197,9 +200,10 @@ def next_treatments(
             saves, less = money[mine] - money[other], value[mine] - value[other]
             elsewhere = less - (worth[mine] - worth[other])
             out.append(
-                f"{labels[kind[other]].capitalize()} would save {saves:,.0f} {coin} and spare {less:,.0f} m²·yr less; "
+                f"{labels[kind[other]].capitalize()} would save {digits.money(saves)} {coin} and spare "
+                f"{digits.exposure(less)} m²·yr less; "
                 + (
-                    f"elsewhere that buys about {max(elsewhere, 0.0):,.0f}"
+                    f"elsewhere that buys about {digits.exposure(max(elsewhere, 0.0))}"
                     if elsewhere <= less
                     else "near enough the same by price, but what it saves fits nowhere else as well"
                 )
@@ -211,9 +215,10 @@ def next_treatments(
             more, gains = money[other] - money[mine], value[other] - value[mine]
             elsewhere = gains - (worth[other] - worth[mine])
             out.append(
-                f"{labels[kind[other]]} would cost {more:,.0f} {coin} more and spare {gains:,.0f} m²·yr more; "
+                f"{labels[kind[other]]} would cost {digits.money(more)} {coin} more and spare "
+                f"{digits.exposure(gains)} m²·yr more; "
                 + (
-                    f"elsewhere that buys about {elsewhere:,.0f}"
+                    f"elsewhere that buys about {digits.exposure(elsewhere)}"
                     if elsewhere >= gains
                     else "worth it by price, but the year's money does not reach"
                 )

@@ -1,8 +1,11 @@
-"""A mixed-integer solver in a child process, stopped for certain when its time is over.
+"""A mixed-integer solver in a child process.
 
-The solver's own time limit can be overrun many times over, so the parent kills the child. The child's
-standard output carries the answer and nothing else: whatever the solver prints goes to standard error.
-What the child does is in ``child.py``.
+It stops at counts: of branches, and of the times it looks whether to stop, which bound the work before the first
+branch too. One thread, a fixed seed, and no clock; so its answer is the same however fast the machine. Only where the
+user has set a clock is the child told to stop by it, and killed where it does not come to a stop.
+
+The child's standard output carries the answer and nothing else: whatever the solver prints goes to standard error. What
+the child does is in ``child.py``.
 """
 
 from __future__ import annotations
@@ -20,6 +23,7 @@ import numpy as np
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from decknet.schedule.clock import Clock
     from decknet.schedule.prices import Problem
 
     Floats = npt.NDArray[np.float64]
@@ -27,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Answer", "solve_in_child"]
 
-# Beyond its own limit the child gets this much more: to start, to load its libraries, to come to a stop.
+# Beyond the user's clock the child gets this much more: to start, to load its libraries, to come to a stop.
 GRACE_S = 10.0
 EFFORT = 0.3  # most programmes are found so; the solver's own is 0.05
 
@@ -39,17 +43,15 @@ class Answer:
     Attributes
     ----------
     taken : array, indices of the options taken, rising
-    bound : proven upper bound of the value
-    time_limit_hit : the solver stopped for want of time
+    bound : proven upper bound of the value; infinite where nothing was proven
     """
 
     taken: Whole
     bound: float
-    time_limit_hit: bool
 
 
 def solve_in_child(
-    problem: Problem, begin: Whole, *, gap: float, branches: int, time_limit_s: float, rounds: int = 0,
+    problem: Problem, begin: Whole, *, gap: float, branches: int, checks: int, clock: Clock, rounds: int = 0,
     effort: float = EFFORT,
 ) -> Answer | None:  # fmt: skip
     """Maximise the value taken: one option a deck at most, within every limit, set-ups paid for.
@@ -60,7 +62,8 @@ def solve_in_child(
     begin : array, options of a known programme
     gap : relative gap at which to stop
     branches : int, branches at which to stop, in each round
-    time_limit_s : s, after which the solver is asked to stop; some seconds later it is killed
+    checks : int, times that the solver looks whether to stop after which it does, in each round
+    clock : the user's; once it strikes the solver is asked to stop, and some seconds later it is killed
     rounds : int
         0: the whole problem. Else so many times a part of the decks is chosen anew, the others as they are in the
         best programme known; no bound comes of it, unless the last part was all of them.
@@ -71,7 +74,9 @@ def solve_in_child(
     Answer or None
         None where the child was killed or came to grief; then nothing new is known.
     """
-    task = io.BytesIO()
+    task, left = io.BytesIO(), clock.left()
+    if clock.struck():
+        return None
     columns, entries, worth, limits, start = _model(problem, begin)
     np.savez(
         task,
@@ -81,7 +86,7 @@ def solve_in_child(
         worth=worth,
         limits=limits,
         start=start,
-        stop=np.array([gap, float(branches), time_limit_s, effort]),
+        stop=np.array([gap, float(branches), float(checks), left or 0.0, effort]),
         deck=problem.owner,
         group=problem.group,
         rounds=np.array(rounds),
@@ -94,18 +99,20 @@ def solve_in_child(
             input=task.getvalue(),
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            timeout=time_limit_s + GRACE_S,
+            timeout=None if left is None else left + GRACE_S,
             env={**os.environ, "PYTHONPATH": path},
             creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
             check=False,
         )
     except (subprocess.TimeoutExpired, OSError):
+        clock.struck()
         return None
     if done.returncode != 0:
         return None
     with np.load(io.BytesIO(done.stdout), allow_pickle=False) as found:
         taken = found["taken"]
-        return Answer(taken[taken < len(problem.owner)], float(found["bound"]), bool(found["late"]))
+        clock.hit = clock.hit or bool(found["late"])
+        return Answer(taken[taken < len(problem.owner)], float(found["bound"]))
 
 
 def _model(

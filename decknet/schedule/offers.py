@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from decknet.schedule.choose import Options
 from decknet.schedule.demands import HOLDING, or_holding
 from decknet.schedule.exposure import life_yr, share_after_work, share_at, with_work, without_work
+from decknet.schedule.options import Options, on_benefit_grid
 from decknet.schedule.treatments import Works, later_cost, work_out
 
 if TYPE_CHECKING:
@@ -261,7 +261,7 @@ def _with_second(
                         np.full(len(mine), float(begin)),
                         works.money[mine, first, begin] - shared,
                         works.crew_days[mine, first, begin],
-                        value[mine, k],
+                        on_benefit_grid(value[mine, k]),
                         np.full(len(mine), float(later)),
                         two.works.money[mine, k, 0] - shared,
                         two.works.crew_days[mine, k, 0],

@@ -9,15 +9,21 @@ References
 ----------
 Derived: Lagrangian relaxation of the limits; with one choice a deck and no shared set-ups its best bound is the
 optimum of the linear relaxation.
+
+Values, amounts and limits are whole numbers. Prices are not; they are added up entry by entry in a fixed order, with
+no linear algebra behind them, and rounded after every step, so that a last bit never becomes another programme.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import linprog
+
+from decknet.schedule.clock import Clock
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -26,11 +32,23 @@ if TYPE_CHECKING:
     Whole = npt.NDArray[np.signedinteger]
     Flags = npt.NDArray[np.bool_]
 
-__all__ = ["SAMPLE_DECKS", "Problem", "find_prices"]
+__all__ = ["SAMPLE_DECKS", "Problem", "canonical", "find_prices"]
 
 DUAL_STEPS = 140
 SAMPLE_DECKS = 12_000  # prices of larger networks are first sought on an even sample
+DIGITS = 10  # significant digits to which prices are rounded after every step
 AT_ONCE = 20_000_000  # decks times sets of years looked at together, to bound memory
+
+
+def canonical(prices: Floats) -> Floats:
+    """Prices to ten significant digits.
+
+    Examples
+    --------
+    >>> canonical(np.array([0.0, 1 / 3, 12345.678901234])).tolist()
+    [0.0, 0.3333333333, 12345.6789]
+    """
+    return np.array([float(f"{price:.{DIGITS - 1}e}") for price in prices.tolist()])
 
 
 @dataclass(slots=True)
@@ -45,11 +63,11 @@ class Problem:
     origin : array, shape (options,), the option's number outside
     owner : array, shape (options,), the option's deck, never falling
     first : array, shape (decks,), where each deck's options begin
-    value : array, shape (options,)
-    cells, amounts : arrays, shape (options,) each: how much is used of which cell
+    value : array, shape (options,), whole numbers
+    cells, amounts : arrays, shape (options,) each: how much, a whole number, is used of which cell
     year, later : arrays, shape (options,), years worked in; later is -1 where there is no second one, or None
     rows : array, shape (rows, cells), 0 or 1
-    limits : array, shape (rows,)
+    limits : array, shape (rows,), whole numbers
     years : number of years
     usable : array, shape (options,), flag; None: every amount is >= 0
     group : array, shape (decks,), the route that a deck shares set-ups with; -1 for none
@@ -132,9 +150,16 @@ class Problem:
             np.add.at(out, (group[two], self.later[mine][two]), 1)
         return out
 
+    def per_cell(self, prices: Floats) -> Floats:
+        """What each cell costs at those prices of the limits, added up limit by limit."""
+        out = np.zeros(self.rows.shape[1])
+        for row, price in zip(self.rows, prices.tolist(), strict=True):
+            out += row * price
+        return out
+
     def worth(self, prices: Floats) -> Floats:
         """Value of each option less what it uses at those prices, set-ups apart."""
-        per_cell = self.rows.T @ prices
+        per_cell = self.per_cell(prices)
         worth = self.value.astype(np.float64, copy=True)
         for cell, amount in zip(self.cells, self.amounts, strict=True):
             worth -= per_cell[cell] * amount
@@ -195,7 +220,7 @@ class Problem:
             return float(best.sum()), pick, pairs
         alone = self.group < 0
         total = float(np.maximum(np.maximum.reduceat(worth, self.first), 0.0)[alone].sum())
-        per_cell = self.rows.T @ prices
+        per_cell = self.per_cell(prices)
         price = per_cell[self.opening_cell] * self.opening
         chosen = np.zeros(len(self.opening), dtype=np.int64)
         for begin, end in self._blocks():
@@ -218,7 +243,7 @@ class Problem:
         loss = best[self.owner] - worth
         if not self.shares:
             return loss
-        price = (self.rows.T @ prices)[self.opening_cell] * self.opening
+        price = self.per_cell(prices)[self.opening_cell] * self.opening
         keys = self._keys()
         for begin, end in self._blocks():
             by_set = self._by_set(worth, begin, end)
@@ -278,18 +303,21 @@ def _sums_of_sets(price: Floats) -> Floats:
     return out
 
 
-def find_prices(problem: Problem, tolerance: float, near: Floats | None = None) -> list[tuple[float, Floats]]:
+def find_prices(
+    problem: Problem, tolerance: float, near: Floats | None = None, clock: Clock | None = None
+) -> list[tuple[float, Floats]]:
     """Upper bounds and their prices, lowest first; sought round prices that are known to be near, where given."""
+    clock = clock or Clock()
     if near is not None:
-        return _cutting_planes(problem, near, 0.5, tolerance, DUAL_STEPS // 3)
+        return _cutting_planes(problem, near, 0.5, tolerance, DUAL_STEPS // 3, clock)
     if problem.decks <= 2 * SAMPLE_DECKS:
-        return _cutting_planes(problem, _one_price(problem), 1.0, tolerance, DUAL_STEPS)
+        return _cutting_planes(problem, _one_price(problem), 1.0, tolerance, DUAL_STEPS, clock)
     step = -(-problem.decks // SAMPLE_DECKS)
     lot = np.where(problem.group >= 0, problem.group, np.arange(problem.decks))
     sample = problem.part((lot % step == 0)[problem.owner])
-    sample.limits = problem.limits * (sample.decks / problem.decks)
-    near = _cutting_planes(sample, _one_price(sample), 1.0, tolerance, DUAL_STEPS)[0][1]
-    return _cutting_planes(problem, near, 0.04, tolerance, DUAL_STEPS // 3)
+    sample.limits = np.floor(problem.limits * (sample.decks / problem.decks))
+    near = _cutting_planes(sample, _one_price(sample), 1.0, tolerance, DUAL_STEPS, clock)[0][1]
+    return _cutting_planes(problem, near, 0.04, tolerance, DUAL_STEPS // 3, clock)
 
 
 def _one_price(problem: Problem) -> Floats:
@@ -299,18 +327,18 @@ def _one_price(problem: Problem) -> Floats:
     money = problem.amounts[0]
     low, high = 0.0, float(np.max(problem.value / np.maximum(money, 1e-9 * max(total, 1.0))))
     for _ in range(30):
-        prices[: problem.years] = middle = (low * high) ** 0.5 if low > 0 else high * 1e-3
+        prices[: problem.years] = middle = math.sqrt(low * high) if low > 0 else high * 1e-3
         _, pick = problem.best(problem.worth(prices))
         asked = problem.loads(pick[pick >= 0])[: problem.years].sum()
         low, high = (middle, high) if asked > total else (low, middle)
         if high <= 1.02 * low or high < 1e-30:
             break
     prices[: problem.years] = high
-    return prices
+    return canonical(prices)
 
 
 def _cutting_planes(
-    problem: Problem, prices: Floats, width: float, tolerance: float, steps: int
+    problem: Problem, prices: Floats, width: float, tolerance: float, steps: int, clock: Clock
 ) -> list[tuple[float, Floats]]:
     """Lower the bound from those prices on; `width` is the first box as a part of the prices.
 
@@ -326,15 +354,15 @@ def _cutting_planes(
     def bound_at(at: Floats) -> float:
         now = at / scale
         worth, pick, pairs = problem.settle(problem.worth(now), now)
-        bound = worth + float(at[used].sum())
+        bound = worth + math.fsum(at[used].tolist())
         cells = problem.cell_loads(pick[pick >= 0]) + problem.set_up_loads(pairs)
         slope = np.where(used, 1.0 - (problem.rows @ cells) / scale, 0.0)
         trials.append((bound, at))
         slopes.append(slope)
-        heads.append(bound - float(slope @ at))
+        heads.append(bound - math.fsum((slope * at).tolist()))
         return bound
 
-    centre = np.where(used, prices * scale, 0.0)
+    centre = np.where(used, canonical(prices * scale), 0.0)
     lowest = bound_at(np.zeros_like(centre))
     if (slopes[0] >= 0).all():  # everything fits
         return [(b, at / scale) for b, at in trials]
@@ -346,6 +374,8 @@ def _cutting_planes(
     box = width * np.maximum(trials[1][1], typical)
     unit = max(lowest, 1e-300)
     for _ in range(steps):
+        if clock.struck():
+            break
         low, high = np.maximum(centre - box, 0.0), np.where(used, centre + box, 0.0)
         rows = np.column_stack([np.array(slopes), np.full(len(slopes), -1.0)])
         master = linprog(
@@ -357,7 +387,7 @@ def _cutting_planes(
         )
         if master.status != 0:
             break
-        at = np.clip(master.x[:-1] * unit, low, high)
+        at = np.clip(canonical(master.x[:-1] * unit), low, high)
         hoped = lowest - float(master.x[-1]) * unit
         edge = bool((used & ((at >= high - 1e-9 * box) | ((at <= low + 1e-9 * box) & (low > 0)))).any())
         if hoped <= tolerance * lowest:

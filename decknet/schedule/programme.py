@@ -23,6 +23,7 @@ from decknet.schedule.exposure import share_at
 from decknet.schedule.lines import lines_of, years_of
 from decknet.schedule.meaning import budget_prices, entering
 from decknet.schedule.offers import make_offers, works_taken
+from decknet.schedule.options import total_value
 from decknet.schedule.purse import Purse, in_order
 from decknet.schedule.reasons import why_waiting
 from decknet.schedule.yardsticks import end_shares, outcome, yardsticks
@@ -64,8 +65,9 @@ class Programme:
         value (benefit of all lines), bound (proven: no programme under the same rules is worth more),
         gap ((bound - value) / bound), value_worst_first (the same money spent on the worst deck first),
         cost_total, budget_total, unsound_end_m2 and unsound_end_nothing_m2 (unsound area of all decks with a
-        known area when the last year is over, with the programme and without any work), time_limit_hit (1
-        where the clock ended the search, so that another machine may find another programme; else 0);
+        known area when the last year is over, with the programme and without any work), clock_hit (1 where the
+        user's clock ended the search, so that another run may find another programme; else 0), clock_s (s, that
+        clock; 0: none), part_lost (1 where a process of the search came to grief, with the same effect; else 0);
         user_cost_total, past_share (part of the deck area that is past the threshold at the end),
         past_share_nothing.
     yardsticks : DataFrame
@@ -210,12 +212,14 @@ def programme_of(case: Case, solved: Solved, settings: Settings, *, explain: boo
         "value": choice.value,
         "bound": choice.bound,
         "gap": choice.gap,
-        "value_worst_first": float(options.value[worst[worst >= 0]].sum()),
+        "value_worst_first": total_value(options, worst),
         "cost_total": float(in_year["cost"].sum()),
         "budget_total": float(case.money_limit.sum()),
         "unsound_end_m2": end["unsound_end_m2"],
         "unsound_end_nothing_m2": nothing["unsound_end_m2"],
-        "time_limit_hit": float(choice.time_limit_hit),
+        "clock_hit": float(choice.stopped),
+        "clock_s": settings.programme.clock_s,
+        "part_lost": float(choice.lost),
         "user_cost_total": float(lines["user_cost"].sum()),
         "past_share": end["past_share"],
         "past_share_nothing": nothing["past_share"],
@@ -224,7 +228,7 @@ def programme_of(case: Case, solved: Solved, settings: Settings, *, explain: boo
 
 
 def whole_by_solver(
-    status: pd.DataFrame, *, budgets: Sequence[float], settings: Settings, time_limit_s: float
+    status: pd.DataFrame, *, budgets: Sequence[float], settings: Settings, seconds: float
 ) -> tuple[float, float] | None:
     """Value and bound that a mixed-integer solver alone finds for the same choice without anyone's demands.
 
@@ -243,5 +247,5 @@ def whole_by_solver(
         days_limit=case.days_limit,
         rules=case.rules,
         gap=settings.programme.gap,
-        time_limit_s=time_limit_s,
+        seconds=seconds,
     )

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from decknet.schedule.choose import Rules, limit_rows, route_groups
+from decknet.schedule.limits import limit_rows, route_groups
+from decknet.schedule.options import SAME
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from decknet.schedule.choose import Options
+    from decknet.schedule.options import Options, Rules
 
     Floats = npt.NDArray[np.float64]
     Whole = npt.NDArray[np.signedinteger]
@@ -130,7 +131,7 @@ def in_order(
     years = len(money_limit)
     for year in range(years):
         queue = cheapest[(options.year[cheapest] == year) & (taken[options.deck[cheapest]] < 0)]
-        queue = queue[np.lexsort((options.deck[queue], -key[options.deck[queue]]))]
+        queue = queue[np.lexsort((options.deck[queue], -np.round(key, SAME)[options.deck[queue]]))]
         while len(queue):
             left = np.array(purse.left)
             cell = [min(left[per_row[:, c]], default=0.0) for c in range(year, (purse.areas + 1) * years, years)]

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from decknet import digits
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from decknet.schedule.choose import Choice, Options
     from decknet.schedule.decks import Decks
+    from decknet.schedule.options import Choice, Options
     from decknet.settings import Settings
 
     Floats = npt.NDArray[np.float64]
@@ -61,11 +63,6 @@ def based_on(frame: pd.DataFrame) -> list[str]:
     return out
 
 
-def _points(share: float) -> str:
-    """A share in percent, with a second decimal where it is small."""
-    return f"{100 * share:.1f} %" if share >= 0.001 or share == 0 else f"{100 * share:.2f} %"
-
-
 def why_line(
     lines: pd.DataFrame,
     urgent_words: pd.Series[str],
@@ -96,11 +93,13 @@ def why_line(
     rows = zip(lines.itertuples(index=False), urgent_words, permitted, spared.tolist(), second.tolist(), strict=True)
     for line, words, fits, area, again in rows:
         text = (
-            f"{line.label} in {line.year} for {line.cost:,.0f} {coin} takes {_points(line.share_before)} unsound to "
-            f"{_points(line.share_after)} and spares {area:,.0f} m²·yr of unsound deck (weighted by traffic)"
+            f"{line.label} in {line.year} for {digits.money(line.cost)} {coin} takes "
+            f"{digits.percent(line.share_before)} unsound to "
+            f"{digits.percent(line.share_after)} and spares {digits.exposure(area)} m²·yr of unsound deck (weighted "
+            "by traffic)"
         )
         if line.later_saved >= 1:
-            text += f" and saves {line.later_saved:,.0f} {coin} after the last year"
+            text += f" and saves {digits.money(line.later_saved)} {coin} after the last year"
         if again:
             text += "; the second of two works, after a patch that holds until then"
         if line.shares_set_up > 0:
@@ -176,15 +175,17 @@ def why_waiting(
         if np.isnan(decks.share[row]):
             lead = "Cannot wait, but cannot be costed" if urgent[row] else "Cannot be costed"
             return f"{lead}: its unsound share is not known."
-        unsound = f"{_points(float(decks.share[row]))} unsound"
+        unsound = f"{digits.percent(float(decks.share[row]))} unsound"
         if decks.full_part is not None and decks.full_part[row] > 0:
-            unsound += f", {_points(float(decks.share[row] * decks.full_part[row]))} to full depth"
+            unsound += f", {digits.percent(float(decks.share[row] * decks.full_part[row]))} to full depth"
         best = int(cheapest[row])
         if best < 0:
             if decks.share[row] < least_share:
                 return f"Too little to treat yet: {unsound}."
             return f"No treatment is meant for it: {unsound}, in no year of the programme."
-        price = f"{options.money[best]:,.0f} {coin} ({settings.treatment[names[treatment[best]]].label.lower()})"
+        price = (
+            f"{digits.money(options.money[best])} {coin} ({settings.treatment[names[treatment[best]]].label.lower()})"
+        )
         if urgent[row]:
             return f"Cannot wait, but needs at least {price}; what pinned and more pressing decks leave does not reach."
         if top_value[row] <= 0:
@@ -192,7 +193,7 @@ def why_waiting(
         if options.money[best] > richest:
             return f"Needs at least {price}, more than any year's money; {unsound}."
         if limited and options.days[best] > days_per_yr:
-            return f"Needs {options.days[best]:,.1f} crew days, more than any year has; {unsound}."
+            return f"Needs {digits.crew_days(options.days[best])} crew days, more than any year has; {unsound}."
         if top_worth[row] > 0:
             return f"Needs at least {price}; worth its {means}, but no year has enough left; {unsound}."
         return f"Needs at least {price}; would buy less for the {means} than the lines chosen; {unsound}."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -11,6 +12,8 @@ import numpy as np
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from decknet.schedule.clock import Clock
+    from decknet.schedule.effort import Effort
     from decknet.schedule.prices import Problem
 
     Floats = npt.NDArray[np.float64]
@@ -18,17 +21,20 @@ if TYPE_CHECKING:
 
 __all__ = ["improve", "search"]
 
-GROUP_STEPS = 20_000  # for a few years at a time
-GROUPS = 45
+LOOK = 1_024  # steps between two looks at the user's clock
 
 
-def improve(problem: Problem, prices: Floats, pick: Whole, together: int, enough: float) -> Whole:
+def improve(
+    problem: Problem, prices: Floats, pick: Whole, together: int, enough: float, effort: Effort, clock: Clock
+) -> Whole:
     """Choose some years anew, the others as they are, until no such group gives more, or the value is enough."""
-    groups = list(combinations(range(problem.years), together))[:GROUPS]
+    groups = list(combinations(range(problem.years), together))[: effort.groups]
     value = float(problem.value[pick[pick >= 0]].sum())
-    for _ in range(4):
+    for _ in range(effort.sweeps):
         before = value
         for group in groups:
+            if clock.struck():
+                return pick
             inside = np.zeros(problem.years + 1, dtype=bool)  # the last place stands for no second year
             inside[list(group)] = True
             whole = inside[problem.year]
@@ -52,18 +58,18 @@ def improve(problem: Problem, prices: Floats, pick: Whole, together: int, enough
             place = np.cumsum(keep) - 1
             mine = pick[decks]
             old = np.where(mine >= 0, place[mine], -1)
-            new, _ = search(part, prices, old, GROUP_STEPS)
+            new, _ = search(part, prices, old, effort.group_steps, clock)
             pick = pick.copy()
             pick[decks] = np.where(new >= 0, origin[new], -1)
             if float(problem.value[pick[pick >= 0]].sum()) >= enough:
                 return pick
         value = float(problem.value[pick[pick >= 0]].sum())
-        if value <= before * (1 + 1e-12):
+        if value <= before:
             break
     return pick
 
 
-def search(problem: Problem, prices: Floats, pick: Whole, most_steps: int) -> tuple[Whole, bool]:
+def search(problem: Problem, prices: Floats, pick: Whole, most_steps: int, clock: Clock) -> tuple[Whole, bool]:
     """Depth-first search over the decks whose choice is open, within a number of steps.
 
     Every programme is worth the bound less the losses of its choices at the prices and less the price of what
@@ -77,9 +83,9 @@ def search(problem: Problem, prices: Floats, pick: Whole, most_steps: int) -> tu
     value = float(problem.value[pick[pick >= 0]].sum())
     worth = problem.worth(prices)
     best, _ = problem.best(worth)
-    bound = float(best.sum() + prices @ problem.limits)
+    bound = math.fsum(best.tolist()) + math.fsum((prices * problem.limits).tolist())
     loss = best[problem.owner] - worth
-    tiny = 1e-10 * max(abs(bound), 1e-300)
+    step = 1.0 - 1e-10 * max(abs(bound), 1.0)  # values are whole: a better programme is worth one more
     reach = bound - value
     ends = np.append(problem.first[1:], len(problem.owner))
     branches: list[tuple[float, int, list[tuple[float, int]]]] = []
@@ -102,7 +108,7 @@ def search(problem: Problem, prices: Floats, pick: Whole, most_steps: int) -> tu
     load = [0.0] * len(limits)
     count = [0] * problem.opening.size
     way = [-1] * len(branches)
-    steps = 0
+    steps, ended = 0, True
     best_value, best_way = value, None
 
     # one frame a deck: position in its lot, loss so far
@@ -137,14 +143,14 @@ def search(problem: Problem, prices: Floats, pick: Whole, most_steps: int) -> tu
 
     while depth >= 0:
         if depth == len(branches):
-            if worth_so_far[depth] > best_value + tiny:
+            if worth_so_far[depth] > best_value:
                 best_value, best_way = worth_so_far[depth], way.copy()
             depth -= 1
             if depth >= 0 and way[depth] >= 0:
                 take_back(way[depth])
             continue
         lot = branches[depth][2]
-        if place[depth] >= len(lot) or lost[depth] + lot[place[depth]][0] >= bound - best_value - tiny:
+        if place[depth] >= len(lot) or lost[depth] + lot[place[depth]][0] > bound - best_value - step:
             depth -= 1
             if depth >= 0 and way[depth] >= 0:
                 take_back(way[depth])
@@ -152,7 +158,8 @@ def search(problem: Problem, prices: Floats, pick: Whole, most_steps: int) -> tu
         one, k = lot[place[depth]]
         place[depth] += 1
         steps += 1
-        if steps > most_steps:
+        if steps > most_steps or (steps % LOOK == 0 and clock.struck()):
+            ended = False
             break
         if k >= 0 and not put(k):
             take_back(k)
@@ -168,7 +175,7 @@ def search(problem: Problem, prices: Floats, pick: Whole, most_steps: int) -> tu
             new[deck] = k
         if problem.fits(new[new >= 0]):
             pick = new
-    return pick, steps <= most_steps
+    return pick, ended
 
 
 Entries = dict[int, list[tuple[int, float]]]

@@ -47,6 +47,7 @@ import numpy as np
 
 from decknet.schedule.closure import CLOSURES, Closing, choose_closures
 from decknet.schedule.exposure import discounted_share, life_yr, share_at, without_work
+from decknet.schedule.options import SAME, on_benefit_grid
 from decknet.schedule.paths import node_weights
 
 if TYPE_CHECKING:
@@ -78,8 +79,8 @@ class Works:
     repair_m2 : m2 broken out and filled, overbreak included, never more than the deck
     share_before, share_after : fraction 0 to 1, at the time of the work
     benefit : m2·yr of unsound deck avoided over the horizon, traffic weighted, discounted; with what is saved
-        later, at its rate
-    later_saved : currency, agency cost avoided after the programme's last year, discounted
+        later, at its rate; in thousandths
+    later_saved : currency, agency cost avoided after the programme's last year, discounted; in hundredths
     closing : Closing or None
     """
 
@@ -159,8 +160,8 @@ def work_out(decks: Decks, names: Sequence[str], years: int, settings: Settings)
         repair_m2=repair,
         share_before=np.broadcast_to(before, shape),
         share_after=after,
-        benefit=benefit,
-        later_saved=saved,
+        benefit=on_benefit_grid(benefit),
+        later_saved=np.round(saved, 2),
         closing=closing,
     )
 
@@ -207,10 +208,11 @@ def _meant_for(decks: Decks, share: Floats, kinds: Sequence[Treatment]) -> Flags
     def of(field: str) -> Floats:
         return np.array([getattr(kind, field) for kind in kinds], dtype=np.float64)[None, :, None]
 
+    share = np.round(share, SAME)
     fits = (share >= of("share_min")) & (share <= of("share_max"))
     if decks.full_part is None:
         return np.asarray(fits)
-    full = decks.full_part[:, None, None] * share
+    full = np.round(decks.full_part[:, None, None] * share, SAME)
     begins = of("full_depth_from")
     fits = (fits | ((begins > 0) & (full >= begins))) & ~(full > of("full_depth_max"))
     return np.asarray(fits)

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from decknet.schedule.choose import route_groups
 from decknet.schedule.demands import HOLDING
 from decknet.schedule.exposure import share_after_work, share_at
+from decknet.schedule.limits import route_groups
 from decknet.schedule.offers import second_work, works_taken
+from decknet.schedule.options import SAME, total_value
 from decknet.schedule.treatments import later_cost
 
 if TYPE_CHECKING:
@@ -18,9 +19,9 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from decknet.schedule.choose import Rules
     from decknet.schedule.decks import Decks
     from decknet.schedule.offers import Offers, Taken
+    from decknet.schedule.options import Rules
     from decknet.settings import Settings
 
     Floats = npt.NDArray[np.float64]
@@ -91,7 +92,7 @@ def outcome(decks: Decks, end: Floats, known: Flags, settings: Settings) -> dict
     (currency: the cheapest treatment meant for each deck past the threshold)
     """
     area = decks.area_m2[known]
-    past = end[known] > settings.programme.past_share
+    past = np.round(end[known], SAME) > settings.programme.past_share
     rows = np.flatnonzero(known)[past]
     backlog = later_cost(decks.part(rows), end[rows][:, None, None], settings) if len(rows) else np.zeros(0)
     total = float(area.sum())
@@ -150,7 +151,7 @@ def yardsticks(
         out.append(
             {
                 "way": way,
-                "value": float(offers.options.value[option].sum()),
+                "value": total_value(offers.options, taken),
                 "cost": money_of(offers, taken, rules, years),
                 "works": works,
                 **outcome(decks, end, known, settings),

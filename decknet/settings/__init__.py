@@ -3,7 +3,15 @@
 from decknet.settings.closure import ClosureSettings
 from decknet.settings.grid import GridSettings
 from decknet.settings.item import Curve
-from decknet.settings.load import Settings, changed_settings, describe, load_settings, reference, settings_kept
+from decknet.settings.load import (
+    Settings,
+    changed_settings,
+    describe,
+    load_settings,
+    reference,
+    searched,
+    settings_kept,
+)
 from decknet.settings.network import GrowthSettings, PlaceSettings
 from decknet.settings.ranking import (
     RankSettings,
@@ -17,9 +25,10 @@ from decknet.settings.ranking import (
 )
 from decknet.settings.repairs import LimitSettings, MixSettings, OpeningSettings, QuantitySettings
 from decknet.settings.survival import SurvivalSettings
-from decknet.settings.works import TREATMENTS, ProgrammeSettings, Treatment
+from decknet.settings.works import EFFORT_NAMES, TREATMENTS, ProgrammeSettings, Treatment
 
 __all__ = [
+    "EFFORT_NAMES",
     "TREATMENTS",
     "ClosureSettings",
     "Curve",
@@ -44,6 +53,7 @@ __all__ = [
     "reference",
     "relative_weights",
     "reweighted",
+    "searched",
     "settings_kept",
     "weights_fault",
     "weights_of",

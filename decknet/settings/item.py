@@ -19,8 +19,12 @@ def item(
     *,
     low: float | None = None,
     high: float | None = None,
+    choices: tuple[str, ...] = (),
 ) -> Any:
     return field(
         default=default,
-        metadata={"unit": unit, "meaning": meaning, "basis": basis, "source": source, "low": low, "high": high},
-    )
+        metadata={
+            "unit": unit, "meaning": meaning, "basis": basis, "source": source, "low": low, "high": high,
+            "choices": choices,
+        },
+    )  # fmt: skip

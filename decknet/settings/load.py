@@ -23,9 +23,9 @@ from decknet.settings.network import GrowthSettings, PlaceSettings
 from decknet.settings.ranking import RankSettings, SoundingSettings, TrafficSettings, UrgentSettings, weights_fault
 from decknet.settings.repairs import LimitSettings, MixSettings, OpeningSettings, QuantitySettings
 from decknet.settings.survival import SurvivalSettings
-from decknet.settings.works import TREATMENTS, ProgrammeSettings, Treatment
+from decknet.settings.works import EFFORT_NAMES, LONGEST_CLOCK_S, TREATMENTS, ProgrammeSettings, Treatment
 
-__all__ = ["Settings", "changed_settings", "describe", "load_settings", "reference", "settings_kept"]
+__all__ = ["Settings", "changed_settings", "describe", "load_settings", "reference", "searched", "settings_kept"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +103,28 @@ def load_settings(path: Path | None = None) -> Settings:
     if fault := weights_fault(settings.rank):
         raise SettingsError(f"{path} line {_line_of(text, ('rank',))}, rank: {fault}")
     return settings
+
+
+def searched(settings: Settings, effort: str | None, seconds: float | None) -> Settings:
+    """Settings with another effort of the search for a programme, or a clock on it, where one is given.
+
+    Raises
+    ------
+    SettingsError
+        No such effort, or no time at all.
+
+    Examples
+    --------
+    >>> searched(Settings(), "quick", None).programme.effort
+    'quick'
+    """
+    if effort is not None and effort not in EFFORT_NAMES:
+        raise SettingsError(f"programme.effort: {effort!r} is not known here. Say {', '.join(EFFORT_NAMES)}.")
+    if seconds is not None and not 0 < seconds <= LONGEST_CLOCK_S:
+        raise SettingsError(f"programme.clock_s: {seconds!r} is no time to stop after. Give more than 0 seconds.")
+    now = settings.programme
+    programme = dataclasses.replace(now, effort=effort or now.effort, clock_s=seconds or now.clock_s)
+    return dataclasses.replace(settings, programme=programme)
 
 
 def settings_kept(data: dict[str, Any]) -> Settings:
@@ -189,6 +211,8 @@ def _value(old: Any, value: Any, meta: Any, where: str) -> Any:
     if isinstance(old, str):
         if not isinstance(value, str):
             raise SettingsError(f"{where}: {value!r} is not text. Put it in quotes.")
+        if (choices := meta.get("choices")) and value not in choices:
+            raise SettingsError(f"{where}: {value!r} is not known here. Say {', '.join(choices)}.")
         return value
     if isinstance(old, tuple):
         return _curve(value, where)

@@ -6,7 +6,10 @@ from dataclasses import dataclass
 
 from decknet.settings.item import item
 
-__all__ = ["TREATMENTS", "ProgrammeSettings", "Treatment"]
+__all__ = ["EFFORT_NAMES", "LONGEST_CLOCK_S", "TREATMENTS", "ProgrammeSettings", "Treatment"]
+
+EFFORT_NAMES = ("quick", "normal", "long")
+LONGEST_CLOCK_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,12 +275,20 @@ class ProgrammeSettings:
         low=0,
         high=0.1,
     )
-    time_limit_s: float = item(
-        60.0,
-        "s",
-        "Longest search on a network of few decks; it mostly ends sooner, at a fixed number of steps. "
-        "Where the clock ends it, another machine may find another programme.",
+    effort: str = item(
+        "normal",
+        "",
+        "How much work the search for a programme does, in counts: quick, normal or long. The same effort gives the "
+        "same programme on any machine.",
         "own words",
-        low=0.1,
-        high=3600,
+        choices=EFFORT_NAMES,
+    )
+    clock_s: float = item(
+        0.0,
+        "s",
+        "A clock on each search for a programme; 0: none. Where it strikes, every output says so: another run may then "
+        "find another programme.",
+        "own words",
+        low=0,
+        high=LONGEST_CLOCK_S,
     )

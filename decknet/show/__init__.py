@@ -10,6 +10,7 @@ from decknet.show.map import DeckRecords, network_map
 from decknet.show.plan import Plan, deck_plan, plan_svg
 from decknet.show.plot import network_plot
 from decknet.show.sheet import DeckSheet, crew_sheets
+from decknet.show.words import cut_short_words
 from decknet.show.workbook import workbook
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "calibration_plot",
     "contents",
     "crew_sheets",
+    "cut_short_words",
     "deck_pages",
     "deck_plan",
     "deck_plot",

@@ -18,6 +18,7 @@ import shapely
 
 from decknet.columns import Column
 from decknet.errors import DecknetError
+from decknet.settled import for_json
 from decknet.show.tables import FORMULA
 
 __all__ = ["FORMATS", "answer_file", "answer_rows"]
@@ -81,7 +82,7 @@ def answer_file(frame: pd.DataFrame, columns: Sequence[Column], suffix: str) -> 
         case ".csv":
             return _csv(frame)
         case ".json":
-            rows = answer_rows(frame)
+            rows = for_json(answer_rows(frame))
             said = [{"name": c.name, "unit": c.unit, "meaning": c.meaning} for c in columns]
             text = json.dumps({"columns": said, "rows": rows}, ensure_ascii=False, allow_nan=False, indent=1)
             return text.encode()

@@ -9,9 +9,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.settings import Settings
 from decknet.show import words
-from decknet.show.listing import column, id_width, joined, listing, name_route, said, sentence, short
+from decknet.show.listing import column, id_width, joined, listing, name_route, said, short
 from decknet.show.words import Programme
 
 __all__ = ["act_now", "key_figures", "left_undone", "less_money", "money", "network", "what_money_buys", "works"]
@@ -47,20 +48,20 @@ def key_figures(status: gpd.GeoDataFrame, programme: Programme, settings: Settin
     limit = settings.programme.past_share
     past = int((shared["share_now"] > limit).sum())
     out = [
-        [words.whole(len(status)), "decks", f"{words.figure(words.total(status, 'area_m2'), 'm2')} m² of deck"],
+        [digits.count(len(status)), "decks", f"{words.figure(words.total(status, 'area_m2'), 'm2')} m² of deck"],
         [
             f"{words.figure(unsound, 'm2')} m²" if area else "–",
             "expected to be unsound today",
-            f"{words.percent(unsound / area)} of the area known" if area else "no share is known",
+            f"{digits.percent(unsound / area)} of the area known" if area else "no share is known",
         ],
-        [words.whole(urgent), "act now", "not waiting for any rank"],
-        [words.whole(past), f"decks past {100 * limit:g} % today", "unsound share, as expected today"],
+        [digits.count(urgent), "act now", "not waiting for any rank"],
+        [digits.count(past), f"decks past {digits.percent_given(limit)} today", "unsound share, as expected today"],
     ]
     facts, last = programme.facts, last_year(programme)
     if last is not None and known(facts, "cost_total", "budget_total"):
         out.append(
             [
-                words.whole(len(programme.lines)),
+                digits.count(len(programme.lines)),
                 f"works to {last}",
                 (
                     f"for {words.figure(facts['cost_total'], 'money')} of "
@@ -89,12 +90,14 @@ def network(status: gpd.GeoDataFrame, lines: pd.DataFrame, settings: Settings) -
     told = f"The network holds {held} with {words.figure(all_area, 'm2')} m² of deck on record. "
     if area:
         told += (
-            f"Today {words.figure(unsound, 'm2')} m² of it is expected to be unsound: {words.percent(unsound / area)} "
-            f"of the area of the {words.whole(len(shared))} decks whose area and share are both known. "
+            f"Today {words.figure(unsound, 'm2')} m² of it is expected to be unsound: {digits.percent(unsound / area)} "
+            f"of the area of the {digits.count(len(shared))} decks whose area and share are both known. "
         )
     if "surveys" in status.columns:
         without = int((status["surveys"].fillna(0) == 0).sum())
-        told += f"{words.whole(count - without)} decks have been surveyed at least once; {words.whole(without)} never. "
+        told += (
+            f"{digits.count(count - without)} decks have been surveyed at least once; {digits.count(without)} never. "
+        )
         told += "The share of an unsurveyed deck rests on its deck rating or on like decks, not on a survey. "
     if "survey_date" in status.columns and status["survey_date"].notna().any():
         told += f"The latest survey is of {words.figure(status['survey_date'].max(), 'date')}. "
@@ -107,11 +110,11 @@ def network(status: gpd.GeoDataFrame, lines: pd.DataFrame, settings: Settings) -
             )
     lacks = []
     if "area_m2" in status.columns and (n := int(status["area_m2"].isna().sum())):
-        lacks.append(f"{words.whole(n)} without length or width, so without area")
+        lacks.append(f"{digits.count(n)} without length or width, so without area")
     if n := int((status.geometry.isna() | status.geometry.is_empty).sum()):
-        lacks.append(f"{words.whole(n)} without a known position, so not on the maps")
+        lacks.append(f"{digits.count(n)} without a known position, so not on the maps")
     if "aadt" in status.columns and (n := int(status["aadt"].isna().sum())):
-        lacks.append(f"{words.whole(n)} without traffic")
+        lacks.append(f"{digits.count(n)} without traffic")
     gaps = [f"Decks with gaps in their records: {'; '.join(lacks)}."] if lacks else []
     by, table = _by_group(status, lines, settings)
     return {"network": [told.strip(), *gaps], "groups": table, "groups_words": by}
@@ -142,8 +145,8 @@ def _by_group(status: pd.DataFrame, lines: pd.DataFrame, settings: Settings) -> 
     def cells(row: Mapping[str, Any]) -> list[str]:
         share = row["unsound"] / row["both"] if row["both"] else None
         return [
-            words.whole(row["decks"]), words.figure(row["area"], "m2"), words.figure(row["unsound"], "m2"),
-            words.figure(share, "share"), words.whole(row["urgent"]), words.whole(row["works"]),
+            digits.count(row["decks"]), words.figure(row["area"], "m2"), words.figure(row["unsound"], "m2"),
+            words.figure(share, "share"), digits.count(row["urgent"]), digits.count(row["works"]),
             words.figure(row["cost"], "money"),
         ]  # fmt: skip
 
@@ -155,9 +158,11 @@ def _by_group(status: pd.DataFrame, lines: pd.DataFrame, settings: Settings) -> 
     )  # fmt: skip
     widths = ("1.4fr", "0.7fr", "1fr", "1.1fr", "0.9fr", "0.7fr", "0.7fr", "1.1fr")
     more = len(summed) - len(rows)
-    told = f"By {name}, most unsound area first. The share is of the area of decks whose share is known."
+    told = (
+        f"By {name}, most unsound area first. The share is of the area of decks whose share is known. " + digits.ROUNDED
+    )
     if more > 0:
-        told += f" The {words.whole(more)} with the least unsound area are left out, and counted in the last row."
+        told += f" The {digits.count(more)} with the least unsound area are left out, and counted in the last row."
     return told, listing(headers, "lrrrrrrr", widths, rows, sums=["All", *cells(everything)])
 
 
@@ -178,20 +183,20 @@ def act_now(status: pd.DataFrame, lines: pd.DataFrame, most: int = MOST_URGENT) 
         strict=True,
     ):
         work = planned.get(str(deck), "none")
-        rows.append([short(deck), name_route(name, route), sentence(why), words.figure(day, "date"), work])
+        rows.append([short(deck), name_route(name, route), short(why), words.figure(day, "date"), work])
     missing = sum(row[4] == "none" for row in rows)
     one = len(rows) == 1
     told = [
         (
-            f"{words.whole(len(rows))} {'deck does' if one else 'decks do'} not wait for the ranking: an open hole, "
+            f"{digits.count(len(rows))} {'deck does' if one else 'decks do'} not wait for the ranking: an open hole, "
             "exposed bars, a repair whose opening is not on record, or a share past the danger threshold. "
             f"{'It has' if one else 'Each has'} first call on the money; what is done at once is decided on site."
         )
     ]
     if missing:
-        told.append(f"{words.whole(missing)} of them stand{'s' if missing == 1 else ''} in no year of the programme.")
+        told.append(f"{digits.count(missing)} of them stand{'s' if missing == 1 else ''} in no year of the programme.")
     if len(rows) > most:
-        told.append(f"The first {words.whole(most)} are printed; the workbook holds all.")
+        told.append(f"The first {digits.count(most)} are printed; the workbook holds all.")
     table = listing(
         ("Deck", "Name, route", "Why", "Last survey", "Planned works"),
         "lllll",
@@ -224,7 +229,7 @@ def money(programme: Programme, settings: Settings) -> dict[str, Any]:
     repair = words.total(lines, "repair_m2")
     told = (
         f"From {first} to {last} the programme spends {words.figure(facts.get('cost_total'), 'money')} {coin} of "
-        f"{words.figure(facts.get('budget_total'), 'money')} {coin} on {words.whole(len(lines))} works, with "
+        f"{words.figure(facts.get('budget_total'), 'money')} {coin} on {digits.count(len(lines))} works, with "
         f"{words.figure(repair, 'm2')} m² broken out and made good. "
     )
     if known(facts, "unsound_end_m2", "unsound_end_nothing_m2"):
@@ -239,16 +244,15 @@ def money(programme: Programme, settings: Settings) -> dict[str, Any]:
         weighed = (
             "Counted as unsound deck avoided over time, weighted by traffic and discounted, it is worth "
             f"{words.figure(value, 'm2yr')} m²·yr. The same money spent on the worst deck first is worth "
-            f"{words.figure(worst, 'm2yr')} m²·yr; the programme gains {words.percent(value / worst - 1)} on that. "
+            f"{words.figure(worst, 'm2yr')} m²·yr; the programme gains {digits.percent(value / worst - 1)} on that. "
         )
     weighed += words.gap_words(facts)
-    if facts.get("time_limit_hit", 0) == 1:
-        weighed += " The search was ended by its time limit: another run may find another programme."
     if known(facts, "user_cost_total") and facts["user_cost_total"] > 0:
         weighed += (
             f" Road users lose about {words.figure(facts['user_cost_total'], 'money')} {coin} in the closures, which "
             "is no money of the agency and stands in no budget."
         )
+    weighed += f" {digits.ROUNDED} The workbook holds the exact figures."
     rows = [
         [words.figure(row[0], "year"), *(words.figure(v, k) for v, k in zip(row[1:], _YEAR_KINDS, strict=True))]
         for row in zip(*(column(years, n) for n in _YEAR_COLUMNS), strict=True)
@@ -272,13 +276,13 @@ def _ways(programme: Programme, settings: Settings, last: int) -> tuple[dict[str
         return None, ""
     rows = [
         [
-            _WAYS.get(str(r["way"]), short(r["way"])), words.figure(r["cost"], "money"), words.whole(r["works"]),
+            _WAYS.get(str(r["way"]), short(r["way"])), words.figure(r["cost"], "money"), digits.count(r["works"]),
             words.figure(r["unsound_end_m2"], "m2"), words.figure(r["past_share"], "share"),
-            words.whole(r["past_decks"]), words.figure(r["backlog"], "money"),
+            digits.count(r["past_decks"]), words.figure(r["backlog"], "money"),
         ]
         for r in found.to_dict("records")
     ]  # fmt: skip
-    coin, limit = settings.currency, f"{100 * settings.programme.past_share:g} %"
+    coin, limit = settings.currency, digits.percent_given(settings.programme.past_share)
     headers = (
         "Way to spend it", f"Cost ({coin})", "Works", "Unsound then (m²)", f"Area past {limit} (%)",
         f"Decks past {limit}", f"Backlog then ({coin})",
@@ -297,7 +301,7 @@ def less_money(cut: pd.DataFrame | str | None, settings: Settings) -> dict[str, 
         return {"cut_words": [], "cut": None}
     if isinstance(cut, str):
         return {
-            "cut_words": [f"A fifth less money every year does not pay what is fixed: {sentence(cut)}"],
+            "cut_words": [f"A fifth less money every year does not pay what is fixed: {short(cut, 1_000)}"],
             "cut": None,
         }
     if cut.empty:
@@ -323,7 +327,7 @@ def less_money(cut: pd.DataFrame | str | None, settings: Settings) -> dict[str, 
         ]
         for r in cut.head(MOST_CUT).to_dict("records")
     ]  # fmt: skip
-    more = f" The first {MOST_CUT} of {words.whole(len(cut))} are named." if len(cut) > MOST_CUT else ""
+    more = f" The first {MOST_CUT} of {digits.count(len(cut))} are named." if len(cut) > MOST_CUT else ""
     coin = settings.currency
     headers = ("Deck", "Name", "Change", f"As planned ({coin})", f"With a fifth less ({coin})")
     table = listing(headers, "lllll", ("16mm", "1fr", "0.9fr", "1.4fr", "1.4fr"), rows)
@@ -334,12 +338,16 @@ def what_money_buys(curve: pd.DataFrame | None, programme: Programme, settings: 
     """What more or less money would buy."""
     if curve is None or len(curve) < 2 or not len(programme.years):
         return {"curve_words": [], "curve": None}
-    coin, limit, last = settings.currency, f"{100 * settings.programme.past_share:g} %", last_year(programme)
+    coin, limit, last = (
+        settings.currency,
+        digits.percent_given(settings.programme.past_share),
+        last_year(programme),
+    )
     rows = [
         [
-            f"{r['times']:g}", words.figure(r["budget_total"], "money"), words.whole(r["works"]),
+            digits.given(r["times"]), words.figure(r["budget_total"], "money"), digits.count(r["works"]),
             words.figure(r["unsound_end_m2"], "m2"), words.figure(r["past_share"], "share"),
-            words.figure(r["value"], "m2yr"), words.figure(r["bound"], "m2yr"),
+            words.figure(r["value"], "m2yr"), digits.number(r["bound"], "exposure", up=True),
         ]
         for r in curve.to_dict("records")
     ]  # fmt: skip
@@ -354,7 +362,7 @@ def what_money_buys(curve: pd.DataFrame | None, programme: Programme, settings: 
     if len(here) and len(other):
         now, more = here.iloc[0], other.iloc[0]
         told[0] += (
-            f" {words.percent(more['times'] - 1, 0)} more money would leave "
+            f" {digits.percent(more['times'] - 1)} more money would leave "
             f"{words.figure(now['unsound_end_m2'] - more['unsound_end_m2'], 'm2')} m² less of deck unsound at the end "
             f"of {last}."
         )
@@ -362,7 +370,7 @@ def what_money_buys(curve: pd.DataFrame | None, programme: Programme, settings: 
         if len(less) and less.iloc[-1]["times"] > 0:
             few = less.iloc[-1]
             told[0] += (
-                f" {words.percent(1 - few['times'], 0)} less would leave "
+                f" {digits.percent(1 - few['times'])} less would leave "
                 f"{words.figure(few['unsound_end_m2'] - now['unsound_end_m2'], 'm2')} m² more."
             )
     told.append(
@@ -388,7 +396,8 @@ def works(lines: pd.DataFrame, programme: Programme, settings: Settings) -> dict
     ]
     if len(lines) > MOST_LINES:
         told.append(
-            f"Of {words.whole(len(lines))} works the first {words.whole(MOST_LINES)} are here; the workbook holds all."
+            f"Of {digits.count(len(lines))} works the first {digits.count(MOST_LINES)} are here; the workbook holds "
+            "all."
         )
     ordered = lines.sort_values(["year", "rank", "deck_id"], kind="stable", na_position="last").head(MOST_LINES)
     width = id_width(ordered["deck_id"])
@@ -411,16 +420,16 @@ def works(lines: pd.DataFrame, programme: Programme, settings: Settings) -> dict
                     f"{words.figure(before, 'share')} → {words.figure(after, 'share')}",
                 ]
             )  # fmt: skip
-            rests = f"Based on: {sentence(record.get('based_on'))}." if words.text(record.get("based_on")) else ""
+            rests = f"Based on: {short(record.get('based_on'))}." if words.text(record.get("based_on")) else ""
             notes.append(
-                " ".join(part for part in (sentence(record.get("why")), _closed(record), _stays(record), rests) if part)
+                " ".join(part for part in (short(record.get("why")), _closed(record), _stays(record), rests) if part)
             )
         sums = [
-            "", f"All {words.whole(len(group))}", "", words.figure(words.total(group, "repair_m2"), "m2"),
+            "", f"All {digits.count(len(group))}", "", words.figure(words.total(group, "repair_m2"), "m2"),
             words.figure(words.total(group, "crew_days"), "days"), words.figure(words.total(group, "cost"), "money"),
             "",
         ]  # fmt: skip
-        widths = (width, "1fr", "35mm", "14mm", "11mm", "18mm", "22mm")
+        widths = (width, "1fr", "34mm", "14mm", "11mm", "22mm", "22mm")
         table = listing(headers, "lllrrrr", widths, rows, notes=notes, sums=sums)
         sections.append(
             {"heading": words.figure(year, "year"), "words": _year_words(programme, year, settings), "table": table}
@@ -435,7 +444,7 @@ def _closed(record: Mapping[str, Any]) -> str:
         return ""
     material = words.text(record.get("material"))
     times = record.get("closures")
-    often = f" in {words.whole(times)}" if words.figure(times, "whole") not in {words.MISSING, "1"} else ""
+    often = f" in {digits.count(times)}" if words.figure(times, "whole") not in {words.MISSING, "1"} else ""
     return f"Closure: {short(window, 60)}{f', {short(material, 60)} material' if material else ''}, {hours} h{often}."
 
 
@@ -444,8 +453,8 @@ def _stays(record: Mapping[str, Any]) -> str:
     some, same = record.get("sure_any"), record.get("sure_year")
     if words.figure(some, "share") == words.MISSING:
         return ""
-    told = f"Chosen in {words.percent(some, 0)} of draws of shares and growth"
-    return f"{told}, in this year in {words.percent(same, 0)}." if same is not None and pd.notna(same) else f"{told}."
+    told = f"Chosen in {digits.chance(some)} % of draws of shares and growth"
+    return f"{told}, in this year in {digits.chance(same)} %." if same is not None and pd.notna(same) else f"{told}."
 
 
 def _year_words(programme: Programme, year: Any, settings: Settings) -> str:
@@ -461,8 +470,8 @@ def _year_words(programme: Programme, year: Any, settings: Settings) -> str:
     if "crew_days" in mine.columns and pd.notna(row["crew_days"]):
         told += f", {words.figure(row['crew_days'], 'days')} crew days"
     if "buys_next" in mine.columns and pd.notna(row["buys_next"]):
-        more = words.figure(row["buys_next"], "points")
-        told += f". The next 1{words.SPACE}000 {settings.currency} would avoid about {more} m²·yr more"
+        more = digits.exposure(row["buys_next"])
+        told += f". The next {digits.count(1000)} {settings.currency} would avoid about {more} m²·yr more"
     return f"{told}."
 
 
@@ -473,7 +482,7 @@ def left_undone(status: pd.DataFrame, programme: Programme, settings: Settings) 
     """What gets no works, what that means, and what each of the foremost waits for."""
     waiting = joined(programme.waiting, status)
     facts, last = programme.facts, last_year(programme)
-    told = f"{words.whole(len(waiting))} of {words.whole(len(status))} decks get no works in these years"
+    told = f"{digits.count(len(waiting))} of {digits.count(len(status))} decks get no works in these years"
     if known(facts, "unsound_end_m2"):
         told += (
             f", and {words.figure(facts['unsound_end_m2'], 'm2')} m² of deck in the network is expected to be unsound "
@@ -502,10 +511,10 @@ def left_undone(status: pd.DataFrame, programme: Programme, settings: Settings) 
                 words.figure(record.get("wait_cost"), "money"),
             ]
         )  # fmt: skip
-        notes.append(sentence(record.get("why")))
+        notes.append(short(record.get("why")))
     shown = []
     if len(waiting) > len(rows):
-        shown = [f"The foremost {words.whole(len(rows))} are listed; the workbook holds all, each with its reason."]
+        shown = [f"The foremost {digits.count(len(rows))} are listed; the workbook holds all, each with its reason."]
     headers = (
         "Rank", "Deck", "Name, route, what it waits for", "Unsound (%)", "Enters at times the money", "in year",
         f"Dearer by waiting ({settings.currency})",
@@ -526,8 +535,9 @@ def _meaning(programme: Programme, waiting: pd.DataFrame, settings: Settings, la
             ours, none = by.loc["programme"], by.loc["nothing"]
             out.append(
                 f"What that means: when {last} is over, {said(int(ours['past_decks']), 'deck', 'decks')} with "
-                f"{words.percent(ours['past_share'])} of the deck area are expected past "
-                f"{100 * settings.programme.past_share:g} % unsound, and their cheapest treatments would then cost "
+                f"{digits.percent(ours['past_share'])} of the deck area are expected past "
+                f"{digits.percent_given(settings.programme.past_share)} unsound, and their cheapest treatments would "
+                "then cost "
                 f"{words.figure(ours['backlog'], 'money')} {coin}; with no works at all it would be "
                 f"{said(int(none['past_decks']), 'deck', 'decks')} and {words.figure(none['backlog'], 'money')} {coin}."
             )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 
 import geopandas as gpd
 import matplotlib as mpl
@@ -12,10 +11,11 @@ import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
 
+from decknet import digits
 from decknet.settings import Settings
 from decknet.show.figure import BAND, GREY, INK, SOFT, figure_svg
+from decknet.show.map_themes import class_words
 from decknet.show.plot import theme_of
-from decknet.show.words import whole
 
 __all__ = ["forecast_chart", "money_chart", "share_chart"]
 
@@ -48,8 +48,7 @@ def share_chart(status: gpd.GeoDataFrame, *, width_mm: float = 170.0, height_mm:
     if "share_from" in status.columns:
         guessed = np.asarray((status["share_from"] != "survey").fillna(False), dtype=bool)
     level = np.digitize(np.round(share, 9), theme.breaks)
-    names = [f"under {theme.breaks[0]:g}", *(f"{a:g} to under {b:g}" for a, b in pairwise(theme.breaks))]
-    names.append(f"{theme.breaks[-1]:g} and more")
+    names = [*class_words(theme.breaks)]
     colours = [mpl.colormaps["cividis"](x) for x in np.linspace(0.97, 0.02, len(names))]
 
     def draw(axes: Sequence[Axes]) -> None:
@@ -61,13 +60,13 @@ def share_chart(status: gpd.GeoDataFrame, *, width_mm: float = 170.0, height_mm:
             ax.barh(k, sure, color=colour, edgecolor=INK, linewidth=0.5)
             ax.barh(k, rest, left=sure, color="#ffffff", edgecolor=INK, linewidth=0.5, hatch="////")
             many = int(mine.sum())
-            words = f" {whole(sure + rest)} m², {whole(many)} {'deck' if many == 1 else 'decks'}"
+            words = f" {digits.area(sure + rest)} m², {digits.count(many)} {'deck' if many == 1 else 'decks'}"
             ax.text(sure + rest, k, words, va="center", color=INK)
             most = max(most, sure + rest)
         ax.set_yticks(range(len(names)), names)
         ax.set_ylabel("unsound share (%)")
         ax.set_xlim(0, max(most, 1.0) * 1.22)
-        ax.xaxis.set_major_formatter(lambda v, _: whole(v))
+        ax.xaxis.set_major_formatter(lambda v, _: digits.given(v))
         ax.set_xlabel("deck area (m²)")
         if (known & guessed).any():
             ax.barh([0], [0], color="#ffffff", edgecolor=INK, linewidth=0.5, hatch="////", label="no survey: estimated")
@@ -100,7 +99,7 @@ def money_chart(
     money = curve["budget_total"].to_numpy(dtype=float) / years
     scale, unit = (1e6, "million ") if money.max(initial=0.0) >= 2e6 else (1e3, "thousand ")
     here = np.isclose(curve["times"].to_numpy(dtype=float), 1.0)
-    past = f"deck area past {100 * settings.programme.past_share:g} % unsound at the end (%)"
+    past = f"deck area past {digits.percent_given(settings.programme.past_share)} unsound at the end (%)"
 
     def draw(axes: Sequence[Axes]) -> None:
         figures = (("unsound_end_m2", 1.0, "unsound area at the end (m²)"), ("past_share", 100.0, past))
@@ -121,7 +120,7 @@ def money_chart(
                     )
             ax.set_ylim(0, max(float(np.nanmax(y, initial=0.0)) * 1.1, 1e-9))
             ax.set_xlim(left=0)
-            ax.yaxis.set_major_formatter(lambda v, _: whole(v))
+            ax.yaxis.set_major_formatter(lambda v, _: digits.given(v))
             ax.set_xlabel(f"money a year ({unit}{settings.currency})")
             ax.set_title(words)
             ax.grid(visible=True, color="#e6eaee", linewidth=0.5)

@@ -11,10 +11,11 @@ import geopandas as gpd
 import pandas as pd
 from jinja2 import Environment, StrictUndefined
 
+from decknet import digits
 from decknet.settings import Settings
 from decknet.show import chapters, words
 from decknet.show.document import in_short
-from decknet.show.listing import sentence, short
+from decknet.show.listing import short
 from decknet.show.method import Past
 from decknet.show.words import Programme
 
@@ -66,7 +67,7 @@ def contents(
         short=in_short(status, programme, settings, curve=curve, past=past),
         files=[{**f, "size": _size(int(f["bytes"]))} for f in files],
         since=changes["since"],
-        told=[sentence(t, 1_000) for t in changes["told"]],
+        told=[short(t, 1_000) for t in changes["told"]],
         differ=changes["files"],
         software=software,
         face=list(face),
@@ -79,7 +80,7 @@ def _size(count: int) -> str:
 
     Examples
     --------
-    >>> _size(1_234_567).replace(words.SPACE, " "), _size(900).replace(words.SPACE, " ")
+    >>> _size(1_234_567), _size(900)
     ('1.2 MB', '1 kB')
     """
-    return f"{count / 1e6:.1f}{words.SPACE}MB" if count >= 1e6 else f"{max(round(count / 1e3), 1)}{words.SPACE}kB"
+    return f"{digits.size(count / 1e6)} MB" if count >= 1e6 else f"{digits.count(max(count / 1e3, 1))} kB"

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from decknet import digits
 from decknet.show import words
 from decknet.show.hatch import HATCHES, hatch_path, ring_path
 from decknet.show.pieces import line, svg, text
@@ -102,8 +103,8 @@ def survey_plan(
             )
         )
         out.append(_text(x0 - 2.0, y0 - low * scale + 0.8, "CL", size=2.0, anchor="end"))
-    out.append(_text(x0, bottom + 2.8, f"{first:g}", size=2.2))
-    out.append(_text(x0 + (last - first) * scale, bottom + 2.8, f"{last:.4g} m", size=2.2, anchor="end"))
+    out.append(_text(x0, bottom + 2.8, digits.given(first), size=2.2))
+    out.append(_text(x0 + (last - first) * scale, bottom + 2.8, f"{digits.given(last)} m", size=2.2, anchor="end"))
     return svg(width_mm, bottom + 4.0, "".join(out))
 
 
@@ -177,7 +178,7 @@ def fan_chart(
     step = next(s for s in (0.5, 1, 2, 5, 10, 20, 25, 50, 100) if top / s <= 6)
     for value in np.arange(0, top, step):
         out.append(line(left, y(value), left + wide, y(value), 0.12, GRID))
-        out.append(_text(left - 1.2, y(value) + 0.9, f"{value:g}", anchor="end"))
+        out.append(_text(left - 1.2, y(value) + 0.9, digits.given(value), anchor="end"))
     every = next(s for s in (1, 2, 5, 10, 20, 50) if (end - begin) / s <= 16)
     for year in range(int(np.ceil(begin / every) * every), int(end) + 1, every):
         out.append(line(x(year), y(0), x(year), y(0) + 0.9, 0.15, GREY))
@@ -189,7 +190,7 @@ def fan_chart(
         out.append(f'<path d="M{path(at, mid)}" fill="none" stroke="{INK}" stroke-width="0.45"/>')
     if 100 * danger_share < top:
         out.append(line(left, y(100 * danger_share), left + wide, y(100 * danger_share), 0.2, SOFT, "1.6 1"))
-        said = f"act now from {100 * danger_share:g} %"
+        said = f"act now from {digits.percent_given(danger_share)}"
         out.append(_text(left + 0.8, y(100 * danger_share) - 0.8, said, size=2.3, anchor="start"))
     for year, what in zip(placed, done["treatment"], strict=True):
         out.append(line(x(year), above, x(year), y(0), 0.2, GREY, "0.5 0.6"))

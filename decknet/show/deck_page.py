@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.errors import LocationError
 from decknet.settings import Settings
 from decknet.show import words
 from decknet.show.deck_charts import fan_chart, hatch_key, plan_columns, survey_plan
-from decknet.show.listing import listing, said, sentence, short
+from decknet.show.listing import listing, said, short
 from decknet.show.plan import offset_words
 from decknet.show.typeset import PAPERS, check_paper, pdf
 
@@ -123,8 +124,8 @@ def _deck(page: DeckPage, settings: Settings, today: date, wide: float) -> dict[
         "heading": f"{ident} {name}".strip(),
         "key": _key(page),
         "facts": _facts(deck),
-        "reason": sentence(deck.get("reason")) if _known(deck.get("reason")) else "",
-        "urgent": sentence(deck.get("urgent")) if _known(deck.get("urgent")) else "",
+        "reason": short(deck.get("reason")) if _known(deck.get("reason")) else "",
+        "urgent": short(deck.get("urgent")) if _known(deck.get("urgent")) else "",
         **_plans(page, wide),
         "fan": _fan(page, settings, today, wide),
         "fan_words": "Unsound share found and expected. The forecast is of a deck left alone, from what all its "
@@ -147,7 +148,7 @@ def _key(page: DeckPage) -> list[list[str]]:
     due = deck.get("sound_due")
     return [
         [
-            words.figure(deck.get("rank"), "whole"), f"of {words.whole(page.decks)} by rank",
+            words.figure(deck.get("rank"), "whole"), f"of {digits.count(page.decks)} by rank",
             spread("rank_low", "rank_high", "whole"),
         ],
         [
@@ -179,8 +180,9 @@ def _key(page: DeckPage) -> list[list[str]]:
 
 
 def _facts(deck: Mapping[str, Any]) -> list[list[str]]:
-    def size(name: str, unit: str, decimals: int = 1) -> str:
-        return f"{words.whole(deck[name], decimals)} {unit}" if _known(deck.get(name)) else "not known"
+    def size(name: str, unit: str) -> str:
+        say = digits.area if name == "area_m2" else digits.given
+        return f"{say(deck[name])} {unit}" if _known(deck.get(name)) else "not known"
 
     def text(name: str) -> str:
         return short(deck.get(name), 120) if words.text(deck.get(name)) else "not known"
@@ -188,10 +190,13 @@ def _facts(deck: Mapping[str, Any]) -> list[list[str]]:
     lon, lat = deck.get("longitude_deg"), deck.get("latitude_deg")
     return [
         ["Route, place", ", ".join(p for p in (text("route"), text("place")) if p != "not known") or "not known"],
-        ["Latitude, longitude", f"{lat:.5f}, {lon:.5f}" if _known(lon) and _known(lat) else "not known"],
-        ["Deck", f"{size('length_m', 'm', 2)} long, {size('width_m', 'm', 2)} wide, {size('area_m2', 'm²', 0)}"],
+        [
+            "Latitude, longitude",
+            f"{digits.degrees(lat)}, {digits.degrees(lon)}" if _known(lon) and _known(lat) else "not known",
+        ],
+        ["Deck", f"{size('length_m', 'm')} long, {size('width_m', 'm')} wide, {size('area_m2', 'm²')}"],
         ["Built", words.figure(deck.get("built_year"), "year") if _known(deck.get("built_year")) else "not known"],
-        ["Slab, cover", f"{size('slab_mm', 'mm', 0)}, {size('cover_mm', 'mm', 0)}"],
+        ["Slab, cover", f"{size('slab_mm', 'mm')}, {size('cover_mm', 'mm')}"],
         ["Top bars, surface", f"{text('bar_kind')}, {text('surface_kind')}"],
         ["Exposure", text("environment")],
         ["Deck rating", words.figure(deck.get("deck_rating"), "whole")],
@@ -217,7 +222,7 @@ def _plans(page: DeckPage, wide: float) -> dict[str, Any]:
         before = patches[patches["repair_date"] < record["survey_date"]]["shape"].tolist()
         mine = shapes[shapes["survey_id"] == record["survey_id"]]
         share = record["unsound_share"]
-        found = f"{words.percent(share)} unsound" if _known(share) else "share not known"
+        found = f"{digits.percent(share)} unsound" if _known(share) else "share not known"
         by = ", ".join(short(record.get(n), 40) for n in ("method", "crew") if words.text(record.get(n)))
         plans.append(
             {
@@ -254,8 +259,8 @@ def _history(page: DeckPage, settings: Settings) -> dict[str, Any] | None:
     rows: list[tuple[Any, list[str]]] = []
     for r in page.surveys.to_dict("records"):
         cover = r.get("covered_share")
-        part = f" of the {words.percent(cover, 0)} looked at" if _known(cover) and cover < 0.995 else ""
-        what = f"{words.percent(r['unsound_share'])} unsound{part}" if _known(r["unsound_share"]) else "no area given"
+        part = f" of the {digits.percent(cover)} looked at" if _known(cover) and cover < 0.995 else ""
+        what = f"{digits.percent(r['unsound_share'])} unsound{part}" if _known(r["unsound_share"]) else "no area given"
         sizes = [
             f"{words.figure(r.get(n), 'm2')} m²{word}"
             for n, word in (("unsound_m2", ""), ("delaminated_m2", " delaminated"))
@@ -276,7 +281,7 @@ def _history(page: DeckPage, settings: Settings) -> dict[str, Any] | None:
     for r in page.repairs.to_dict("records"):
         area = f"{words.figure(r.get('area_m2'), 'm2')} m²" if _known(r.get("area_m2")) else "area not given"
         how = [short(r.get(n), 60) for n in ("depth_class", "material") if words.text(r.get(n))]
-        cost = words.figure(r.get("cost"), "money") if _known(r.get("cost")) else ""
+        cost = digits.given(r.get("cost")) if _known(r.get("cost")) else ""
         if cost and _known(r.get("price_year")):
             cost += f" ({int(r['price_year'])})"
         rows.append((r["repair_date"], ["Repair", _how(r, "treatment"), _by(r), _told([area, *how], r), cost]))
@@ -289,7 +294,9 @@ def _history(page: DeckPage, settings: Settings) -> dict[str, Any] | None:
     table = listing(headers, "lllllr", widths, shown)
     table["whole"] = False  # it may break over pages, however short
     table["more"] = (
-        f"The latest {words.whole(MOST_HISTORY)} of {words.whole(len(rows))} entries." if len(rows) > len(shown) else ""
+        f"The latest {digits.count(MOST_HISTORY)} of {digits.count(len(rows))} entries."
+        if len(rows) > len(shown)
+        else ""
     )
     return table
 
@@ -316,7 +323,7 @@ def _planned(page: DeckPage) -> str:
         )
     if len(page.works):
         return f"By {page.planned_by}:"
-    parts = (f"No works by {page.planned_by}.", sentence(page.waits), "That is not a finding that the deck is safe.")
+    parts = (f"No works by {page.planned_by}.", short(page.waits), "That is not a finding that the deck is safe.")
     return " ".join(part for part in parts if part)
 
 
@@ -332,7 +339,7 @@ def _works(page: DeckPage, settings: Settings) -> dict[str, Any] | None:
                 f"{words.figure(r.get('share_before'), 'share')} → {words.figure(r.get('share_after'), 'share')}",
             ]
         )  # fmt: skip
-        notes.append(" ".join(sentence(r.get(n)) for n in ("why", "why_not") if words.text(r.get(n))))
+        notes.append(" ".join(short(r.get(n)) for n in ("why", "why_not") if words.text(r.get(n))))
     headers = (
         "Year", "Treatment", "Repair (m²)", "Crew days", f"Cost ({settings.currency})", "Unsound (%), before → after",
     )  # fmt: skip
@@ -345,16 +352,17 @@ def _limits(page: DeckPage) -> dict[str, Any]:
         return {"limits": None, "limits_words": page.no_limits or "No limits are set out for this deck."}
     rows = [
         [
-            words.whole(r["number"]), f"{r['from_station_m']:.2f} to {r['to_station_m']:.2f}",
+            digits.count(r["number"]), digits.span(r["from_station_m"], r["to_station_m"], digits.set_out),
             f"{offset_words(r['from_offset_m'])} to {offset_words(r['to_offset_m'])}",
-            f"{r['length_m']:.2f} × {r['width_m']:.2f}", str(r["depth_class"]),
-            *(words.whole(r[n], d) for n, d in (("area_m2", 2), ("saw_cut_m", 2), ("volume_m3", 3))),
+            f"{digits.set_out(r['length_m'])} × {digits.set_out(r['width_m'])}", str(r["depth_class"]),
+            digits.set_out(r["area_m2"]), digits.set_out(r["saw_cut_m"]), digits.volume(r["volume_m3"]),
         ]
         for r in limits.head(MOST_LIMITS).to_dict("records")
     ]  # fmt: skip
     sums = [
-        f"All {words.whole(len(limits))}", "", "", "", "",
-        *(words.whole(words.total(limits, n), d) for n, d in (("area_m2", 2), ("saw_cut_m", 2), ("volume_m3", 3))),
+        f"All {digits.count(len(limits))}", "", "", "", "",
+        *(digits.set_out(words.total(limits, n)) for n in ("area_m2", "saw_cut_m")),
+        digits.volume(words.total(limits, "volume_m3")),
     ]  # fmt: skip
     headers = (
         "Limit", "Station (m)", "Offset (m)", "Length × width (m)", "Depth", "Area (m²)", "Saw cut (m)",
@@ -363,8 +371,8 @@ def _limits(page: DeckPage) -> dict[str, Any]:
     widths = ("15mm", "1.2fr", "1.2fr", "1.2fr", "0.8fr", "0.8fr", "0.9fr", "1fr")
     hours = words.total(limits, "crew_h")
     told = f"What the last survey drew, boxed to saw: {said(len(limits), 'limit', 'limits')}"
-    told += f", {words.whole(hours, 1)} crew hours. " if np.isfinite(hours) else ". "
+    told += f", {digits.hours(hours)} crew hours. " if np.isfinite(hours) else ". "
     told += "Sounded again on site before sawing; the crew sheet has the plan, the steps and the cautions."
     if len(limits) > MOST_LIMITS:
-        told += f" The first {words.whole(MOST_LIMITS)} are printed, and all are in the last row."
+        told += f" The first {digits.count(MOST_LIMITS)} are printed, and all are in the last row."
     return {"limits": listing(headers, "llllrrrr", widths, rows, sums=sums), "limits_words": told}

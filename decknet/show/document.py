@@ -10,6 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.settings import Settings
 from decknet.show import chapters, words
 from decknet.show.charts import money_chart, share_chart
@@ -155,7 +156,7 @@ def in_short(
     if area:
         told = (
             f"State: {words.figure(unsound, 'm2')} m² of {words.figure(area, 'm2')} m² of deck is expected to be "
-            f"unsound today ({words.percent(unsound / area)})"
+            f"unsound today ({digits.percent(unsound / area)})"
         )
         if "surveys" in status.columns:
             told += f"; {said(int((status['surveys'].fillna(0) == 0).sum()), 'deck was', 'decks were')} never surveyed"
@@ -182,14 +183,15 @@ def in_short(
     if curve is not None and len(curve[curve["times"] > 1.0]) and len(curve[np.isclose(curve["times"], 1.0)]):
         more, now = curve[curve["times"] > 1.0].iloc[0], curve[np.isclose(curve["times"], 1.0)].iloc[0]
         out.append(
-            f"Money: {words.percent(more['times'] - 1, 0)} more would leave "
+            f"Money: {digits.percent(more['times'] - 1)} more would leave "
             f"{words.figure(now['unsound_end_m2'] - more['unsound_end_m2'], 'm2')} m² less unsound then, with "
-            f"{words.percent(more['past_share'])} of the deck area past {100 * settings.programme.past_share:g} % "
-            f"instead of {words.percent(now['past_share'])}."
+            f"{digits.percent(more['past_share'])} of the deck area past "
+            f"{digits.percent_given(settings.programme.past_share)} "
+            f"instead of {digits.percent(now['past_share'])}."
         )
     if past is not None and past.surveys:
         out.append(
-            f"Forecasts: {words.percent(past.covered_80, 0)} of {words.whole(past.surveys)} hidden surveys fell "
+            f"Forecasts: {digits.chance(past.covered_80)} % of {digits.count(past.surveys)} hidden surveys fell "
             "inside the range meant to hold 80 %."
         )
     return out
@@ -202,7 +204,7 @@ def _left_in_short(programme: Programme, settings: Settings, last: int) -> str:
         ours = found.set_index("way").loc["programme"]
         told += (
             f"; {said(int(ours['past_decks']), 'deck is', 'decks are')} expected past "
-            f"{100 * settings.programme.past_share:g} % unsound when {last} is over, which would then cost "
+            f"{digits.percent_given(settings.programme.past_share)} unsound when {last} is over, which would then cost "
             f"{words.figure(ours['backlog'], 'money')} {settings.currency} to put right"
         )
     return f"{told}. A deck that waits is not thereby sound or safe."
@@ -255,7 +257,7 @@ def summary(
         "money_chart": chart,
         "money_chart_words": "What other sums would leave unsound.",
         "urgent": table,
-        "urgent_words": f"The foremost {SUMMARY_URGENT}; {words.whole(more)} more are in the report."
+        "urgent_words": f"The foremost {SUMMARY_URGENT}; {digits.count(more)} more are in the report."
         if more > 0
         else "",
         "years": _few_years(chapters.money(programme, settings)["years"]),

@@ -16,6 +16,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.columns.inventory import (
     BARS,
     EASTERN,
@@ -123,7 +124,7 @@ def _older(records: Records) -> list[str]:
 
 
 def _beyond(records: Records, kinds: tuple[str, ...]) -> list[str]:
-    held = [f"{len(records[k]):,} {k.replace('_', ' ')}" for k in kinds if k in records and len(records[k])]
+    held = [f"{digits.count(len(records[k]))} {k.replace('_', ' ')}" for k in kinds if k in records and len(records[k])]
     return [f"The format has no place for these records: {', '.join(held)}."] if held else []
 
 

@@ -17,6 +17,7 @@ from markupsafe import Markup
 from decknet.columns import DEFECT_KINDS, METHODS
 from decknet.errors import SettingsError
 from decknet.show import words
+from decknet.show.map_pack import digits_js
 from decknet.show.plan import deck_edge, deck_joints
 
 __all__ = ["field_page"]
@@ -97,7 +98,7 @@ def field_page(
         today=today.isoformat(),
         survey_date=words.figure(survey_date, "date") if survey_date is not None else "",
         css=Markup((page / "field.css").read_text(encoding="utf-8")),  # noqa: S704 (our own text)
-        js=Markup((page / "field.js").read_text(encoding="utf-8")),  # noqa: S704 (our own text)
+        js=Markup(digits_js() + (page / "field.js").read_text(encoding="utf-8")),  # noqa: S704 (our own text)
         data=Markup(safe),  # noqa: S704 (escaped for a script element)
     )
 

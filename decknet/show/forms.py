@@ -9,6 +9,7 @@ from typing import Any
 import xlsxwriter
 from xlsxwriter.utility import xl_col_to_name
 
+from decknet import digits
 from decknet.columns import RECORDS, Column
 
 __all__ = ["FORMS", "form"]
@@ -169,7 +170,7 @@ def _validate(page: Any, lists: Any, j: int, column: Column) -> None:
         rule |= {"minimum": column.low * scale, "maximum": column.high * scale}
         rule |= {
             "error_title": "Out of range",
-            "error_message": f"Between {column.low * scale:g} and {column.high * scale:g}.",
+            "error_message": f"Between {digits.given(column.low * scale)} and {digits.given(column.high * scale)}.",
         }
     else:
         rule = {"validate": "any"}

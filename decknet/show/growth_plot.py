@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
 
+from decknet import digits
 from decknet.show.figure import BAND, GREY, INK, SOFT, figure_svg
 
 __all__ = ["calibration_plot", "deck_plot", "holding_plot"]
@@ -110,7 +111,7 @@ def calibration_plot(pit: Floats, covered_80: float, *, width_mm: float = 110.0,
         axes.set_xlim(0, 1)
         axes.set_xlabel("place of what came in its forecast (0 lowest, 1 highest)")
         axes.set_ylabel("surveys, %")
-        words = f"{len(pit):,} hidden surveys; {covered_80:.0%} inside the 80 % interval"
+        words = f"{digits.count(len(pit))} hidden surveys; {digits.chance(covered_80)} % inside the 80 % interval"
         axes.set_title(words, fontsize=8, color=INK, loc="left")
 
     return figure_svg(lambda axes: draw(axes[0]), width_mm, height_mm)
@@ -150,7 +151,12 @@ def holding_plot(
             axes.axhline(0, color="#cfd4d8", linewidth=0.5)
             for x, count in zip(*still, strict=True):
                 axes.annotate(
-                    f"{count:,}", (x, -4.5), ha="left" if x == 0 else "center", va="center", fontsize=6.5, color=SOFT
+                    digits.count(count),
+                    (x, -4.5),
+                    ha="left" if x == 0 else "center",
+                    va="center",
+                    fontsize=6.5,
+                    color=SOFT,
                 )
             axes.annotate(
                 "← still followed", (1.0, -4.5), xycoords=("axes fraction", "data"), xytext=(4, 0),

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
 import pandas as pd
 
+from decknet import digits
 from decknet.show import words
 
-__all__ = ["column", "id_width", "joined", "listing", "name_route", "said", "sentence", "short"]
+__all__ = ["column", "id_width", "joined", "listing", "name_route", "said", "short"]
 
 LONGEST_TEXT = 600  # characters of one text in a table
-_THOUSANDS = re.compile(r"(?<=\d),(?=\d{3}(?!\d))")
 
 
 def listing(
@@ -58,17 +57,6 @@ def _longer(value: Any, most: int) -> bool:
     return isinstance(value, str) and len(value) > 4 * most
 
 
-def sentence(value: Any, most: int = LONGEST_TEXT) -> str:
-    """A sentence of our own, thousands set apart as everywhere in print.
-
-    Examples
-    --------
-    >>> sentence("for 138,858 USD, 7.5 %, 3,4").replace("\u202f", " ")
-    'for 138 858 USD, 7.5 %, 3,4'
-    """
-    return _THOUSANDS.sub(words.SPACE, short(value, most))
-
-
 def said(count: int, one: str, many: str) -> str:
     """A number of things.
 
@@ -77,7 +65,7 @@ def said(count: int, one: str, many: str) -> str:
     >>> said(1, "deck", "decks"), said(0, "deck", "decks")
     ('1 deck', '0 decks')
     """
-    return f"{words.whole(count)} {one if count == 1 else many}"
+    return f"{digits.count(count)} {one if count == 1 else many}"
 
 
 def id_width(ids: Iterable[Any]) -> str:

@@ -19,6 +19,7 @@ import pandas as pd
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
+from decknet.digits import as_printed
 from decknet.errors import SettingsError
 from decknet.settings import Settings
 from decknet.show.map_ground import (
@@ -33,9 +34,9 @@ from decknet.show.map_ground import (
     positions,
     stand_inside,
 )
-from decknet.show.map_pack import Block, texts_of, values_of
+from decknet.show.map_pack import Block, digits_js, texts_of, values_of
 from decknet.show.map_themes import shown_themes
-from decknet.show.words import Programme
+from decknet.show.words import Programme, cut_short_words
 
 __all__ = ["DeckRecords", "network_map"]
 
@@ -49,17 +50,25 @@ PAGES = ("map_data.js", "map_draw.js", "map_base.js", "map_deck.js", "map_panel.
 
 # Column of the status frame -> decimals kept in the page.
 _FIRST: dict[str, int] = {  # for the first view
-    "area_m2": 3, "share_now": 6, "share_low": 3, "share_high": 3, "delaminated_share": 4, "covered_share": 3,
-    "growth_per_yr": 5, "growth_low": 5, "growth_high": 5, "aadt": 0, "priority": 1, "rank": 0, "rank_low": 0,
+    "area_m2": 3, "share_now": 6, "share_low": 4, "share_high": 4, "delaminated_share": 4, "covered_share": 4,
+    "growth_per_yr": 5, "growth_low": 5, "growth_high": 5, "aadt": 0, "priority": 2, "rank": 0, "rank_low": 0,
     "rank_high": 0,
 }  # fmt: skip
 _LATER: dict[str, int] = {
     "length_m": 2, "width_m": 2, "built_year": 0, "deck_rating": 0, "unsound_share": 4, "aadt_count": 0, "aadt_year": 0,
-    "truck_share": 3, "points_share": 1, "points_growth": 1, "points_traffic": 1, "points_other": 1, "chance_first": 3,
+    "truck_share": 4, "points_share": 2, "points_growth": 2, "points_traffic": 2, "points_other": 2, "chance_first": 3,
+}  # fmt: skip
+# Column -> what its printed digits follow; the others are printed as they are.
+_PRINTED = {
+    "area_m2": "area", "share_now": "share", "share_low": "share", "share_high": "share", "delaminated_share": "share",
+    "covered_share": "share", "growth_per_yr": "pace", "growth_low": "pace", "growth_high": "pace", "aadt": "whole",
+    "priority": "points", "unsound_share": "share", "truck_share": "share", "points_share": "points",
+    "points_growth": "points", "points_traffic": "points", "points_other": "points", "cost": "money",
+    "crew_days": "days", "repair_m2": "area", "share_before": "share", "share_after": "share",
 }  # fmt: skip
 _FIRST_TEXTS = ("deck_id", "name", "route", "share_from", "growth_from", "aadt_from")
 _LATER_TEXTS = ("bridge_id", "place", "district", "method", "reason", "urgent")
-_LINES: dict[str, int] = {"year": 0, "cost": 0, "crew_days": 1, "repair_m2": 1, "share_before": 4, "share_after": 4}
+_LINES: dict[str, int] = {"year": 0, "cost": 0, "crew_days": 2, "repair_m2": 3, "share_before": 4, "share_after": 4}
 
 
 def _none() -> pd.DataFrame:
@@ -200,10 +209,11 @@ def network_map(
         urgent=int(status["urgent"].notna().sum()) if "urgent" in status.columns else 0,
         tiles=tiles is not None,
         face=list(face),
+        stopped=cut_short_words(programme.facts) if programme is not None else "",
         library_css=Markup(_without_images(_read(library / "leaflet.css"))),  # noqa: S704 (the installed library's own text)
         library_js=Markup(_without_links(_read(library / "leaflet.js"))),  # noqa: S704 (the installed library's own text)
         css=Markup(_read(page / "map.css")),  # noqa: S704 (our own text)
-        js=Markup("\n".join(_read(page / name) for name in PAGES)),  # noqa: S704 (our own text)
+        js=Markup(digits_js() + "\n".join(_read(page / name) for name in PAGES)),  # noqa: S704 (our own text)
         chart_html=Markup(root.html.render()),  # noqa: S704 (holds no data)
         chart_js=Markup(root.script.render()),  # noqa: S704 (holds numbers and the tile address, as JSON)
         chart_name=Markup(chart.get_name()),  # noqa: S704 (a fixed name)
@@ -268,6 +278,21 @@ def _chart(bounds: list[list[float]] | None, tiles: str | None) -> folium.Map:
 # ---- figures ------------------------------------------------------------------------------------
 
 
+def _pack(block: Block, name: str, values: Floats, decimals: int) -> None:
+    """Pack a column so that the page prints each figure as every other output prints the exact one."""
+    quantity = _PRINTED.get(name.rpartition(".")[2])
+    if quantity is None:
+        block.numbers(name, values, decimals)
+        return
+    values = np.where(np.isfinite(values), values, np.nan)
+    unit, step = (100.0 if quantity in {"share", "pace"} else 1.0), 10.0**-decimals
+    kept = np.rint(values / step) * step
+    other = as_printed(unit * kept, quantity) != as_printed(unit * values, quantity)
+    lost = (kept == 0) & (np.abs(values) > 0)  # too small to print is not nothing
+    kept = np.where(other | lost, kept + np.copysign(step, values - kept), kept)
+    block.numbers(name, kept, decimals)
+
+
 def _day(dates: pd.Series) -> list[float]:
     """Days since 1970; NaN where missing."""
     days = pd.to_datetime(dates).astype("datetime64[us]")
@@ -296,7 +321,7 @@ def _pack_first(
     for name in _FIRST_TEXTS:
         block.texts(name, texts_of(status, name))
     for name, digits in _FIRST.items():
-        block.numbers(name, values_of(status, name), digits)
+        _pack(block, name, values_of(status, name), digits)
     block.numbers("survey_day", _day(_column(status, "survey_date")))
     block.numbers("sound_due_day", _day(_column(status, "sound_due")))
     left = np.full(len(ids), np.nan)
@@ -316,7 +341,7 @@ def _pack_first(
     block.numbers("line.deck", row[order])
     block.texts("line.label", texts_of(mine, "label"))
     for name, digits in _LINES.items():
-        block.numbers(f"line.{name}", values_of(mine, name), digits)
+        _pack(block, f"line.{name}", values_of(mine, name), digits)
 
 
 def _pack_later(
@@ -327,7 +352,7 @@ def _pack_later(
     for name in _LATER_TEXTS:
         block.texts(name, texts_of(status, name))
     for name, digits in _LATER.items():
-        block.numbers(name, values_of(status, name), digits)
+        _pack(block, name, values_of(status, name), digits)
     row = _rows(lines, ids)
     order = np.lexsort((values_of(lines, "year"), row)) if len(lines) else row
     mine = lines.iloc[order[row[order] >= 0]] if len(lines) else lines
@@ -353,11 +378,11 @@ def _pack_histories(block: Block, ids: pd.Index, records: DeckRecords) -> None:
         block.numbers(f"{name}.day", when[order])
         if name == "survey":
             block.texts("survey.method", texts_of(mine, "method"))
-            for column, digits in (("unsound_share", 4), ("delaminated_share", 4), ("covered_share", 2)):
-                block.numbers(f"survey.{column}", values_of(mine, column), digits)
+            for column, digits in (("unsound_share", 4), ("delaminated_share", 4), ("covered_share", 4)):
+                _pack(block, f"survey.{column}", values_of(mine, column), digits)
         else:
             block.texts("repair.treatment", texts_of(mine, "treatment"))
-            block.numbers("repair.area_m2", values_of(mine, "area_m2"), 2)
+            _pack(block, "repair.area_m2", values_of(mine, "area_m2"), 3)
 
 
 def _pack_plans(block: Block, ids: pd.Index, records: DeckRecords, frame: Frame) -> None:

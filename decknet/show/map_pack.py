@@ -9,19 +9,29 @@ from __future__ import annotations
 
 import base64
 import gzip
+import json
 from collections.abc import Sequence
+from importlib import resources
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["LONGEST_TEXT", "Block", "texts_of", "values_of"]
+from decknet.digits import PLACES
+
+__all__ = ["LONGEST_TEXT", "Block", "digits_js", "texts_of", "values_of"]
 
 LONGEST_TEXT = 600  # characters; a longer text is cut, with a mark
 _KINDS: dict[str, Any] = {"i1": np.int8, "i2": np.int16, "i4": np.int32, "f8": np.float64}
 
 Floats = npt.NDArray[np.float64]
+
+
+def digits_js() -> str:
+    """The rule of printed digits as a page's script, with its table."""
+    code = (resources.files("decknet.show") / "page" / "digits.js").read_text(encoding="utf-8")
+    return f'"use strict";\nconst PLACES = {json.dumps(PLACES)};\n{code}\n'
 
 
 def values_of(frame: pd.DataFrame, name: str) -> Floats:

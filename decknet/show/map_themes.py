@@ -11,7 +11,9 @@ import numpy as np
 from matplotlib import colormaps
 from matplotlib.colors import to_hex
 
-__all__ = ["MOST_YEARS", "THEMES", "Theme", "shown_themes"]
+from decknet import digits
+
+__all__ = ["MOST_YEARS", "THEMES", "Theme", "class_words", "shown_themes"]
 
 MOST_YEARS = 6  # programme years told apart; later ones share a class
 
@@ -24,6 +26,8 @@ class Theme:
     ----------
     key, label, unit : str
         As shown; the page knows by the key where the figure comes from.
+    quantity : str
+        What its printed digits follow, of ``digits.PLACES``.
     breaks : tuple of float
         Lower ends of the classes above the lowest, in the unit shown. A value on a break belongs to
         the class above it.
@@ -48,6 +52,7 @@ class Theme:
     key: str
     label: str
     unit: str
+    quantity: str
     breaks: tuple[float, ...]
     span: str
     none: str = "no figure"
@@ -62,39 +67,40 @@ class Theme:
 # Breaks follow the bends of the value curves in the settings, rounded; they are ours, not a standard's.
 THEMES: tuple[Theme, ...] = (
     Theme(
-        "unsound", "Unsound share", "% of deck area", (2, 5, 10, 25), "all", "not known",
+        "unsound", "Unsound share", "% of deck area", "share", (2, 5, 10, 25), "all", "not known",
         "estimated, or part of the deck surveyed", (5, 15), "its 80 % range is over {} points",
     ),
     Theme(
-        "delaminated", "Delaminated share", "% of the area surveyed", (2, 5, 10, 25), "past", "no survey says",
+        "delaminated", "Delaminated share", "% of the area surveyed", "share", (2, 5, 10, 25), "past", "no survey says",
         "part of the deck surveyed",
     ),
     Theme(
-        "growth", "Growth of the unsound share", "points a year", (0.25, 0.5, 1, 2), "today", "not known",
+        "growth", "Growth of the unsound share", "points a year", "pace", (0.25, 0.5, 1, 2), "today", "not known",
         "not from its own surveys", (1, 2), "its 80 % range is over {} points a year",
     ),
     Theme(
-        "priority", "Priority", "points of 100", (20, 40, 60, 80), "today", "not ranked", "estimated without a survey",
-        (20, 40), "its 80 % range of rank is over {} % of all decks",
+        "priority", "Priority", "points of 100", "points", (20, 40, 60, 80), "today", "not ranked",
+        "estimated without a survey", (20, 40), "its 80 % range of rank is over {} % of all decks",
     ),
-    Theme("year", "Programme year", "first year of works", (), "ahead", "not in the programme", pool="least"),
+    Theme("year", "Programme year", "first year of works", "whole", (), "ahead", "not in the programme", pool="least"),
     Theme(
-        "urgent", "Act now", "days left", (0, 8, 31), "today", "not on the list", pool="least", turned=True,
+        "urgent", "Act now", "days left", "whole", (0, 8, 31), "today", "not on the list", pool="least", turned=True,
         classes=("overdue", "within a week", "8 to 30 days", "later"),
     ),
     Theme(
-        "sounded", "Last sounding", "years ago", (1, 2, 3, 5), "past", "never sounded", "due to be sounded again",
-        pool="mean",
+        "sounded", "Last sounding", "years ago", "years", (1, 2, 3, 5), "past", "never sounded",
+        "due to be sounded again", pool="mean",
     ),
     Theme(
-        "traffic", "Traffic", "vehicles a day (AADT)", (500, 2_000, 10_000, 40_000), "today", "not known",
+        "traffic", "Traffic", "vehicles a day (AADT)", "whole", (500, 2_000, 10_000, 40_000), "today", "not known",
         "filled in, or a count that is old or without a year",
     ),
 )  # fmt: skip
 
 
-def _words(breaks: Sequence[float]) -> list[str]:
-    shown = [f"{b:,g}".replace(",", "\u202f") for b in breaks]
+def class_words(breaks: Sequence[float]) -> list[str]:
+    """Classes in words, from under the first break to the last and more."""
+    shown = [digits.given(b) for b in breaks]
     return [f"under {shown[0]}", *(f"{a} to under {b}" for a, b in pairwise(shown)), f"{shown[-1]} and more"]
 
 
@@ -116,7 +122,7 @@ def shown_themes(years: Sequence[int]) -> list[dict[str, Any]]:
             breaks, words, turned = [float(y) for y in kept[1:]], [str(y) for y in kept], True
             if len(set(years)) > len(kept):
                 words[-1] += " and later"
-        words = words or _words(breaks)
+        words = words or class_words(breaks)
         at = np.linspace(0.97, 0.02, len(words)) if len(words) > 1 else np.array([0.2])
         radii = np.round(np.linspace(4.5, 10.5, len(words)), 1) if len(words) > 1 else np.array([8.0])
         looks = [[to_hex(colormaps["cividis"](x)), float(r)] for x, r in zip(at, radii, strict=True)]
@@ -124,7 +130,8 @@ def shown_themes(years: Sequence[int]) -> list[dict[str, Any]]:
             looks.reverse()
         out.append(
             {
-                "key": theme.key, "label": theme.label, "unit": theme.unit, "breaks": breaks, "span": theme.span,
+                "key": theme.key, "label": theme.label, "unit": theme.unit, "digits": theme.quantity, "breaks": breaks,
+                "span": theme.span,
                 "none": theme.none, "soft": theme.soft, "doubt": list(theme.doubt), "doubtWords": theme.doubt_words,
                 "pool": theme.pool, "turned": turned,
                 "classes": [[w, c, r] for w, (c, r) in zip(words, looks, strict=True)],

@@ -7,10 +7,11 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.settings import Settings, Treatment, describe, weights_of
 from decknet.show import words
 from decknet.show.charts import forecast_chart
-from decknet.show.listing import listing, said, sentence, short
+from decknet.show.listing import listing, said, short
 
 __all__ = ["MEANS", "MEANS_NOT", "Past", "Patches", "method", "past_forecasts"]
 
@@ -103,7 +104,7 @@ def past_forecasts(past: Past | None, patches: Patches | None, width_mm: float) 
     told = [
         (
             "Each deck's last survey was hidden, forecast from the earlier ones, and held against what the crew then "
-            f"found. {sentence(past.words)}"
+            f"found. {short(past.words)}"
         )
     ]
     if not past.surveys:
@@ -119,7 +120,7 @@ def past_forecasts(past: Past | None, patches: Patches | None, width_mm: float) 
         charts.append(
             {
                 "svg": forecast_chart(expected, low, high, found, width_mm=width_mm / 2 - 3).decode(),
-                "words": f"Forecast against found. {words.whole(inside.sum())} of {words.whole(len(found))} hidden "
+                "words": f"Forecast against found. {digits.count(inside.sum())} of {digits.count(len(found))} hidden "
                 "surveys lay inside their 80 % range (filled), the others outside (hollow).",
             }
         )
@@ -141,8 +142,8 @@ def past_forecasts(past: Past | None, patches: Patches | None, width_mm: float) 
     if len(past.horizons):
         rows = [
             [
-                short(r["horizon"]), words.whole(r["surveys"]), words.percent(r["covered_80"], 0),
-                words.whole(r["mean_miss"], 2), words.whole(r["crps"], 2),
+                short(r["horizon"]), digits.count(r["surveys"]), digits.percent(r["covered_80"]),
+                digits.score(r["mean_miss"]), digits.score(r["crps"]),
             ]
             for r in past.horizons[past.horizons["method"] == "decknet"].to_dict("records")
         ]  # fmt: skip
@@ -169,8 +170,8 @@ def _methods(found: pd.DataFrame) -> dict[str, Any]:
     by = found.set_index("method")
     rows = [
         [
-            shown, words.whole(by.loc[name, "surveys"]), words.percent(by.loc[name, "covered_80"], 0),
-            words.whole(by.loc[name, "mean_miss"], 2), words.whole(by.loc[name, "crps"], 2),
+            shown, digits.count(by.loc[name, "surveys"]), digits.percent(by.loc[name, "covered_80"]),
+            digits.score(by.loc[name, "mean_miss"]), digits.score(by.loc[name, "crps"]),
         ]
         for name, shown in _METHODS.items()
         if name in by.index
@@ -182,8 +183,9 @@ def _methods(found: pd.DataFrame) -> dict[str, Any]:
 def _levels(past: Past) -> dict[str, Any]:
     rows = [
         [
-            sentence(r["level"]), words.whole(r["surveys"]), words.figure(r["expected"], "share"),
-            words.figure(r["found"], "share"), words.whole(r["too_high"], 2), words.whole(r["too_high_se"], 2),
+            short(r["level"]), digits.count(r["surveys"]), words.figure(r["expected"], "share"),
+            words.figure(r["found"], "share"),
+            digits.signed(r["too_high"], digits.score), digits.score(r["too_high_se"]),
         ]
         for r in past.levels.to_dict("records")
     ]  # fmt: skip
@@ -213,13 +215,13 @@ def _patches(patches: Patches | None) -> dict[str, Any]:
     row = patches.table.iloc[0]
     many, failed = int(row["repairs"]), int(row["failed"])
     told = (
-        f"{said(many, 'patch was', 'patches were')} looked at again by a later survey; {words.whole(failed)} of them "
+        f"{said(many, 'patch was', 'patches were')} looked at again by a later survey; {digits.count(failed)} of them "
         "had failed by then (a set part of the patch found unsound again)."
     )
     if pd.notna(row["half_yr"]) and np.isfinite(row["half_yr"]):
         told += (
-            f" Half of all patches are expected to fail within {words.whole(row['half_yr'], 1)} years "
-            f"(80 % range {words.whole(row['half_low'], 1)} to {words.whole(row['half_high'], 1)})."
+            f" Half of all patches are expected to fail within {digits.years(row['half_yr'])} years "
+            f"(80 % range {digits.span(row['half_low'], row['half_high'], digits.years)})."
         )
     return {"patch_words": told, "patch_chart": patches.plot.decode() if patches.plot else None}
 
@@ -227,7 +229,7 @@ def _patches(patches: Patches | None) -> dict[str, Any]:
 def method(settings: Settings, today: str) -> dict[str, Any]:
     """How figures are made, what they rest on, and what they do and do not mean."""
     rank, plan, urgent = settings.rank, settings.programme, settings.urgent
-    weighed = ", ".join(f"{name} {words.percent(w, 0)}" for name, w in weights_of(rank).items() if w)
+    weighed = ", ".join(f"{name} {digits.percent(w)}" for name, w in weights_of(rank).items() if w)
     told = [
         (
             "Records",
@@ -261,7 +263,7 @@ def method(settings: Settings, today: str) -> dict[str, Any]:
             (
                 f"Priority from 0 to 100 adds points for what weighs: {weighed}. Each is read off a curve that does "
                 "not depend on the decks ranked. Ranges of rank hold four in five of "
-                f"{words.whole(rank.draws)} draws of share, growth and traffic."
+                f"{digits.count(rank.draws)} draws of share, growth and traffic."
             ),
         ),
         (
@@ -269,7 +271,7 @@ def method(settings: Settings, today: str) -> dict[str, Any]:
             (
                 f"An open hole ({_days(urgent.hole_days)} to respond), exposed bars ({_days(urgent.bar_days)}), a "
                 f"repair whose opening to traffic is not on record ({_days(urgent.opening_days)} after its cure) or a "
-                f"share of {words.percent(urgent.danger_share, 0)} and more "
+                f"share of {digits.percent_given(urgent.danger_share)} and more "
                 f"({_days(urgent.danger_days)}), whatever the rank."
             ),
         ),
@@ -278,9 +280,11 @@ def method(settings: Settings, today: str) -> dict[str, Any]:
             (
                 "Which deck gets which treatment in which year is chosen so that the unsound deck avoided over "
                 f"{plan.horizon_yr} years is greatest, within each year's money and crew days. A square metre counts "
-                f"for more where traffic is greater (to the power {plan.traffic_power:g}), and for less the later it "
-                f"is (discount {words.percent(plan.discount_per_yr)} a year). Agency cost avoided after the last year "
-                f"counts at {words.figure(plan.exposure_cost, 'money')} {settings.currency} a m²·yr. Decks of one "
+                f"for more where traffic is greater (to the power {digits.given(plan.traffic_power)}), and for less "
+                "the later it "
+                f"is (discount {digits.percent_given(plan.discount_per_yr)} a year). Agency cost avoided after the "
+                "last year "
+                f"counts at {digits.given(plan.exposure_cost)} {settings.currency} a m²·yr. Decks of one "
                 "route in one year share part of their set-up. The distance from the best possible is proven, "
                 "not estimated."
             ),
@@ -288,7 +292,7 @@ def method(settings: Settings, today: str) -> dict[str, Any]:
         (
             "Quantities and closures",
             (
-                f"Each square metre found unsound is taken as {words.whole(plan.overbreak, 2)} m² broken out, or as "
+                f"Each square metre found unsound is taken as {digits.factor(plan.overbreak)} m² broken out, or as "
                 "the limits drawn where the last survey drew its areas. For each work the closure (night, day, weekend "
                 "or continuous) and the material are taken that cost least with a part of what road users lose "
                 "in the queue."
@@ -300,7 +304,7 @@ def method(settings: Settings, today: str) -> dict[str, Any]:
         "Treatment", "For shares (%)", f"Set-up ({coin})", f"{coin}/m² deck", f"{coin}/m² repair", "Life (yr)", "Basis",
     )  # fmt: skip
     rows = [_treatment(t) for t in settings.treatment.values()]
-    notes = [sentence(t.source) for t in settings.treatment.values()]
+    notes = [short(t.source) for t in settings.treatment.values()]
     widths = ("1.5fr", "1fr", "1fr", "0.9fr", "0.9fr", "0.7fr", "0.8fr")
     treatments = listing(headers, "lrrrrrl", widths, rows, notes=notes)
     return {
@@ -317,7 +321,7 @@ def _settings(settings: Settings) -> dict[str, Any]:
     rows = []
     for _, _, value, unit, meaning, why in found:
         of = unit.replace("currency", settings.currency).replace("m2", "m²")
-        rows.append([sentence(meaning), _value(value), of, sentence(why)])
+        rows.append([short(meaning), _value(value), of, short(why)])
     headers = ("What is set", "Value", "Unit", "Basis and source")
     return listing(headers, "lrll", ("1.5fr", "1.1fr", "0.9fr", "1.8fr"), rows)
 
@@ -331,7 +335,7 @@ def _value(value: Any) -> str:
 def _plain(value: Any) -> str:
     if isinstance(value, bool | str):
         return str(value)
-    return f"{value:,g}".replace(",", words.SPACE) if abs(value) < 1e6 else words.whole(value)
+    return digits.given(value)
 
 
 def _days(days: int) -> str:
@@ -341,10 +345,10 @@ def _days(days: int) -> str:
 def _treatment(t: Treatment) -> list[str]:
     return [
         short(t.label),
-        f"{100 * t.share_min:g} to {100 * t.share_max:g}",
-        words.figure(t.set_up, "money"),
-        words.figure(t.per_deck_m2, "money"),
-        words.figure(t.per_repair_m2, "money"),
-        words.figure(t.life_yr, "year"),
+        f"{digits.given(100 * t.share_min)} to {digits.given(100 * t.share_max)}",
+        digits.given(t.set_up),
+        digits.given(t.per_deck_m2),
+        digits.given(t.per_repair_m2),
+        digits.given(t.life_yr),
         t.basis,
     ]

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from decknet import digits
 from decknet.errors import LocationError
 from decknet.show import words
 from decknet.show.hatch import HATCHES, hatch_path, ring_path
@@ -72,7 +73,7 @@ def offset_words(offset_m: float) -> str:
     """
     if abs(offset_m) < 0.0005:
         return "CL"
-    return f"{'L' if offset_m < 0 else 'R'} {abs(offset_m):.2f}"
+    return f"{'L' if offset_m < 0 else 'R'} {digits.set_out(abs(offset_m))}"
 
 
 def deck_plan(
@@ -279,13 +280,13 @@ class _Sheet:
         out.append(f'<path d="{ring_path(edge)}" fill="none" stroke="{INK}" stroke-width="0.35"/>')
         for joint in [j for j in self.joints if start <= j <= end]:
             out += [line(x(joint) + s, y(self.low), x(joint) + s, y(self.top), 0.2) for s in (-0.35, 0.35)]
-            out.append(text(x(joint), y(self.top) + 2.6, f"joint {joint:.2f}", 1.9, halo=True))
+            out.append(text(x(joint), y(self.top) + 2.6, f"joint {digits.set_out(joint)}", 1.9, halo=True))
         out.append(self._limits(x, y, start, end))
         return svg(self.width, self.high, "".join(out))
 
     def _title(self, index: int, start: float, end: float) -> str:
         many = f"Strip {index + 1} of {len(self.spans)}: station" if len(self.spans) > 1 else "Station"
-        said = f"{many} {start:.2f} to {end:.2f} m. Scale 1:{self.scale}, up-station to the right"
+        said = f"{many} {digits.span(start, end, digits.set_out)} m. Scale 1:{self.scale}, up-station to the right"
         out = [text(LEFT, 3.0, said, 2.6, anchor="start", bold=True)]
         bearing = _number(self.deck.get("bearing_deg"))
         cx, cy = self.width - 5.0, 5.0
@@ -348,7 +349,7 @@ class _Sheet:
                     f'<rect x="{left + inset:.2f}" y="{up + inset:.2f}" width="{right - left - 2 * inset:.2f}" '
                     f'height="{down - up - 2 * inset:.2f}" fill="none" stroke="{INK}" stroke-width="0.35"/>'
                 )
-            stations += [(x(s), down, f"{s:.2f}") for s in (a, b) if start - 1e-9 <= s <= end + 1e-9]
+            stations += [(x(s), down, digits.set_out(s)) for s in (a, b) if start - 1e-9 <= s <= end + 1e-9]
             sides += [(left, right, up, c, -1.0), (left, right, down, d, 1.0)]
         room = Room((LEFT, HEAD, self.width, y(self.top) + 2.5))
         low = 2 * BALLOON + 0.2

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import warnings
-from itertools import pairwise
 from typing import Any
 
 import geopandas as gpd
@@ -22,9 +21,9 @@ from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
 from pyproj import CRS
 
+from decknet import digits
 from decknet.errors import SettingsError
-from decknet.show.map_themes import MOST_YEARS, THEMES, Theme
-from decknet.show.words import whole
+from decknet.show.map_themes import MOST_YEARS, THEMES, Theme, class_words
 
 __all__ = ["DRAWN", "network_plot", "theme_of"]
 
@@ -142,20 +141,20 @@ def network_plot(
 
     counts = [int((level[rows] == v).sum()) for v in range(len(classes))]
     handles = [
-        _dot(axes, f"{words}  ({whole(count)})", colour, INK, size)
+        _dot(axes, f"{words}  ({digits.count(count)})", colour, INK, size)
         for words, count, colour, size in zip(classes, counts, colours, sizes, strict=True)
     ][::-1]
     if missing := int((level[rows] == -1).sum()):
-        handles.append(_dot(axes, f"{none}  ({whole(missing)})", "#ffffff", GREY, 3.2))
+        handles.append(_dot(axes, f"{none}  ({digits.count(missing)})", "#ffffff", GREY, 3.2))
     if guesses := int((guessed[rows] & (level[rows] >= 0)).sum()):
         handles.append(
-            _dot(axes, f"broken edge: estimated,\nno survey  ({whole(guesses)})", "#c9cdd1", INK, 6, broken=True)
+            _dot(axes, f"broken edge: estimated,\nno survey  ({digits.count(guesses)})", "#c9cdd1", INK, 6, broken=True)
         )
     if len(ringed):
-        handles.append(_dot(axes, f"ringed: act now  ({whole(len(ringed))})", "none", INK, 8.5))
+        handles.append(_dot(axes, f"ringed: act now  ({digits.count(len(ringed))})", "none", INK, 8.5))
     if unplaced := int((~drawn).sum()):
         what = "deck has no known position\nand is" if unplaced == 1 else "decks have no known position\nand are"
-        handles.append(_dot(axes, f"{whole(unplaced)} {what} not drawn", "none", "none", 3.2))
+        handles.append(_dot(axes, f"{digits.count(unplaced)} {what} not drawn", "none", "none", 3.2))
     _legend(figure, handles, heading, map_w / wide, half_w, map_w, map_h, wide)
 
     out = io.BytesIO()
@@ -194,9 +193,7 @@ def _levels(
         values = status[theme].astype("Float64").to_numpy(dtype=float, na_value=np.nan) * factor
     # A share of 0.1 times 100 may fall a hair short of 10; nine decimals put it back on the break.
     level = np.digitize(np.round(values, 9), chosen.breaks)
-    shown = [f"{b:,g}".replace(",", "\u202f") for b in chosen.breaks]
-    words = [f"under {shown[0]}", *(f"{a} to under {b}" for a, b in pairwise(shown))]
-    words.append(f"{shown[-1]} and more")
+    words = class_words(chosen.breaks)
     return np.where(np.isfinite(values), level, -1), words, f"{chosen.label}\n({chosen.unit})", "no figure"
 
 
@@ -443,7 +440,7 @@ def _legend(
     across = length_m / m_per_inch / wide
     bar = Line2D([x, x, x + across, x + across], [y + line / 3, y, y, y + line / 3], color=INK, linewidth=1.0)
     figure.add_artist(bar)
-    words = f"{length_m / 1000:g} km" if length_m >= 1000 else f"{length_m:g} m"
+    words = f"{digits.given(length_m / 1000)} km" if length_m >= 1000 else f"{digits.given(length_m)} m"
     figure.text(x + across / 2, y + line * 0.55, words, ha="center", fontsize=7, color=INK)
     nx = x + 1.35 / wide
     figure.add_artist(Line2D([nx, nx], [y, y + line * 2.0], color=INK, linewidth=1.0))

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.settings import Settings
 from decknet.show import words
 from decknet.show.plan import deck_plan, offset_words
@@ -134,7 +135,7 @@ def _deck(sheet: DeckSheet, settings: Settings, today: date, paper: str) -> dict
     drawn = ", ".join(words.text(survey.get(n)) for n in ("method", "crew") if _said(survey.get(n)))
     when = words.figure(survey.get("survey_date"), "date")
     cover = _number(survey.get("covered_share"))
-    part = f", {words.percent(cover, 0)} of the deck" if cover < 0.995 else ""
+    part = f", {digits.percent(cover)} of the deck" if cover < 0.995 else ""
     notes = [
         (
             f"Limits rest on the survey of {when}{f' ({drawn})' if drawn else ''}{part}. Damage grows and crews "
@@ -143,7 +144,7 @@ def _deck(sheet: DeckSheet, settings: Settings, today: date, paper: str) -> dict
         *sheet.notes,
     ]
     if plan.left_out:
-        gaps = ", ".join(f"{a:.1f} to {b:.1f} m" for a, b in plan.left_out)
+        gaps = ", ".join(f"{digits.span(a, b, digits.set_out)} m" for a, b in plan.left_out)
         notes.append(f"Stretches where the survey drew nothing are left out of the plan: station {gaps}.")
     return {
         "deck": ident,
@@ -158,8 +159,9 @@ def _deck(sheet: DeckSheet, settings: Settings, today: date, paper: str) -> dict
         "from the first joint, offsets from the centreline (CL): L left and R right, looking up-station.",
         "limits": _limits(limits),
         "sums": [
-            words.whole(len(limits)),
-            *(words.whole(words.total(limits, n), d) for n, d in (("area_m2", 2), ("saw_cut_m", 2), ("volume_m3", 3))),
+            digits.count(len(limits)),
+            *(digits.set_out(words.total(limits, n)) for n in ("area_m2", "saw_cut_m")),
+            digits.volume(words.total(limits, "volume_m3")),
         ],
         "sides": _sides(limits, deck),
         "materials": materials(sheet.totals, limits, settings),
@@ -191,19 +193,19 @@ def _said(value: Any) -> str:
 def _place(deck: Mapping[str, Any]) -> list[list[str]]:
     """Label and value of what is known of the place, the deck and the traffic."""
     lon, lat = deck.get("longitude_deg"), deck.get("latitude_deg")
-    at = f"{_number(lat):.5f}, {_number(lon):.5f}" if _known(lon) and _known(lat) else "not known"
+    at = f"{digits.degrees(lat)}, {digits.degrees(lon)}" if _known(lon) and _known(lat) else "not known"
 
-    def size(name: str, unit: str, decimals: int = 1) -> str:
+    def size(name: str, unit: str) -> str:
         value = deck.get(name)
-        return f"{words.whole(value, decimals)} {unit}" if _known(value) else "not known"
+        return f"{digits.given(value)} {unit}" if _known(value) else "not known"
 
     traffic = "not known"
     if _known(deck.get("aadt")):
-        traffic = f"{words.whole(deck['aadt'])} vehicles a day"
+        traffic = f"{digits.traffic(deck['aadt'])} vehicles a day"
         if _known(deck.get("truck_share")):
-            traffic += f", {words.percent(deck['truck_share'], 0)} trucks"
+            traffic += f", {digits.percent(deck['truck_share'])} trucks"
         if _known(deck.get("speed_kmh")):
-            traffic += f", {words.whole(deck['speed_kmh'])} km/h"
+            traffic += f", {digits.given(deck['speed_kmh'])} km/h"
     posted = deck.get("posted")
     rows = [
         ("Bridge", _said(deck.get("bridge_id")) or "not known"),
@@ -211,11 +213,11 @@ def _place(deck: Mapping[str, Any]) -> list[list[str]]:
         ("Place", _said(deck.get("place")) or "not known"),
         ("Latitude, longitude", at),
         ("Traffic", traffic),
-        ("Lanes", words.whole(deck["lanes"]) if _known(deck.get("lanes")) else "not known"),
+        ("Lanes", digits.count(deck["lanes"]) if _known(deck.get("lanes")) else "not known"),
         ("Detour", size("detour_km", "km")),
         ("Load limit posted", words.figure(posted, "flag") if _known(posted) else "not known"),
-        ("Deck", f"{size('length_m', 'm', 2)} long, {size('width_m', 'm', 2)} wide"),
-        ("Slab, cover", f"{size('slab_mm', 'mm', 0)}, {size('cover_mm', 'mm', 0)}"),
+        ("Deck", f"{size('length_m', 'm')} long, {size('width_m', 'm')} wide"),
+        ("Slab, cover", f"{size('slab_mm', 'mm')}, {size('cover_mm', 'mm')}"),
         ("Top bars", _said(deck.get("bar_kind")) or "not known"),
         ("Surface", _said(deck.get("surface_kind")) or "not known"),
     ]
@@ -226,17 +228,17 @@ def _limits(limits: pd.DataFrame) -> list[dict[str, Any]]:
     return [
         {
             "number": str(int(r["number"])),
-            "from": f"{r['from_station_m']:.2f}",
-            "to": f"{r['to_station_m']:.2f}",
+            "from": digits.set_out(r["from_station_m"]),
+            "to": digits.set_out(r["to_station_m"]),
             "left": offset_words(r["from_offset_m"]),
             "right": offset_words(r["to_offset_m"]),
-            "size": f"{r['length_m']:.2f} × {r['width_m']:.2f}",
-            "diagonal": f"{float(np.hypot(r['length_m'], r['width_m'])):.2f}",
+            "size": f"{digits.set_out(r['length_m'])} × {digits.set_out(r['width_m'])}",
+            "diagonal": digits.set_out(np.hypot(r["length_m"], r["width_m"])),
             "depth": str(r["depth_class"]),
-            "depth_mm": f"{r['depth_mm']:.0f} mm",
-            "area": f"{r['area_m2']:.2f}",
-            "saw": f"{r['saw_cut_m']:.2f}",
-            "volume": f"{r['volume_m3']:.3f}",
+            "depth_mm": f"{digits.count(r['depth_mm'])} mm",
+            "area": digits.set_out(r["area_m2"]),
+            "saw": digits.set_out(r["saw_cut_m"]),
+            "volume": digits.volume(r["volume_m3"]),
         }
         for r in limits.to_dict("records")
     ]
@@ -256,8 +258,8 @@ def _sides(limits: pd.DataFrame, deck: Mapping[str, Any]) -> list[str]:
         if len(mine):
             numbers = ", ".join(str(int(n)) for n in mine["number"])
             said.append(
-                f"{what}: {numbers} ({words.whole(mine['area_m2'].sum(), 2)} m², "
-                f"{words.whole(mine['crew_h'].sum(), 1)} crew hours)."
+                f"{what}: {numbers} ({digits.set_out(mine['area_m2'].sum())} m², "
+                f"{digits.hours(mine['crew_h'].sum())} crew hours)."
             )
     full = limits[limits["depth_class"] == "full"]
     if len(full):
@@ -269,25 +271,29 @@ def _sides(limits: pd.DataFrame, deck: Mapping[str, Any]) -> list[str]:
 
 
 def _closure(totals: Mapping[str, Any], settings: Settings) -> dict[str, Any]:
-    hours, ups = words.whole(totals.get("crew_h"), 1), words.whole(totals.get("set_ups"))
+    hours, ups = digits.hours(totals.get("crew_h")), digits.count(totals.get("set_ups"))
     opening = settings.opening
     return {
         "words": f"Planned: {hours} crew hours in {ups} traffic-control set-up{'' if ups == '1' else 's'} of "
-        f"{settings.quantities.closure_h:g} working hours. Planning figures of the settings, not a promise.",
+        f"{digits.given(settings.quantities.closure_h)} working hours. Planning figures of the settings, not a "
+        "promise.",
         "materials": [
-            ["High-early-strength or accelerated", f"{opening.high_early_h:g} h"],
-            ["Ordinary cement", f"{opening.ordinary_h:g} h ({opening.ordinary_h / 24:g} days)"],
+            ["High-early-strength or accelerated", f"{digits.given(opening.high_early_h)} h"],
+            ["Ordinary cement", f"{digits.given(opening.ordinary_h)} h ({digits.given(opening.ordinary_h / 24)} days)"],
         ],
         "rule": "Last concrete by = time the lane must open, less the cure. The cure is a floor: the strength asked "
-        f"({opening.opening_mpa:g} MPa in the settings), the maker's sheet or the engineer may ask for longer.",
+        f"({digits.given(opening.opening_mpa)} MPa in the settings), the maker's sheet or the engineer may ask for "
+        "longer.",
     }
 
 
 def _limits_of_weather(settings: Settings) -> str:
     o = settings.opening
     return (
-        f"No placing with air or concrete below {o.coldest_c:g} °C, with concrete above {o.hottest_c:g} °C, or in "
-        f"rain. From {o.evaporation_limit_kg_m2_h:g} kg/m²/h of evaporation on: windbreak, shade, fog, cover at once; "
+        f"No placing with air or concrete below {digits.given(o.coldest_c)} °C, with concrete above "
+        f"{digits.given(o.hottest_c)} °C, or in "
+        f"rain. From {digits.given(o.evaporation_limit_kg_m2_h)} kg/m²/h of evaporation on: windbreak, shade, fog, "
+        "cover at once; "
         "or wait."
     )
 
@@ -296,23 +302,27 @@ def _opening(opening: pd.DataFrame) -> list[list[str]]:
     def hours(value: float) -> str:
         if not np.isfinite(value):
             return "does not harden"
-        return f"{value:.1f} h" if value < 48 else f"{value / 24:.1f} days"
+        return digits.hours_needed(value)
 
     return [
-        [f"{r.concrete_c:g} °C", hours(r.high_early_h), hours(r.ordinary_h)] for r in opening.itertuples(index=False)
+        [f"{digits.given(r.concrete_c)} °C", hours(r.high_early_h), hours(r.ordinary_h)]
+        for r in opening.itertuples(index=False)
     ]
 
 
 def _wind(wind: pd.DataFrame, settings: Settings) -> dict[str, Any]:
     rows = [
-        [f"{air:g} °C", *("–" if not v > 0 else "any" if np.isinf(v) else f"{np.floor(v):.0f}" for v in row)]
+        [
+            f"{digits.given(air)} °C",
+            *("–" if not v > 0 else "any" if np.isinf(v) else digits.count(np.floor(v)) for v in row),
+        ]
         for air, row in zip(wind.index, wind.to_numpy(dtype=float), strict=True)
     ]
     return {
-        "headers": ["Air", *(f"{h:.0%} humid" for h in wind.columns)],
+        "headers": ["Air", *(f"{digits.percent_given(h)} humid" for h in wind.columns)],
         "rows": rows,
         "words": "Wind in km/h, half a metre above the deck, from which evaporation passes "
-        f"{settings.opening.evaporation_limit_kg_m2_h:g} kg/m²/h, with concrete 5 °C warmer than the air. "
+        f"{digits.given(settings.opening.evaporation_limit_kg_m2_h)} kg/m²/h, with concrete 5 °C warmer than the air. "
         "“–”: it does without wind; “any”: not below 60 km/h.",
     }
 
@@ -325,10 +335,10 @@ def _return(ident: str, limits: pd.DataFrame) -> dict[str, Any]:
             "deck_id": ident,
             "treatment": "patch",
             "depth_class": str(r["depth_class"]),
-            "from_station_m": f"{r['from_station_m']:.2f}",
-            "to_station_m": f"{r['to_station_m']:.2f}",
-            "from_offset_m": f"{r['from_offset_m'] + 0.0:.2f}",
-            "to_offset_m": f"{r['to_offset_m'] + 0.0:.2f}",
+            "from_station_m": digits.set_out(r["from_station_m"]),
+            "to_station_m": digits.set_out(r["to_station_m"]),
+            "from_offset_m": digits.keyed(r["from_offset_m"]),
+            "to_offset_m": digits.keyed(r["to_offset_m"]),
         }
         rows.append([str(int(r["number"])), *(given.get(n, "") for n in RETURN_REPAIR)])
     return {

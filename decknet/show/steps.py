@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.settings import Settings
-from decknet.show import words
 
 __all__ = ["CAUTIONS", "DEFER", "SIGNS", "materials", "plant", "steps"]
 
@@ -68,11 +68,11 @@ SIGNS = (
 )
 
 
-def _amount(totals: Mapping[str, Any], name: str, unit: str, decimals: int = 0) -> str:
+def _amount(totals: Mapping[str, Any], name: str, unit: str, say: Callable[[Any], str]) -> str:
     value = totals.get(name)
     if value is None or pd.isna(value):
         return ""
-    return f"{words.whole(float(value), decimals)}{words.SPACE}{unit}"
+    return f"{say(value)} {unit}"
 
 
 def _rows(entries: list[tuple[str, str, str]]) -> list[list[str]]:
@@ -101,41 +101,46 @@ def materials(totals: Mapping[str, Any], limits: pd.DataFrame, settings: Setting
     """
     shallow = float(limits["depth_mm"].min()) if len(limits) else float("nan")
     largest = min(settings.limits.aggregate_mm, LARGEST_AGGREGATE_MM)
-    stone = f"angular, washed, not over {largest:g} mm"
+    stone = f"angular, washed, not over {digits.given(largest)} mm"
     if np.isfinite(shallow) and shallow / AGGREGATE_SHARE < largest:
-        stone += f", and not over {np.floor(shallow / AGGREGATE_SHARE):.0f} mm where the patch is {shallow:.0f} mm deep"
-    sacks = _amount(totals, "cement_sacks", "sacks")
+        most = digits.count(np.floor(shallow / AGGREGATE_SHARE))
+        stone += f", and not over {most} mm where the patch is {digits.count(shallow)} mm deep"
+    sacks = _amount(totals, "cement_sacks", "sacks", digits.count)
     bags = f", {sacks}" if sacks else ""
-    whole = _amount(totals, "volume_m3", "m³", 3)
+    whole = _amount(totals, "volume_m3", "m³", digits.volume)
     return _rows(
         [
             (
                 "Patching concrete",
-                _amount(totals, "order_m3", "m³", 3),
+                _amount(totals, "order_m3", "m³", digits.volume),
                 f"{whole} in place and the waste; the mix below, or a bagged repair material to its maker's sheet",
             ),
             (
                 "Cement",
-                _amount(totals, "cement_kg", "kg") + bags,
+                _amount(totals, "cement_kg", "kg", digits.kilograms) + bags,
                 "dry, in date; the kind that the opening time asks for",
             ),
-            ("Sand", _amount(totals, "sand_kg", "kg"), "saturated, surface dry; take off the water it carries"),
-            ("Stone", _amount(totals, "stone_kg", "kg"), stone),
-            ("Water", _amount(totals, "water_kg", "kg"), "clean; none added after mixing"),
+            (
+                "Sand",
+                _amount(totals, "sand_kg", "kg", digits.kilograms),
+                "saturated, surface dry; take off the water it carries",
+            ),
+            ("Stone", _amount(totals, "stone_kg", "kg", digits.kilograms), stone),
+            ("Water", _amount(totals, "water_kg", "kg", digits.kilograms), "clean; none added after mixing"),
             (
                 "Form",
-                _amount(totals, "form_m2", "m²", 1) if _has(limits, "full") else "",
+                _amount(totals, "form_m2", "m²", digits.area) if _has(limits, "full") else "",
                 "for full depth: oiled, with wire to hang it by",
             ),
             (
                 "Bearers above",
-                _amount(totals, "frame_m", "m", 1) if _has(limits, "full") else "",
-                f"resting {settings.quantities.bearer_rest_mm:g} mm on sound deck at each end",
+                _amount(totals, "frame_m", "m", digits.length) if _has(limits, "full") else "",
+                f"resting {digits.given(settings.quantities.bearer_rest_mm)} mm on sound deck at each end",
             ),
             (
                 "Curing cover",
-                _amount(totals, "cover_sheet_m2", "m²", 1),
-                f"laps {settings.quantities.cover_lap_mm:g} mm; with water to keep it damp",
+                _amount(totals, "cover_sheet_m2", "m²", digits.area),
+                f"laps {digits.given(settings.quantities.cover_lap_mm)} mm; with water to keep it damp",
             ),
         ]
     )
@@ -148,7 +153,7 @@ def plant(totals: Mapping[str, Any], limits: pd.DataFrame, settings: Settings) -
         [
             ("Traffic control", "for the closure", "as the local rules and the closure plan say; spares of everything"),
             ("Tapes, chalk line, square, hammer or chain", "1 set", "for setting out and for sounding again"),
-            ("Saw, wet", _amount(totals, "saw_cut_m", "m", 1), f"set to {SAW_MM} mm; slurry caught"),
+            ("Saw, wet", _amount(totals, "saw_cut_m", "m", digits.length), f"set to {SAW_MM} mm; slurry caught"),
             (
                 "Breakers",
                 "2 or more",
@@ -156,8 +161,8 @@ def plant(totals: Mapping[str, Any], limits: pd.DataFrame, settings: Settings) -
             ),
             (
                 "Blast or wire brush, air without oil",
-                _amount(totals, "bar_m", "m of bar", 0),
-                f"bars bright all round, {clear:g} mm clear behind them",
+                _amount(totals, "bar_m", "m of bar", digits.length),
+                f"bars bright all round, {digits.given(clear)} mm clear behind them",
             ),
             ("Mixer, moulds, thermometer", "1 set", "test pieces as the owner asks"),
             (
@@ -201,7 +206,8 @@ def steps(limits: pd.DataFrame, deck: Mapping[str, Any], settings: Settings) -> 
         (
             (
                 "Sound inside and round each limit, from the hollow outward until it rings solid. Hollow closer than "
-                f"{chosen.margin_mm:g} mm to the line: move the line out, keep it square, write the new size in the "
+                f"{digits.given(chosen.margin_mm)} mm to the line: move the line out, keep it square, write the new "
+                "size in the "
                 "table."
             ),
             [("Limits moved", 40)],
@@ -223,7 +229,8 @@ def steps(limits: pd.DataFrame, deck: Mapping[str, Any], settings: Settings) -> 
         ),
         (
             (
-                f"Where a bar is bared by the damage or is loose in the concrete, go on to {clear:g} mm clear all "
+                f"Where a bar is bared by the damage or is loose in the concrete, go on to {digits.given(clear)} mm "
+                "clear all "
                 "round it. Brush or blast it bright. Thinned, broken or loose in its laps: tell the engineer before "
                 "covering it."
             ),
@@ -231,7 +238,8 @@ def steps(limits: pd.DataFrame, deck: Mapping[str, Any], settings: Settings) -> 
         ),
         (
             (
-                f"Sound the bottom and sides again. Hollow still, or deeper than {half:.0f} mm of the {slab_mm:.0f} "
+                f"Sound the bottom and sides again. Hollow still, or deeper than {digits.count(half)} mm of the "
+                f"{digits.count(slab_mm)} "
                 f"mm slab{known}: stop there. It becomes full depth and is for a licensed engineer to release."
             ),
             [],
@@ -265,9 +273,11 @@ def steps(limits: pd.DataFrame, deck: Mapping[str, Any], settings: Settings) -> 
         ),
         (
             (
-                f"Cover at once with a damp cover that laps {settings.quantities.cover_lap_mm:g} mm past the sides, "
-                f"and keep it damp until the lane opens: at least {settings.opening.high_early_h:g} h for "
-                f"high-early-strength or accelerated concrete, {settings.opening.ordinary_h / 24:g} days for "
+                f"Cover at once with a damp cover that laps {digits.given(settings.quantities.cover_lap_mm)} mm past "
+                "the sides, "
+                f"and keep it damp until the lane opens: at least {digits.given(settings.opening.high_early_h)} h for "
+                f"high-early-strength or accelerated concrete, {digits.given(settings.opening.ordinary_h / 24)} days "
+                "for "
                 "ordinary cement."
             ),
             [("Cover off", 22)],

@@ -12,6 +12,7 @@ import numpy as np
 from matplotlib import colormaps
 from matplotlib.colors import to_hex
 
+from decknet import digits
 from decknet.columns.choices import DEFECT_KINDS
 
 __all__ = ["Drawn", "Rule", "qml", "rules", "sld"]
@@ -130,7 +131,7 @@ def rules(layer: str, years: Sequence[int] = ()) -> list[Rule]:
 
 def _by_share() -> list[Rule]:
     ends = (None, *SHARE_BREAKS, None)
-    shown = [f"{100 * b:g}" for b in SHARE_BREAKS]
+    shown = [digits.given(100 * b) for b in SHARE_BREAKS]
     titles = [f"under {shown[0]} %", *(f"{a} to under {b} %" for a, b in pairwise(shown)), f"{shown[-1]} % and more"]
     sizes = np.linspace(2.4, 5.6, len(titles))
     drawn = [Drawn(fill=c, size_mm=round(float(s), 1)) for c, s in zip(_colours(len(titles)), sizes, strict=True)]

@@ -17,6 +17,7 @@ import pyarrow as pa
 import pyogrio
 import shapely
 
+from decknet import digits
 from decknet.columns import RECORDS, Column
 from decknet.errors import DecknetError
 
@@ -59,7 +60,7 @@ def csv_tables(records: Records) -> tuple[dict[str, bytes], list[str]]:
         writer.writerows(zip(*([as_text(v, c) for v in frame[c.name]] for c in columns), strict=True))
         out[f"{number}_{kind}.csv"] = file.getvalue().encode("utf-8-sig")
     base = len(records.get("base", ()))
-    notes = [f"CSV has no place for the {base:,} shapes of the base map; a GeoPackage has."] if base else []
+    notes = [f"CSV has no place for the {digits.count(base)} shapes of the base map; a GeoPackage has."] if base else []
     return out, notes
 
 

@@ -1,14 +1,19 @@
-"""What the outputs share: the programme as they read it, printed labels with units, number formats, cautions."""
+"""What the outputs share: the programme as they read it, printed labels with units, cautions.
+
+How many digits a printed figure carries stands in ``decknet.digits``; a workbook cell holds the exact figure and has
+its number format here.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 
-from decknet import columns
+from decknet import columns, digits
+from decknet.digits import MISSING
 from decknet.settings import Settings
 
 __all__ = [
@@ -17,20 +22,17 @@ __all__ = [
     "MISSING",
     "NUMBER_FORMATS",
     "Programme",
+    "cut_short_words",
     "figure",
     "gap_words",
     "kind_of",
     "label",
     "money_unit",
-    "percent",
     "text",
     "total",
-    "whole",
     "with_share",
 ]
 
-MISSING = "–"
-SPACE = "\u202f"  # narrow, no break: between thousands, and before a unit
 LONGEST_CELL = 32_767  # characters a workbook cell can hold
 CUT = " … (cut: too long for a cell)"
 
@@ -71,7 +73,7 @@ class Programme(Protocol):
     ``lines`` deck_id, year, treatment, label, deck_m2, repair_m2, crew_days, cost, benefit, share_before,
     share_after, urgent, pinned, based_on, why; ``years`` year, budget, cost, left, crew_days, decks,
     repair_m2; ``waiting`` deck_id, why; ``facts`` value, bound, gap, value_worst_first, cost_total,
-    budget_total, unsound_end_m2, unsound_end_nothing_m2.
+    budget_total, unsound_end_m2, unsound_end_nothing_m2, clock_hit, clock_s, part_lost.
     """
 
     @property
@@ -84,32 +86,32 @@ class Programme(Protocol):
     def facts(self) -> Mapping[str, float]: ...
 
 
-# Kind of figure -> (unit as printed, number format of a workbook cell, decimals).
+# Kind of figure -> (unit as printed, number format of a workbook cell, how it is printed anywhere else).
 # A share is a fraction inside; the % format shows it as percent.
-_KINDS: dict[str, tuple[str, str, int]] = {
-    "id": ("", "@", 0),
-    "text": ("", "@", 0),
-    "long": ("", "@", 0),
-    "flag": ("", "@", 0),
-    "date": ("", "yyyy-mm-dd", 0),
-    "year": ("", "0", 0),
-    "whole": ("", "#,##0", 0),
-    "m": ("m", "#,##0.0", 1),
-    "set out m": ("m", "#,##0.00", 2),
-    "set out m2": ("m²", "#,##0.00", 2),
-    "m3": ("m³", "#,##0.000", 3),
-    "h": ("h", "#,##0.0", 1),
-    "km": ("km", "#,##0.0", 1),
-    "m2": ("m²", "#,##0.0", 1),
-    "m2yr": ("m²·yr", "#,##0", 0),
-    "deg": ("°", "0.000000", 6),
-    "share": ("%", "0.0%", 1),
-    "growth": ("% of deck a year", "0.00%", 2),
-    "points": ("points", "0.0", 1),
-    "place": ("", "#,##0.0", 1),
-    "traffic": ("vehicles/day", "#,##0", 0),
-    "days": ("days", "#,##0.0", 1),
-    "money": ("money", "#,##0", 0),
+_KINDS: dict[str, tuple[str, str, Callable[[Any], str]]] = {
+    "id": ("", "@", str),
+    "text": ("", "@", str),
+    "long": ("", "@", str),
+    "flag": ("", "@", str),
+    "date": ("", "yyyy-mm-dd", str),
+    "year": ("", "0", str),
+    "whole": ("", "#,##0", digits.count),
+    "m": ("m", "#,##0.0", digits.given),
+    "set out m": ("m", "#,##0.00", digits.set_out),
+    "set out m2": ("m²", "#,##0.00", digits.set_out),
+    "m3": ("m³", "#,##0.000", digits.volume),
+    "h": ("h", "#,##0.0", digits.hours),
+    "km": ("km", "#,##0.0", digits.given),
+    "m2": ("m²", "#,##0.0", digits.area),
+    "m2yr": ("m²·yr", "#,##0", digits.exposure),
+    "deg": ("°", "0.000000", digits.degrees),
+    "share": ("%", "0.0%", digits.share),
+    "growth": ("% of deck a year", "0.00%", digits.pace),
+    "points": ("points", "0.0", digits.points),
+    "place": ("", "#,##0.0", digits.given),
+    "traffic": ("vehicles/day", "#,##0", digits.traffic),
+    "days": ("days", "#,##0.0", digits.crew_days),
+    "money": ("money", "#,##0", digits.money),
 }
 NUMBER_FORMATS = {kind: form for kind, (_, form, _) in _KINDS.items()}
 
@@ -284,10 +286,8 @@ def figure(value: Any, kind: str) -> str:
 
     Examples
     --------
-    >>> figure(float("nan"), "m2"), figure(0.1234, "share"), figure(2031, "year")
-    ('–', '12.3', '2031')
-    >>> figure(-1234567.0, "money").replace(SPACE, " ")
-    '−1 234 567'
+    >>> figure(float("nan"), "m2"), figure(0.1234, "share"), figure(2031, "year"), figure(247_116, "money")
+    ('–', '12', '2031', '247,000')
     """
     if not _there(value):
         return MISSING
@@ -299,30 +299,7 @@ def figure(value: Any, kind: str) -> str:
         return f"{pd.Timestamp(value):%Y-%m-%d}"
     if kind == "year":
         return str(int(value))
-    decimals = _KINDS[kind][2]
-    scaled = 100 * float(value) if kind in {"share", "growth"} else float(value)
-    if kind == "m2" and abs(scaled) >= 100:
-        decimals = 0
-    return whole(scaled, decimals)
-
-
-def whole(value: Any, decimals: int = 0) -> str:
-    """A number with its thousands set apart and a true minus sign; a dash where it is missing."""
-    if not _there(value):
-        return MISSING
-    rounded = round(float(value), decimals) + 0.0
-    return f"{rounded:,.{decimals}f}".replace(",", SPACE).replace("-", "−")
-
-
-def percent(share: Any, decimals: int = 1) -> str:
-    """A share in percent, with its sign.
-
-    Examples
-    --------
-    >>> percent(0.0512).replace(SPACE, " "), percent(None)
-    ('5.1 %', 'not known')
-    """
-    return f"{whole(100 * share, decimals)}{SPACE}%" if _there(share) else "not known"
+    return _KINDS[kind][2](value)
 
 
 def text(value: Any) -> str:
@@ -340,22 +317,43 @@ def total(frame: pd.DataFrame, name: str) -> float:
     return float(pd.to_numeric(frame[name]).astype("Float64").sum())
 
 
-def gap_words(facts: Mapping[str, float]) -> str:
-    """How far the programme can be from the best possible, in plain words; the gap rounds up.
+def cut_short_words(facts: Mapping[str, float]) -> str:
+    """That the user's clock or a mishap cut the search short, and how near it had come; nothing where none did.
 
     Examples
     --------
-    >>> gap_words({"gap": 0.00036}).replace(SPACE, " ")
+    >>> cut_short_words({"clock_hit": 1.0, "clock_s": 20.0, "gap": 0.0123})
+    'The search was stopped by the clock after 20 s; gap reached 1.23 %; another run may find another programme.'
+    >>> cut_short_words({"clock_hit": 0.0, "clock_s": 20.0, "gap": 0.0123})
+    ''
+    """
+    if facts.get("clock_hit", 0) == 1:
+        why = f"The search was stopped by the clock after {digits.given(facts.get('clock_s', 0))} s"
+    elif facts.get("part_lost", 0) == 1:
+        why = "A part of the search was lost (this computer ended its process)"
+    else:
+        return ""
+    gap = facts.get("gap")
+    reached = f"gap reached {digits.gap(gap)} %; " if gap is not None and _there(gap) else ""
+    return f"{why}; {reached}another run may find another programme."
+
+
+def gap_words(facts: Mapping[str, float]) -> str:
+    """How far the programme can be from the best possible, in plain words; and where a clock ended the search.
+
+    Examples
+    --------
+    >>> gap_words({"gap": 0.00036})
     'It is proven to reach at least 99.96 % of the benefit of the best programme possible within the same limits.'
     """
     gap = facts.get("gap")
     if gap is None or not _there(gap):
         return "How far it is from the best programme possible is not known."
-    hundredths = int(np.ceil(round(float(gap) * 1e4, 6)))
-    return (
-        f"It is proven to reach at least {whole(100 - hundredths / 100, 2)}{SPACE}% of the benefit of the best "
+    said = (
+        f"It is proven to reach at least {digits.reached(gap)} % of the benefit of the best "
         "programme possible within the same limits."
     )
+    return f"{said} {cut_short_words(facts)}".strip()
 
 
 def with_share(status: pd.DataFrame) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import pandas as pd
 import xlsxwriter
 from xlsxwriter.utility import quote_sheetname, xl_col_to_name, xl_rowcol_to_cell
 
-from decknet import columns
+from decknet import columns, digits
 from decknet.errors import RecordError
 from decknet.settings import Settings, describe
 from decknet.show import words
@@ -400,7 +400,7 @@ def _settings(book: Book) -> None:
     for section, key, value, unit, meaning, source in describe(book.settings):
         row += 1
         if isinstance(value, tuple):
-            value = "; ".join(f"{x:g} → {y:g}" for x, y in value)
+            value = "; ".join(f"{digits.given(x)} → {digits.given(y)}" for x, y in value)
         for at, what in enumerate((section, key, value, unit, meaning, source)):
             if isinstance(what, (int, float)) and not isinstance(what, bool):
                 sheet.write_number(row, at, what, book.formats["number"])
@@ -417,14 +417,14 @@ def _notes(book: Book, programme: Programme, decks: pd.DataFrame, urgent: int, f
     unsurveyed = int((decks["surveys"].fillna(0) == 0).sum()) if "surveys" in decks.columns else None
     said = [
         *face,
-        f"{words.whole(len(decks))} decks; {words.whole(urgent)} on the act-now list; "
-        + (f"{words.whole(unsurveyed)} without a survey." if unsurveyed is not None else "surveys not known."),
+        f"{digits.count(len(decks))} decks; {digits.count(urgent)} on the act-now list; "
+        + (f"{digits.count(unsurveyed)} without a survey." if unsurveyed is not None else "surveys not known."),
         (
-            f"Deck area {words.whole(area)} m², of which {words.whole(unsound)} m² "
-            f"({words.percent(unsound / area if area else None)}) is expected to be unsound today, over the "
-            f"{words.whole(len(known))} decks whose area and share are both known."
+            f"Deck area {digits.area(area)} m², of which {digits.area(unsound)} m² "
+            f"({digits.percent(unsound / area if area else None)}) is expected to be unsound today, over the "
+            f"{digits.count(len(known))} decks whose area and share are both known."
         ),
-        f"Programme: {words.whole(len(programme.lines))} works, {words.money_unit(book.settings)}. "
+        f"Programme: {digits.count(len(programme.lines))} works, {words.money_unit(book.settings)}. "
         + words.gap_words(programme.facts),
         (
             "Shares marked % are stored as fractions: 5 % is 0.05. Unsound share: part of the deck area that is "
@@ -435,6 +435,8 @@ def _notes(book: Book, programme: Programme, decks: pd.DataFrame, urgent: int, f
             "rests on' is not 'survey', no survey stands behind the figure."
         ),
         (
+            "A cell holds its exact figure, whatever its format shows; sentences are rounded, as in every other "
+            "output. "
             "Totals above the headers follow the filter. An empty cell means not known, never zero. Dates before March "
             "1900 stand as text."
         ),
@@ -446,7 +448,7 @@ def _notes(book: Book, programme: Programme, decks: pd.DataFrame, urgent: int, f
     if book.page:
         said.append(
             f"Deck numbers lead to the deck in {book.page}, if it lies in the same folder as this workbook."
-            + (f" A sheet holds {words.whole(MOST_LINKS)} such links; rows below have none." if book.unlinked else "")
+            + (f" A sheet holds {digits.count(MOST_LINKS)} such links; rows below have none." if book.unlinked else "")
         )
     row = HEADER_ROW - 1
     for heading, texts in (("What this holds", said), ("Cautions", words.CAUTIONS)):

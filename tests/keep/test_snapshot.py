@@ -16,7 +16,7 @@ from decknet.errors import StoreError
 from decknet.keep import Store
 from decknet.keep.backup import copy_store
 from decknet.keep.snapshot import DESCRIPTOR, check_snapshot, columns_of, from_snapshot, write_snapshot
-from decknet.keep.verify import verify
+from decknet.keep.verify import prove, verify
 
 
 @pytest.fixture(scope="module")
@@ -41,8 +41,7 @@ def spoilt(demo_store, tmp_path):
     def change(statement):
         with duckdb.connect(str(path)) as db:
             db.execute(statement)
-        with Store.open(path) as store:
-            return verify(store).troubles
+        return prove(path).troubles
 
     return change
 
@@ -151,7 +150,7 @@ def test_an_older_layout_is_brought_up_to_the_newest(demo_store, copied, tmp_pat
     old = tmp_path / "old.duckdb"
     with Store.open(demo_store) as store:
         wanted = store.current("survey")
-    from decknet.keep.store import connect
+    from decknet.keep.engine import connect
 
     with Store(connect(old, read_only=False), old, read_only=False) as store:
         store.lay_out(1)
@@ -223,7 +222,7 @@ def test_a_backup_is_the_store_and_a_harmed_store_is_not_backed_up(demo_store, s
 @pytest.fixture
 def old(tmp_path):
     """A store of the first layout."""
-    from decknet.keep.store import connect
+    from decknet.keep.engine import connect
 
     path = tmp_path / "old.duckdb"
     with Store(connect(path, read_only=False), path, read_only=False) as store:

@@ -101,3 +101,95 @@ def test_cells_of_the_tables_that_worked_examples_confirm():
 def test_what_the_tables_do_not_hold_is_refused(ask):
     with pytest.raises(RecordError, match=r"table runs|too much"):
         ask()
+
+
+# The tables of ACI 211.1-91 by largest aggregate, inches: pounds of water in a cubic yard, and its SI table.
+INCHES = (0.375, 0.5, 0.75, 1.0, 1.5, 2.0)
+WATER = [
+    (False, True, (350, 335, 315, 300, 275, 260), (207, 199, 190, 179, 166, 154)),
+    (False, False, (385, 365, 340, 325, 300, 285), (228, 216, 205, 193, 181, 169)),
+    (True, True, (305, 295, 280, 270, 250, 240), (181, 175, 168, 160, 150, 142)),
+    (True, False, (340, 325, 305, 295, 275, 265), (202, 193, 184, 175, 165, 157)),
+]
+
+
+@pytest.mark.basis("memory", "ACI 211.1-91, table 6.3.3, US units and SI; the SI table has its own rounding, 4 kg/m3")
+@pytest.mark.parametrize(("air", "stiff", "pounds", "kilograms"), WATER)
+def test_mixing_water_is_that_of_the_table(air, stiff, pounds, kilograms):
+    got = [mixing_water_kg_m3(25.4 * inch, stiff=stiff, air_entrained=air) for inch in INCHES]
+    assert [kg / LB_YD3 for kg in got] == pytest.approx(pounds)
+    assert got == pytest.approx(kilograms, abs=4.0)
+    between = mixing_water_kg_m3(25.4 * 1.25, stiff=stiff, air_entrained=air)
+    assert between / LB_YD3 == pytest.approx((pounds[3] + pounds[4]) / 2)
+
+
+@pytest.mark.basis("memory", "ACI 211.1-91, table 6.3.6: 0.02 less for each 0.20 of fineness modulus")
+@pytest.mark.parametrize(("inch", "volume"), list(zip(INCHES, (0.50, 0.59, 0.66, 0.71, 0.75, 0.78), strict=True)))
+def test_coarse_aggregate_is_that_of_the_table(inch, volume):
+    for n, fineness in enumerate((2.40, 2.50, 2.60, 2.70, 2.80, 2.90, 3.00)):
+        assert coarse_part(25.4 * inch, fineness) == pytest.approx(volume - 0.01 * n)
+
+
+@pytest.mark.basis("memory", "ACI 211.1-91, table 6.3.4(a), psi; table A1.5.3.4(a), MPa, to two decimals of its own")
+@pytest.mark.parametrize(
+    ("air", "by_psi", "by_mpa"),
+    [
+        (
+            False,
+            {2000: 0.82, 3000: 0.68, 4000: 0.57, 5000: 0.48, 6000: 0.41},
+            {15: 0.79, 20: 0.69, 25: 0.61, 30: 0.54, 35: 0.47, 40: 0.42},
+        ),
+        (True, {2000: 0.74, 3000: 0.59, 4000: 0.48, 5000: 0.40}, {15: 0.70, 20: 0.60, 25: 0.52, 30: 0.45}),
+    ],
+)
+def test_water_cement_ratio_is_that_of_the_table(air, by_psi, by_mpa):
+    for psi, ratio in by_psi.items():
+        assert water_cement_ratio(psi * 0.006894757, air_entrained=air) == pytest.approx(ratio)
+    for mpa, ratio in by_mpa.items():
+        assert water_cement_ratio(mpa, air_entrained=air) == pytest.approx(ratio, abs=0.015)
+
+
+@pytest.mark.parametrize(
+    ("ask", "named"),
+    [
+        (lambda: coarse_part(9.4, 2.7), "largest aggregate 9.4 mm"),
+        (lambda: coarse_part(51.0, 2.7), "largest aggregate 51 mm"),
+        (lambda: coarse_part(19, 2.39), "fineness modulus 2.39"),
+        (lambda: coarse_part(19, 3.01), "fineness modulus 3.01"),
+        (lambda: mixing_water_kg_m3(9.4, stiff=True, air_entrained=True), "largest aggregate 9.4 mm"),
+        (lambda: mixing_water_kg_m3(51.0, stiff=True, air_entrained=True), "largest aggregate 51 mm"),
+        (lambda: water_cement_ratio(1999 * 0.006894757, air_entrained=True), "strength 1999 psi"),
+        (lambda: water_cement_ratio(5001 * 0.006894757, air_entrained=True), "strength 5001 psi"),
+        (lambda: water_cement_ratio(6001 * 0.006894757, air_entrained=False), "strength 6001 psi"),
+    ],
+)
+def test_just_past_the_end_of_a_table_is_refused_by_name(ask, named):
+    with pytest.raises(RecordError, match=named):
+        ask()
+    # the ends themselves are in
+    assert mixing_water_kg_m3(9.5, stiff=True, air_entrained=True) == pytest.approx(305 * LB_YD3)
+
+
+GOOD = {
+    "water_kg_m3": 184.0, "water_cement": 0.40, "coarse_m3": 0.64, "rodded_kg_m3": 1600.0, "air": 0.06,
+    "stone_density": 2.68, "sand_density": 2.64, "cement_density": 3.15,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", sorted(GOOD))
+def test_a_mix_with_a_value_that_cannot_be_is_refused(name):
+    for value in [-0.01, 1.0] if name == "air" else [0.0, -1.0]:
+        with pytest.raises(RecordError, match="above 0 and air a share"):
+            proportion_mix(**{**GOOD, name: value})
+
+
+@pytest.mark.basis("derived", "absolute volumes add up to a cubic metre; too little room by hand")
+def test_volumes_of_a_mix_add_up_to_one():
+    got = proportion_mix(**GOOD)
+    solid = got.water_kg + got.cement_kg / 3.15 + got.stone_kg / 2.68 + got.sand_kg / 2.64
+    assert solid / 1000 + 0.06 == pytest.approx(1.0)
+    assert got.sand_kg == pytest.approx(got.sand_m3 * 2640)
+    assert proportion_mix(**{**GOOD, "air": 0.0}).sand_m3 == pytest.approx(got.sand_m3 + 0.06)
+    # water 0.550, cement 0.060, stone 0.4746, air 0.060: 0.145 m3 beyond a cubic metre before any sand
+    with pytest.raises(RecordError, match=r"0\.145 m3 too much"):
+        proportion_mix(**{**GOOD, "water_kg_m3": 550.0, "water_cement": 550 / 189, "coarse_m3": 0.795})

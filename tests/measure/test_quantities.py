@@ -136,3 +136,128 @@ def test_plain_costs_by_hand():
     side = 1.12
     assert got["merged"] == pytest.approx(2 * (side**2 * 600 + 4 * side * 15 + 120))
     assert got["one"] == pytest.approx((5 + side) * side * 600 + 2 * (5 + 2 * side) * 15 + 120)
+
+
+def rectangles(**more):
+    """Three limits on two decks, as repair limits give them: 3.0 x 1.2 m full depth, and two partial."""
+    return pd.DataFrame(
+        {
+            "deck_id": ["e", "d", "d"],
+            "length_m": [3.0, 1.0, 0.8],
+            "width_m": [1.2, 0.5, 2.4],
+            "area_m2": [3.6, 0.5, 1.9],
+            "unsound_m2": [2.0, 0.2, 1.0],
+            "saw_cut_m": [8.4, 3.0, 6.0],
+            "depth_mm": [200.0, 50.0, 86.0],
+            "depth_class": ["full", "partial", "partial"],
+            **more,
+        }
+    )
+
+
+def two_decks(cover_mm=(50.0, 60.0)):
+    return records("deck", deck_id=["d", "e"], bridge_id=["b", "b"], cover_mm=list(cover_mm))
+
+
+@pytest.mark.basis("derived", "areas, laps, bearers, bars and hours by hand from the settings")
+def test_every_quantity_of_each_limit_by_hand():
+    rates = QuantitySettings(
+        form_lap_mm=100.0, bearer_spacing_mm=500.0, bearer_rest_mm=250.0, bar_spacing_mm=200.0, cover_lap_mm=400.0,
+        partial_h_per_m2=2.0, full_h_per_m2=3.0, saw_h_per_m=0.5, patch_h=0.25,
+    )  # fmt: skip
+    got = limit_quantities(rectangles(), two_decks(), rates)
+    assert got["volume_m3"].tolist() == pytest.approx([0.72, 0.025, 0.1634])
+    assert got["order_m3"].tolist() == pytest.approx([0.792, 0.0275, 0.17974])
+    assert got["form_m2"].tolist() == pytest.approx([3.2 * 1.4, 0.0, 0.0])
+    assert got["frame_m"].tolist() == pytest.approx([7 * 1.7, 0.0, 0.0])  # at 0, 0.5 ... 3.0 m; 0.25 m on each side
+    # one metre of bar each way in 0.2 m: 10 m/m2 a mat; two mats, none at the cover itself, one past it
+    assert got["bar_m"].tolist() == pytest.approx([3.6 * 20, 0.0, 1.9 * 10])
+    assert got["cover_sheet_m2"].tolist() == pytest.approx([3.8 * 2.0, 1.8 * 1.3, 1.6 * 3.2])
+    assert got["crew_h"].tolist() == pytest.approx([10.8 + 4.2 + 0.25, 1.0 + 1.5 + 0.25, 3.8 + 3.0 + 0.25])
+    turned = limit_quantities(rectangles(length_m=[1.2, 1.0, 0.8], width_m=[3.0, 0.5, 2.4]), two_decks(), rates)
+    assert turned["frame_m"].tolist() == pytest.approx([7 * 1.7, 0.0, 0.0])  # along the longer side, whichever it is
+
+
+def test_where_cover_is_not_known_bars_are_taken_to_be_reached():
+    got = limit_quantities(rectangles(), two_decks((None, None)), RATES)
+    assert (got["bar_m"] > 0).all()
+
+
+@pytest.mark.basis("published", NAVY + ": the rate of the whole job's volume, not of each limit's")
+def test_waste_is_that_of_the_whole_decks_volume():
+    each = rectangles(area_m2=[3.6, 1000.0, 1000.0], depth_mm=[200.0, 100.0, 100.0])
+    got = limit_quantities(each, two_decks(), RATES)
+    assert (got["order_m3"] / got["volume_m3"]).tolist() == pytest.approx([1.10, 1.05, 1.05])
+    assert float(order_m3(RATES.waste_limit_m3, RATES)) == pytest.approx(RATES.waste_limit_m3 * 1.10)
+
+
+@pytest.mark.basis("derived", "sums, and whole set-ups and sacks, by hand")
+def test_every_total_of_a_deck_by_hand():
+    given = rectangles().assign(
+        volume_m3=[0.72, 0.1, 0.2], order_m3=[0.8, 0.1, 0.3], form_m2=[4.0, 0.0, 0.0], frame_m=[11.0, 0.0, 0.0],
+        bar_m=[70.0, 1.0, 2.0], cover_sheet_m2=[7.0, 2.0, 5.0], crew_h=[12.0, 5.0, 7.1],
+    )  # fmt: skip
+    mix = MixSettings(cement_kg_m3=400.0, water_kg_m3=180.0, sand_kg_m3=600.0, stone_kg_m3=1000.0, sack_kg=50.0)
+    got = deck_quantities(given, RATES, mix).set_index("deck_id")
+    assert got.index.tolist() == ["d", "e"]
+    two, one = got.loc["d"], got.loc["e"]
+    assert (two["patches"], one["patches"]) == (2, 1)
+    assert (two["area_m2"], two["unsound_m2"], two["saw_cut_m"]) == pytest.approx((2.4, 1.2, 9.0))
+    assert (two["partial_m2"], two["full_m2"], one["partial_m2"], one["full_m2"]) == pytest.approx((2.4, 0, 0, 3.6))
+    assert (two["crew_h"], two["bar_m"], one["form_m2"], one["frame_m"]) == pytest.approx((12.1, 3.0, 4.0, 11.0))
+    assert (two["set_ups"], one["set_ups"]) == (3, 2)  # 12.1 h is a third closure of 6 h; 12 h is two
+    kilograms = two[["cement_kg", "water_kg", "sand_kg", "stone_kg"]].tolist()
+    assert kilograms == pytest.approx([160.0, 72.0, 240.0, 400.0])
+    assert (two["cement_sacks"], one["cement_sacks"]) == (4, 7)  # 3.2 and 6.4 sacks
+    defaults = deck_quantities(given, RATES).set_index("deck_id")
+    assert defaults.loc["d", "cement_kg"] == pytest.approx(0.4 * MixSettings().cement_kg_m3)
+
+
+@pytest.mark.basis("published", UFGS + ": over 25 %, or over 20 % on bars side by side")
+@pytest.mark.parametrize(
+    ("loss", "replaced"),
+    [
+        ([0.21, 0.05, 0.05], [False, False, False]),
+        ([0.05, 0.21, 0.22, 0.05], [False, True, True, False]),
+        ([0.21, 0.20, 0.21], [False, False, False]),
+        ([0.30, 0.21, 0.0], [True, True, False]),
+        ([0.0, 0.21, 0.30], [False, True, True]),
+        ([], []),
+    ],
+)
+def test_a_bar_is_replaced_for_its_neighbour_only_where_both_have_lost_much(loss, replaced):
+    assert bars_to_replace(loss, RATES).tolist() == replaced
+
+
+@pytest.mark.basis("derived", "three limits merged to two on one side of a joint, one on the other, by hand")
+def test_plain_costs_are_summed_over_the_panels_of_each_deck():
+    settings = LimitSettings(step_mm=20.0)
+    near = [shapely.box(2, 0, 3, 1), shapely.box(3.3, 0, 4.3, 1), shapely.box(6, 0, 7, 1)]
+    beyond = [shapely.box(12, 2, 13, 3)]
+    found = pd.DataFrame(
+        {
+            "deck_id": ["e", "d", "d", "d", "d"],
+            "kind": ["hole", "spall", "spall", "hole", "spall"],
+            "depth_mm": np.nan,
+            "shape": pd.Series([*beyond, *near, *beyond], dtype=object),
+        }
+    )
+    decks = records(
+        "deck", deck_id=["e", "none", "d"], bridge_id=["b"] * 3, length_m=[40.0] * 3, width_m=[10.0] * 3,
+        joints_m=[None, None, "10"],
+    )  # fmt: skip
+    got = plain_costs(found, decks, settings).set_index("deck_id")
+    assert got.index.tolist() == ["d", "e"]
+    side = 1.12
+
+    def cost(long, per_m2):
+        return long * side * per_m2 + 2 * (long + side) * 15 + 120
+
+    assert got.loc["e", "merged"] == got.loc["e", "one"] == pytest.approx(cost(side, 1500))
+    apart = cost(2.3 + 0.12 + 0.02, 600) + cost(side, 1500) + cost(side, 600)  # 2.42 m rounds out to 2.44
+    whole = cost(5.12, 1500) + cost(side, 600)
+    assert got.loc["d", "merged"] == pytest.approx(apart, rel=0.005)
+    assert got.loc["d", "one"] == pytest.approx(whole)
+    nothing = plain_costs(found.iloc[:0], decks, settings)
+    assert nothing.columns.tolist() == ["deck_id", "merged", "one"]
+    assert nothing.empty

@@ -150,3 +150,122 @@ def test_no_surveys_give_an_empty_answer_with_every_column():
     got = survey_shares(_survey().iloc[:0], NONE, _deck())
     assert got.empty
     assert {"unsound_share", "covered_share", "outside_m2"} <= set(got.columns)
+
+
+def test_a_share_may_pass_one_by_no_more_than_rounding():
+    area = pd.Series([400.0, 400.0], index=["a", "b"])
+    got = unsound_share(pd.Series([400.0 * (1 + 5e-10), 0.0], index=["a", "b"]), area)
+    assert got.tolist() == [1.0, 0.0]
+    assert got.name == "share"
+    for wrong in (400.001, -0.001):
+        with pytest.raises(RecordError, match=r"unsound_m2 at b: .* does not fit on 400 m2"):
+            unsound_share(pd.Series([1.0, wrong], index=["a", "b"]), area)
+    with pytest.raises(RecordError, match="area_m2 at b: -1 m2 is not a deck area"):
+        unsound_share(pd.Series([1.0, 1.0], index=["a", "b"]), pd.Series([400.0, -1.0], index=["a", "b"]))
+    assert unsound_share(pd.Series([1.0, np.nan]), pd.Series([np.nan, 400.0])).isna().all()
+
+
+# Deck 40 x 10 m; strips by station and offset, in either order, stopped at the deck's ends and edges.
+@pytest.mark.basis("derived", "length times width of the strip on the deck, by hand")
+@pytest.mark.parametrize(
+    ("strip", "covered"),
+    [
+        ({}, 400.0),
+        ({"from_station_m": 10.0}, 300.0),
+        ({"to_station_m": 15.0}, 150.0),
+        ({"from_station_m": 10.0, "to_station_m": 15.0}, 50.0),
+        ({"from_station_m": 15.0, "to_station_m": 10.0}, 50.0),
+        ({"from_station_m": -3.0, "to_station_m": 45.0}, 400.0),
+        ({"from_station_m": 30.0, "to_station_m": 45.0}, 100.0),
+        ({"from_offset_m": 1.0}, 160.0),
+        ({"to_offset_m": 1.0}, 240.0),
+        ({"from_offset_m": -2.0, "to_offset_m": 1.0}, 120.0),
+        ({"from_offset_m": 1.0, "to_offset_m": -2.0}, 120.0),
+        ({"from_offset_m": -7.0, "to_offset_m": -2.0}, 120.0),
+        ({"from_offset_m": 2.0, "to_offset_m": 9.0}, 120.0),
+        ({"from_station_m": 10.0, "to_station_m": 20.0, "from_offset_m": 0.0, "to_offset_m": 4.0}, 40.0),
+        ({"surveyed_m2": 77.0}, 77.0),
+        ({"surveyed_m2": 77.0, "from_station_m": 10.0}, 77.0),
+        ({"surveyed_m2": 0.0, "from_station_m": 10.0}, 300.0),
+    ],
+)
+def test_area_covered_is_as_stated_or_the_strip_on_the_deck(strip, covered):
+    got = survey_shares(_survey(delaminated_m2=8.0, **strip), NONE, _deck()).iloc[0]
+    assert got["covered_m2"] == pytest.approx(covered)
+    assert got["covered_share"] == pytest.approx(covered / 400.0)
+    assert got["unsound_share"] == pytest.approx(8.0 / covered)
+
+
+def test_a_strip_that_is_nowhere_on_the_deck_gives_no_share():
+    got = survey_shares(_survey(delaminated_m2=8.0, from_station_m=41.0, to_station_m=45.0), NONE, _deck()).iloc[0]
+    assert pd.isna(got["covered_m2"])
+    assert pd.isna(got["unsound_share"])
+    more = survey_shares(_survey(delaminated_m2=8.0, surveyed_m2=500.0), NONE, _deck()).iloc[0]
+    assert more["covered_share"] == 1.0
+    assert more["unsound_share"] == pytest.approx(8 / 500)
+
+
+def test_each_survey_keeps_its_own_and_they_run_by_deck_and_date():
+    surveys = records(
+        "survey",
+        survey_id=["late", "lost", "early", "other", "same day"],
+        deck_id=["e", "nowhere", "e", "d", "d"],
+        survey_date=[DAY, DAY, DAY - pd.Timedelta(days=400), DAY, DAY],
+        delaminated_m2=[9.0, 1.0, None, 3.0, 2.0],
+        spalled_m2=[1.0, None, None, None, None],
+        crew=["p", "q", "r", "s", "t"],
+        method=["chain", "chain", "radar", "hammer", "chain"],
+    )
+    decks = records("deck", deck_id=["e", "d"], bridge_id=["b", "b"], length_m=[20.0, 10.0], width_m=[10.0, 10.0])
+    defects = records(
+        "defect", survey_id=["early", "lost", "late", "early"], defect_id=list("1234"),
+        kind=["spall", "spall", "hole", "delamination"],
+        shape=[shapely.box(0, 0, 2, 2), shapely.box(0, 0, 9, 1), None, None], area_m2=[None, None, 4.0, 1.5],
+    )  # fmt: skip
+    got = survey_shares(surveys, defects, decks)
+    assert got["survey_id"].tolist() == ["other", "same day", "early", "late"]
+    assert got["crew"].tolist() == ["s", "t", "r", "p"]
+    assert got["method"].tolist() == ["hammer", "chain", "radar", "chain"]
+    assert got["covered_m2"].tolist() == [100.0, 100.0, 200.0, 200.0]
+    # a survey with defects is measured from them, though it states totals
+    assert got["unsound_m2"].tolist() == pytest.approx([3.0, 2.0, 5.5, 4.0])
+    assert got["unsound_share"].tolist() == pytest.approx([0.03, 0.02, 0.0275, 0.02])
+    assert got["measured_from"].tolist() == ["totals", "totals", "polygons", "polygons"]
+    assert got["delaminated_m2"].fillna(-1).tolist() == pytest.approx([3.0, 2.0, 1.5, 0.0])
+    assert got["delaminated_share"].tolist() == pytest.approx([0.03, 0.02, 0.0075, 0.0])
+    assert got["spalled_m2"].fillna(-1).tolist() == pytest.approx([-1.0, -1.0, 4.0, 0.0])
+    assert got["hole_m2"].fillna(-1).tolist() == pytest.approx([-1.0, -1.0, 0.0, 4.0])
+    assert got["outside_m2"].tolist() == [0.0] * 4
+
+
+def test_an_exposed_bar_total_is_shown_and_not_added():
+    got = survey_shares(_survey(spalled_m2=4.0, exposed_bar_m2=3.0, failed_patch_m2=2.0), NONE, _deck()).iloc[0]
+    assert got["exposed_bar_m2"] == 3.0
+    assert got["unsound_m2"] == 6.0
+    drawn = survey_shares(
+        _survey(),
+        _defects([shapely.box(0, 0, 2, 2), shapely.box(5, 0, 6, 1)], ["exposed bar", "failed patch"]),
+        _deck(),
+    ).iloc[0]
+    assert (drawn["exposed_bar_m2"], drawn["failed_patch_m2"], drawn["unsound_m2"]) == (4.0, 1.0, 5.0)
+
+
+def test_a_deck_without_width_is_measured_and_nothing_is_cut():
+    got = survey_shares(_survey(), _defects([shapely.box(-1, 0, 3, 2)]), _deck(width=None)).iloc[0]
+    assert got["unsound_m2"] == pytest.approx(8.0)
+    assert got["outside_m2"] == 0.0
+    assert pd.isna(got["unsound_share"])
+
+
+@pytest.mark.basis("derived", "squares in a row, each over the next by half: 2 + 1 + 1; a pair beside: 4 + 4 - 2")
+def test_shapes_that_hang_together_in_chains_count_once():
+    chain = [shapely.box(n, 0, n + 2, 1) for n in range(3)]
+    pair = [shapely.box(0, 5, 2, 7), shapely.box(1, 5, 3, 7)]
+    alone = [shapely.box(20, 0, 21, 1)]
+    shapes = np.array(chain + pair + alone, dtype=object)
+    assert area_once(np.zeros(6, dtype=np.int64), shapes).to_dict() == {0: pytest.approx(4 + 6 + 1)}
+    # the same shapes in two groups do not meet
+    apart = area_once(np.array([7, 3, 7, 3, 7, 3]), shapes).to_dict()
+    assert apart == {3: pytest.approx(2 + 4 + 1), 7: pytest.approx(2 + 2 - 0 + 4)}
+    assert area_once(np.array([1, 1]), np.array(chain[::2], dtype=object)).to_dict() == {1: pytest.approx(4.0)}
+    assert area_once(np.empty(0, dtype=np.int64), np.empty(0, dtype=object)).to_dict() == {}

@@ -138,3 +138,83 @@ def test_opening_is_never_before_the_least_cure_and_later_in_the_cold():
 def test_another_material_is_refused():
     with pytest.raises(RecordError, match="high-early or ordinary"):
         opening_h("glue", 20, PLAIN)
+
+
+@pytest.mark.parametrize("formula", [evaporation_kg_m2_h, evaporation_lb_ft2_h, evaporation_menzel_kg_m2_h])
+@pytest.mark.parametrize(
+    ("given", "named"),
+    [
+        ((-61, 20, 0.5, 10), "concrete"),
+        ((251, 20, 0.5, 10), "concrete"),
+        ((20, -61, 0.5, 10), "air"),
+        ((20, 251, 0.5, 10), "air"),
+        ((20, 20, -0.01, 10), "humidity"),
+        ((20, 20, 1.01, 10), "humidity"),
+        ((20, 20, 0.5, -1), "wind"),
+        ((20, 20, 0.5, 301), "wind"),
+        (([20, 20], 20, [0.5, 1.5], 10), "humidity"),
+    ],
+)
+def test_weather_out_of_all_bounds_is_refused_by_name(formula, given, named):
+    with pytest.raises(RecordError, match=rf"{named} .*outside"):
+        formula(*given)
+
+
+@pytest.mark.parametrize("formula", [evaporation_kg_m2_h, evaporation_lb_ft2_h, evaporation_menzel_kg_m2_h])
+def test_weather_at_the_bounds_is_taken_and_nothing_dries_below_nought(formula):
+    for given in ((-60, 20, 0.0, 0), (250, 20, 1.0, 300), (20, -60, 0.5, 10), (20, 250, 1.0, 10)):
+        assert float(formula(*given)) >= 0.0
+    assert float(formula(15, 45, 1.0, 20)) == 0.0
+    assert float(formula(20, 20, 1.0, 20)) == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.basis(
+    "derived", "the same weather in both units; the US form gives some 4 % more: each was rounded by itself"
+)
+def test_both_units_tell_the_same_weather():
+    for concrete, air, humidity, wind, _uno, _menzel in WORKED:
+        us = float(evaporation_lb_ft2_h(concrete * 1.8 + 32, air * 1.8 + 32, humidity, wind / 1.609344))
+        metric = float(evaporation_kg_m2_h(concrete, air, humidity, wind))
+        assert us * 4.882428 == pytest.approx(1.044 * metric, rel=0.003)
+
+
+@pytest.mark.basis("derived", "frozen to the last degree of both forms: (Tc + 18) and Tc F below nought add nothing")
+def test_the_deepest_cold_adds_nothing_to_drying():
+    assert float(evaporation_kg_m2_h(-30, -40, 0.5, 10)) == 0.0
+    assert float(evaporation_lb_ft2_h(-10, -20, 0.5, 10)) == 0.0
+    warm = float(evaporation_kg_m2_h(10, -40, 0.5, 10))
+    assert warm == pytest.approx(5e-6 * 28**2.5 * 14)
+    assert float(evaporation_lb_ft2_h(50, -20, 0.5, 10)) == pytest.approx(1e-6 * 50**2.5 * 5)
+
+
+@pytest.mark.basis("derived", "spells at the datum or below add no age; by hand")
+def test_spells_at_or_below_the_datum_add_no_age():
+    assert equivalent_age_h([5, 7], [0, 20], reference_c=20, q_k=5000, datum_c=0.0) == pytest.approx(7.0)
+    assert equivalent_age_h([5, 7], [0.1, 20], reference_c=20, q_k=5000, datum_c=0.0) > 7.0
+    assert equivalent_age_h([5, 7], [0, 20], reference_c=20, q_k=5000) > 7.0
+    assert np.isinf(hours_at(3.0, PLAIN.datum_c, PLAIN))
+    assert np.isfinite(hours_at(3.0, PLAIN.datum_c + 0.1, PLAIN))
+
+
+@pytest.mark.basis(
+    "derived", "at the reference temperature an hour is worth an hour; ordinary: the curve, or its least"
+)
+def test_opening_at_the_reference_temperature():
+    assert float(hours_at(5.0, PLAIN.reference_c, PLAIN)) == pytest.approx(5.0)
+    assert float(opening_h("high-early", PLAIN.reference_c, PLAIN)) == pytest.approx(PLAIN.high_early_h)
+    early = OpeningSettings(ordinary_h=1.0, opening_mpa=25.0, strength_28d_mpa=40.0)
+    assert float(opening_h("ordinary", early.reference_c, early)) == pytest.approx(24 * 5.33, abs=0.12)
+    assert float(opening_h("ordinary", 30, early)) < 24 * 5.33
+    slow = OpeningSettings(ordinary_h=500.0)
+    assert float(opening_h("ordinary", 20, slow)) == 500.0
+    cold = float(opening_h("high-early", 5, PLAIN))
+    want = PLAIN.high_early_h * np.exp(PLAIN.q_k * (1 / 278.15 - 1 / (PLAIN.reference_c + 273.15)))
+    assert cold == pytest.approx(want)
+
+
+@pytest.mark.basis("derived", "f = f28 t / (a + b t) grows toward f28 / b: that strength itself is never reached")
+def test_the_strength_that_the_curve_only_nears_is_never_reached():
+    settings = OpeningSettings(opening_mpa=50.0, strength_28d_mpa=25.0, ordinary_b=0.5)
+    assert strength_age_h(settings) == float("inf")
+    just = OpeningSettings(opening_mpa=49.9, strength_28d_mpa=25.0, ordinary_b=0.5)
+    assert np.isfinite(strength_age_h(just))

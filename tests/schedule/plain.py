@@ -22,10 +22,12 @@ FREE = {
 
 
 def plain(**programme: Any) -> Settings:
-    """No closure costs, no later savings and no shared set-ups but as stated."""
+    """No closure costs, no later savings, no shared set-ups and a quick search but as stated."""
     base = Settings()
     return dataclasses.replace(
         base,
         closure=dataclasses.replace(base.closure, **FREE),
-        programme=dataclasses.replace(base.programme, **({"exposure_cost": 0.0, "route_set_up": 0.0} | programme)),
+        programme=dataclasses.replace(
+            base.programme, **({"exposure_cost": 0.0, "route_set_up": 0.0, "effort": "quick"} | programme)
+        ),
     )

@@ -9,10 +9,13 @@ import pytest
 
 from decknet.errors import BudgetError
 from decknet.schedule import Options, choose_options
-from decknet.schedule import choose as choosing
-from decknet.schedule.choose import Rules
+from decknet.schedule import refine as refining
+from decknet.schedule.effort import EFFORTS
+from decknet.schedule.limits import pose_problem
+from decknet.schedule.options import COINS, GRAINS, Rules
 from decknet.schedule.prices import find_prices
 
+QUICK = EFFORTS["quick"]
 FOUR_DECKS = (
     ((10, 30), (25, 45), (60, 90)),
     ((8, 12), (20, 40), (50, 62)),
@@ -117,10 +120,10 @@ def test_four_decks_reach_166_of_a_relaxed_171_4():
     assert choice.value == 166.0
     assert choice.bound == pytest.approx(166.0, abs=1e-6)
     none = np.full(4, -1, dtype=np.intp)
-    problem = choosing._pose(options, 4, none, limit, None, Rules())
+    problem = pose_problem(options, 4, none, limit, None, Rules())
     bound, prices = find_prices(problem, 1e-9)[0]
-    assert bound == pytest.approx(171.4, abs=1e-6)
-    assert prices == pytest.approx([1.2], abs=1e-6)
+    assert bound / GRAINS == pytest.approx(171.4, abs=1e-6)
+    assert prices * COINS / GRAINS == pytest.approx([1.2], abs=1e-6)
 
 
 def test_no_limit_is_passed_and_the_bound_holds_the_value():
@@ -189,7 +192,7 @@ def test_large_networks_need_no_child(monkeypatch: pytest.MonkeyPatch):
     def never(*_: object, **__: object) -> None:
         raise AssertionError("the child was started")
 
-    monkeypatch.setattr(choosing, "solve_in_child", never)
+    monkeypatch.setattr(refining, "solve_in_child", never)
     options = network(6, 30_000, 2, 3)
     money = np.full(3, np.floor(0.1 * options.money.sum() / 6))
     choice = choose_options(options, decks=30_000, money_limit=money)
@@ -201,17 +204,25 @@ def test_the_child_is_not_started_where_the_gap_is_small_enough(monkeypatch: pyt
     def never(*_: object, **__: object) -> None:
         raise AssertionError("the child was started")
 
-    monkeypatch.setattr(choosing, "solve_in_child", never)
+    monkeypatch.setattr(refining, "solve_in_child", never)
     options = network(7, 200, 2, 2)
     money = np.full(2, np.floor(0.2 * options.money.sum() / 4))
     assert choose_options(options, decks=200, money_limit=money, gap=0.1).gap <= 0.1
 
 
+def carried(decks: int) -> Rules:
+    """Rules under which years hang together, so that the solver is asked."""
+    return Rules(carry_over=True, route=np.arange(decks) // 10, set_up=5.0)
+
+
 def test_a_lost_child_leaves_programme_and_bound_as_they_were(monkeypatch: pytest.MonkeyPatch):
     options = network(8, 200, 3, 3)
     money = np.full(3, np.floor(0.03 * options.money.sum() / 9))
-    monkeypatch.setattr(choosing, "solve_in_child", lambda *_, **__: None)
-    choice = choose_options(options, decks=200, money_limit=money, gap=0.0)
-    assert choice.time_limit_hit
+    asked = []
+    monkeypatch.setattr(refining, "solve_in_child", lambda *_, **__: asked.append(1))
+    choice = choose_options(options, decks=200, money_limit=money, gap=0.0, effort=QUICK, rules=carried(200))
+    assert asked
+    assert choice.lost
+    assert not choice.stopped
     assert 0 < choice.value <= choice.bound
-    assert (sums(options, choice.taken, options.money, 3) <= money).all()
+    assert (np.cumsum(sums(options, choice.taken, options.money, 3)) <= np.cumsum(money)).all()

@@ -70,7 +70,7 @@ def test_what_waiting_costs_is_how_much_dearer_the_cheapest_treatment_gets():
     )
     made = make_programme(status, first_year=2027, budgets=[1_000.0] * 3, settings=EASY)
     assert made.waiting["wait_cost"][0] == pytest.approx(1_050 * 1.25 * 1_000 * 0.03)
-    assert "Left until 2030, its cheapest treatment is 39,375 USD dearer." in made.waiting["why"][0]
+    assert "Left until 2030, its cheapest treatment is 39,400 USD dearer." in made.waiting["why"][0]
 
 
 def test_every_line_says_why_not_the_next_cheaper_or_dearer_treatment():

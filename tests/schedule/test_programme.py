@@ -275,12 +275,12 @@ def test_every_waiting_deck_says_why():
     programme = make_programme(status, first_year=2026, budgets=[17_000], settings=EASY)
     assert programme.lines["deck_id"].tolist() == ["winner"]
     why = programme.waiting.set_index("deck_id")["why"]
-    assert why["costly"].startswith("Needs at least 5,020,000 USD (new deck), more than any year's money")
+    assert why["costly"].startswith("Needs at least 5.02 million USD (new deck), more than any year's money")
     assert why["no area"] == "Cannot be costed: its length or width is not known."
     assert why["no share"] == "Cannot be costed: its unsound share is not known."
-    assert why["sound"].startswith("Too little to treat yet: 0.0 % unsound")
-    assert why["covered"] == "Too little to treat yet: 0.04 % unsound."
-    assert why["beaten"].startswith("Needs at least 12,938 USD (patch)")
+    assert why["sound"].startswith("Too little to treat yet: 0 % unsound")
+    assert why["covered"] == "Too little to treat yet: under 0.1 % unsound."
+    assert why["beaten"].startswith("Needs at least 12,900 USD (patch)")
 
 
 def test_what_the_share_rests_on_is_said():

@@ -11,6 +11,7 @@ import pandas as pd
 import pypdf
 import pytest
 
+from decknet import digits
 from decknet.errors import SettingsError
 from decknet.settings import Settings
 from decknet.show import document, words
@@ -105,23 +106,23 @@ def test_network_share_is_weighted_by_area(report):
     both = status[status["area_m2"].notna() & status["share_now"].notna()]
     area, unsound = both["area_m2"].sum(), (both["area_m2"] * both["share_now"]).sum()
     text = flat(report)
-    assert f"{unsound:,.0f} m² of it is expected to be unsound".replace(",", " ") in text
-    assert f"{100 * unsound / area:.1f} % of the area of the {len(both)} decks" in text
+    assert f"{digits.area(unsound)} m² of it is expected to be unsound" in text
+    assert f"{digits.percent(unsound / area)} of the area of the {len(both)} decks" in text
     assert "48 decks have been surveyed at least once; 12 never." in text
 
 
-@pytest.mark.basis("derived", "1234 / 1000 - 1 = 23.4 %; 1 - 1/1235 = 99.919 %, rounded down")
+@pytest.mark.basis("derived", "1234 / 1000 - 1 = 23.4 %, two digits; 1 - 1/1235 = 99.919 %, rounded down")
 def test_worth_against_worst_first_and_proven_gap_are_in_plain_words(report):
     text = flat(report)
-    assert "the programme gains 23.4 % on that" in text
+    assert "the programme gains 23 % on that" in text
     assert "at least 99.91 % of the benefit of the best programme possible" in text
-    assert "900 m² of deck is expected to be unsound, against 2 500 m² if nothing were done" in text
+    assert "900 m² of deck is expected to be unsound, against 2,500 m² if nothing were done" in text
 
 
 def test_year_totals_are_those_of_the_lines(report):
     text = flat(report)
     for _, group in works(network()).lines.groupby("year"):
-        assert f"{group['cost'].sum():,.0f}".replace(",", " ") in text
+        assert digits.money(group["cost"].sum()) in text
 
 
 def test_urgent_and_pinned_lines_are_marked(report):

@@ -16,6 +16,7 @@ import openpyxl
 import pytest
 import shapely
 
+from decknet import digits
 from decknet.errors import LocationError, SettingsError
 from decknet.show import field_page
 from tests.browser import Browser
@@ -153,7 +154,7 @@ def test_the_running_area_counts_overlaps_once(browser: Browser, opened: Any) ->
     union = shapely.area(shapely.union_all(drawn))
     assert shapely.area(drawn).sum() > union + 0.5
     assert browser.evaluate("decknet.figures().unsound") == pytest.approx(union, abs=1e-6)
-    assert f"{100 * union / (24 * 9):.1f} %" in text_of(browser, "#sum")
+    assert digits.percent(union / (24 * 9)) in text_of(browser, "#sum")
 
 
 @pytest.mark.basis("derived", "only what lies on the deck counts, by another library")

@@ -19,9 +19,10 @@ import pytest
 import shapely
 from pyproj import Geod
 
+from decknet import digits
 from decknet.errors import SettingsError
 from decknet.settings import Settings
-from decknet.show.map import DeckRecords, network_map
+from decknet.show.map import _FIRST, _LATER, _LINES, _PRINTED, DeckRecords, _pack, network_map
 from decknet.show.map_pack import Block
 from decknet.show.map_themes import MOST_YEARS, THEMES, shown_themes
 
@@ -331,6 +332,29 @@ def test_missing_and_endless_numbers_never_reach_the_page() -> None:
     assert np.isnan(read.numbers("ahead.nothing")[0])
     about = page[page.index('<script id="about"') : page.index('<script id="first"')]
     assert not re.search(r"\b(NaN|Infinity|null)\b", about)
+
+
+@pytest.mark.parametrize("name", sorted(_PRINTED))
+def test_a_packed_figure_prints_as_the_exact_one_does(name: str) -> None:
+    decimals = next(kept[name] for kept in (_FIRST, _LATER, _LINES) if name in kept)
+    quantity = _PRINTED[name]
+    unit = 100.0 if quantity in {"share", "pace"} else 1.0
+    rng = np.random.default_rng(3)
+    low, high = {"share": (-5, 0), "pace": (-6, -0.5), "points": (-3, 2), "money": (0, 7), "whole": (0, 5)}.get(
+        quantity, (-2, 5)
+    )
+    values = 10 ** rng.uniform(low, high, 3_000)
+    values[:1_000] = np.round(values[:1_000], decimals - 1) + rng.choice([-1e-9, 0.5, 1e-9], 1_000) * 10.0**-decimals
+    values = np.maximum(values, 10.0**low)
+    values[1_000:1_002] = 0.0, np.nan
+    block = Block()
+    _pack(block, name, values, decimals)
+    (_, kind, _, count, _), raw = block.columns[0], block._parts[0]
+    kept = np.frombuffer(raw, dtype={"i1": "i1", "i2": "<i2", "i4": "<i4", "f8": "<f8"}[kind], count=count)
+    if quantity in {"share", "pace"}:
+        assert kind in {"i2", "i4"}
+    for packed, value in zip((kept / 10.0**decimals)[np.isfinite(values)], values[np.isfinite(values)], strict=True):
+        assert digits.number(unit * packed, quantity) == digits.number(unit * value, quantity), value
 
 
 @pytest.mark.parametrize("keep", [["deck_id"], ["deck_id", "name", "share_now"]])

@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import io
 import json
-import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -19,7 +18,7 @@ import pytest
 import shapely
 from pypdf import PdfReader
 
-from decknet import flow
+from decknet import digits, flow
 from decknet.columns import RECORDS
 from decknet.demo.records import TODAY as RECORDS_TODAY
 from decknet.demo.records import frame, make_records
@@ -35,7 +34,7 @@ TODAY_STOP = "decknet.net.years.findIndex(s => s.kind === 'today')"
 
 
 def text(browser: Browser, where: str) -> str:
-    return str(browser.evaluate(f"document.querySelector({json.dumps(where)}).innerText")).replace("\u202f", " ")
+    return str(browser.evaluate(f"document.querySelector({json.dumps(where)}).innerText"))
 
 
 def tooltip_holds(browser: Browser, words: str) -> bool:
@@ -159,7 +158,7 @@ def test_the_slider_shows_surveys_as_they_were_and_forecasts_as_they_will_be(dis
     district.evaluate("decknet.setStop(decknet.net.years.length - 1)")
     assert "when 2028 is over, with the programme" in text(district, "#key")
     assert district.evaluate("decknet.figures.value[1]") == pytest.approx(1.0)
-    area = "of 24 000 m²"
+    area = "of 24,000 m²"
     with_works = district.evaluate("decknet.sums().unsound")
     assert area in text(district, "#sums")
     district.evaluate("document.querySelector('#course input[value=nothing]').click()")
@@ -189,8 +188,8 @@ def test_the_filter_is_followed_by_map_legend_and_numbers(district: Browser) -> 
     assert "1 not drawn" in text(district, "#sums")
     choose("route", "")
     assert choose("worksyear", "2027") == ["0000", "0002"]
-    assert "12 346" in text(district, "#sums")
-    assert "98 000" not in text(district, "#sums")
+    assert "12,300" in text(district, "#sums")
+    assert "98,000" not in text(district, "#sums")
     choose("worksyear", "")
     assert choose("treatment", "Rigid overlay") == ["0001"]
     assert sum(district.evaluate("[...document.querySelectorAll('#key .classes b')].map(b => +b.textContent)")) == 1
@@ -221,7 +220,7 @@ def test_a_click_on_a_deck_opens_its_figures_plan_and_history(district: Browser)
         "from its own surveys",
         "2025-05-12",
         "0.83 points a year",
-        "3450 vehicles a day",
+        "3,450 vehicles a day",
         "AADT of 2023, counted",
         "400 m²",
         "2027: Patch",
@@ -241,7 +240,7 @@ def test_a_click_on_a_deck_opens_its_figures_plan_and_history(district: Browser)
         (document.querySelector('#card figure canvas'))""")
     assert drawn > 0.5
     district.evaluate("decknet.showDeck('0000')")
-    assert "12 346 USD" in text(district, "#card")
+    assert "12,300 USD" in text(district, "#card")
     assert "1 planned limit," in text(district, "#card")
     assert district.evaluate("document.querySelector('#card a').getAttribute('href')") == "sheets.pdf#page=2"
     district.evaluate("decknet.showDeck('0008')")
@@ -545,7 +544,7 @@ def test_more_decks_than_can_be_told_apart_are_drawn_in_cells(browser: Browser, 
     for _, figure, _ in cells:
         assert figure == pytest.approx(1.0) or figure == pytest.approx(7.0)
     assert "mean of their decks" in text(browser, "#key")
-    assert "More than 12 000 decks in view" in text(browser, "#key")
+    assert "More than 12,000 decks in view" in text(browser, "#key")
     x, y = browser.evaluate(
         "(c => { const f = decknet.map.getContainer().getBoundingClientRect();"
         " const p = decknet.map.layerPointToContainerPoint([c.px, c.py]); return [f.left + p.x, f.top + p.y]; })"
@@ -587,13 +586,13 @@ def test_totals_are_those_of_workbook_and_document(browser: Browser, folder: Pat
     book = openpyxl.load_workbook(
         io.BytesIO(workbook(net.status, made, title=net.title, settings=settings, today=net.today)), data_only=True
     )
-    printed = " ".join(
+    document_text = " ".join(
         page.extract_text()
         for page in PdfReader(
             io.BytesIO(document(net.status, made, net.base, title=net.title, settings=settings, today=net.today))
         ).pages
     )
-    digits = re.sub(r"(?<=\d)\s+(?=\d{3}\b)", "", re.sub(r"[\u202f\u00a0\u2009]", " ", printed))
+    printed = " ".join(document_text.split())
     file = folder / "totals.html"
     file.write_text(flow.draw_map(net, found), encoding="utf-8")
     browser.resize(1366, 768)
@@ -616,12 +615,16 @@ def test_totals_are_those_of_workbook_and_document(browser: Browser, folder: Pat
     by_year = dict(browser.evaluate("[...decknet.sums().money]"))
     assert by_year == made.lines.groupby("year")["cost"].sum().to_dict()
     assert sum(by_year.values()) == made.facts["cost_total"]
-    for value in (sums["unsound"], sums["cost"]):
-        assert f"{value:.0f}" in digits
+    beside = text(browser, "#sums")
+    for words in (f"{digits.area(sums['unsound'])} m²", f"{digits.area(sums['area'])} m²", digits.money(sums["cost"])):
+        assert words in printed
+        assert words in beside
     for planned, fact in (("true", "unsound_end_m2"), ("false", "unsound_end_nothing_m2")):
         browser.evaluate(f"decknet.setStop(decknet.net.years.length - 1), decknet.setPlanned({planned})")
         assert browser.evaluate("decknet.sums().unsound") == pytest.approx(made.facts[fact], abs=0.05)
-        assert f"{made.facts[fact]:.0f}" in digits
+        words = f"{digits.area(made.facts[fact])} m²"
+        assert words in printed
+        assert words in text(browser, "#sums")
     assert browser.errors == []
 
 

@@ -131,7 +131,7 @@ def test_what_more_or_less_money_buys_is_said_with_its_figures(report):
     text = flat(report)
     assert "25 % more money would leave 250 m² less of deck unsound at the end of 2029" in text
     assert "50 % less would leave 700 m² more" in text
-    assert "1 875 000 41 650 15.0 1 500 1 510" in text
+    assert "1.88 million 41 650 15 1,500 1,510" in text
 
 
 def test_forecasts_are_held_against_what_came(report):

@@ -258,7 +258,7 @@ function soundDeck(data) {
     const s = [Math.min(a[0], b[0]), Math.max(a[0], b[0])], o = [Math.min(a[1], b[1]), Math.max(a[1], b[1])];
     return [[s[0], o[0]], [s[1], o[0]], [s[1], o[1]], [s[0], o[1]]];
   }
-  function where(p) { return "Station " + p[0].toFixed(2) + ", " + (Math.abs(p[1]) < 5e-4 ? "CL" : (p[1] < 0 ? "L " : "R ") + Math.abs(p[1]).toFixed(2)); }
+  function where(p) { return "Station " + digits.setOut(p[0]) + ", " + (Math.abs(p[1]) < 5e-4 ? "CL" : (p[1] < 0 ? "L " : "R ") + digits.setOut(Math.abs(p[1]))); }
   function tell(text, warn) { at("told").textContent = text; at("told").className = warn ? "warn" : ""; }
   function add(points) {
     change(() => {
@@ -266,7 +266,7 @@ function soundDeck(data) {
       state.next += 1;
       state.corners = [];
     });
-    tell("Area " + (state.next - 1) + ": " + state.kind + ", " + area([points], [data.edge]).toFixed(2) + " m²");
+    tell("Area " + (state.next - 1) + ": " + state.kind + ", " + squares(area([points], [data.edge])));
   }
   function close() {
     const points = state.corners;
@@ -311,7 +311,7 @@ function soundDeck(data) {
     if (drag.to || Math.hypot(xy.x - drag.start.x, xy.y - drag.start.y) > TAP) {
       drag.to = point(xy);
       const [a, , b] = corners(drag.from, drag.to);
-      tell(where(a) + " to " + where(b).replace("Station ", "") + ": " + (b[0] - a[0]).toFixed(2) + " × " + (b[1] - a[1]).toFixed(2) + " m");
+      tell(where(a) + " to " + where(b).replace("Station ", "") + ": " + digits.setOut(b[0] - a[0]) + " × " + digits.setOut(b[1] - a[1]) + " m");
       draw();
     }
   });
@@ -364,14 +364,14 @@ function soundDeck(data) {
       const out = html("button", { type: "button" }, "remove");
       out.setAttribute("aria-label", "Remove area " + a.id);
       out.addEventListener("click", () => change(() => { state.areas = state.areas.filter(b => b.id !== a.id); }));
-      return html("li", {}, html("b", {}, swatch(a.kind, "a" + a.id + "-"), "Area " + a.id), html("span", {}, area([a.points], [data.edge]).toFixed(2) + " m²"), out,
+      return html("li", {}, html("b", {}, swatch(a.kind, "a" + a.id + "-"), "Area " + a.id), html("span", {}, squares(area([a.points], [data.edge]))), out,
         html("div", { className: "row" }, choose, deep, "mm"));
     }));
   }
   function sum() {
     const f = figures(), p = part();
-    at("sum").replaceChildren(html("b", {}, (100 * f.unsound / f.covered).toFixed(1) + " %"),
-      f.unsound.toFixed(2) + " m² of " + f.covered.toFixed(0) + " m² sounded",
+    at("sum").replaceChildren(html("b", {}, percent(f.unsound / f.covered)),
+      squares(f.unsound) + " of " + squares(f.covered) + " sounded",
       html("span", {}, state.areas.length + (state.areas.length === 1 ? " area" : " areas") + "; what overlaps counts once" + (p.wrong ? ". The part sounded cannot be read: the whole deck is taken" : "")));
   }
   function show() {

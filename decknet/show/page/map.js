@@ -137,12 +137,11 @@ function openNetwork(map) {
   function tipWords(hit) {
     const { net, theme, figures } = view;
     if (hit.cell) {
-      const v = view.cellFigure(hit.cell), digits = theme.breaks.some((b) => b % 1) ? 2 : theme.key === "year" || theme.key === "urgent" || theme.key === "traffic" ? 0 : 1;
-      const plain = theme.key === "year" ? String(v) : number(v, digits);
-      return [`${number(hit.cell.count)} decks`, Number.isNaN(v) ? theme.none : `${theme.label}: ${theme.pool === "mean" ? "mean " + plain : "first " + plain} ${theme.key === "year" ? "" : theme.unit}`, hit.cell.urgent ? `${number(hit.cell.urgent)} to act on now` : ""];
+      const v = view.cellFigure(hit.cell), plain = theme.key === "year" ? String(v) : digits.number(v, theme.digits);
+      return [`${digits.count(hit.cell.count)} decks`, Number.isNaN(v) ? theme.none : `${theme.label}: ${theme.pool === "mean" ? "mean " + plain : "first " + plain} ${theme.key === "year" ? "" : theme.unit}`, hit.cell.urgent ? `${digits.count(hit.cell.urgent)} to act on now` : ""];
     }
     const i = hit.deck, level = figures.level[i], v = figures.value[i];
-    const said = level < 0 ? theme.none : theme.key === "year" ? String(v) : theme.key === "urgent" ? theme.classes[level][0] : `${number(v, theme.key === "traffic" ? 0 : theme.key === "growth" ? 2 : 1)} ${theme.unit}`;
+    const said = level < 0 ? theme.none : theme.key === "year" ? String(v) : theme.key === "urgent" ? theme.classes[level][0] : `${digits.number(v, theme.digits)} ${theme.unit}`;
     return [net.called(i), `${theme.label}: ${said}`, hit.shape ? hit.shape.words : ""];
   }
   function point(e) {

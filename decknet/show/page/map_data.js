@@ -1,8 +1,8 @@
 "use strict";
 
-// Reads the packed columns of the page, and says numbers. Text of the records only ever becomes text nodes.
+// Reads the packed columns of the page. Text of the records only ever becomes text nodes.
 
-const SPACE = "\u202f", INK = "#1d2733", PAPER = "#fbfbf9", GREY = "#8b949c";
+const INK = "#1d2733", PAPER = "#fbfbf9", GREY = "#8b949c";
 
 function node(tag, name, ...parts) {
   const made = document.createElement(tag);
@@ -11,19 +11,9 @@ function node(tag, name, ...parts) {
   return made;
 }
 const byId = (id) => document.getElementById(id);
-const there = (v) => v !== null && v !== undefined && !Number.isNaN(v);
-function number(v, digits = 0) {
-  if (!Number.isFinite(v)) return "\u2013";
-  const [whole, part] = Math.abs(v).toFixed(digits).split(".");
-  const grouped = whole.length > 4 ? whole.replace(/\B(?=(\d{3})+$)/g, SPACE) : whole;
-  const sign = v < 0 && Number(v.toFixed(digits)) !== 0 ? "\u2212" : "";
-  return sign + grouped + (part ? "." + part : "");
-}
-const percent = (share, digits = 1) => number(100 * share, digits) + SPACE + "%";
-const squares = (m2) => number(m2, Math.abs(m2) < 100 ? 1 : 0) + SPACE + "m\u00b2";
 const known = (words, key) => (Object.hasOwn(words, key) ? words[key] : key);
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
-const plural = (n, one, many) => `${number(n)} ${n === 1 ? one : many}`;
+const plural = (n, one, many) => `${digits.count(n)} ${n === 1 ? one : many}`;
 const dayWords = (day) => new Date(day * 864e5).toISOString().slice(0, 10);
 const yearOfDay = (day) => new Date(day * 864e5).getUTCFullYear();
 const dayOfYearEnd = (year) => Date.UTC(year, 11, 31) / 864e5;

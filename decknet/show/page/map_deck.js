@@ -27,49 +27,49 @@ function deckCard(view, i) {
   if (!net.drawn[i]) box.append(node("p", "where", "Position not known: not drawn on the map."));
 
   const first = node("p", "facts"), fact = (value, words) => first.append(node("span", "", node("b", "", value), words));
-  fact(there(net.share_now[i]) ? percent(net.share_now[i]) : "\u2013", "unsound today" + (there(net.share_low[i]) && there(net.share_high[i]) ? ` (${number(100 * net.share_low[i], 1)} to ${number(100 * net.share_high[i], 1)})` : ""));
-  if (there(net.growth_per_yr[i])) fact(number(100 * net.growth_per_yr[i], 2), "points a year");
-  if (there(net.rank[i])) fact(number(net.rank[i]), `of ${number(net.n)} by rank`);
+  fact(there(net.share_now[i]) ? percent(net.share_now[i]) : NONE, "unsound today" + (there(net.share_low[i]) && there(net.share_high[i]) ? ` (${digits.share(net.share_low[i])} to ${digits.share(net.share_high[i])})` : ""));
+  if (there(net.growth_per_yr[i])) fact(digits.pace(net.growth_per_yr[i]), "points a year");
+  if (there(net.rank[i])) fact(digits.count(net.rank[i]), `of ${digits.count(net.n)} by rank`);
   box.append(first);
   const list = node("dl");
   const row = (term, main, ...notes) => list.append(node("dt", "", term),
     node("dd", "", node("b", "", main), ...notes.filter((n) => n).map((n) => node("span", "", n))));
-  const span = (low, high, digits) => there(low) && there(high) && `80 % range ${number(100 * low, digits)} to ${number(100 * high, digits)}`;
+  const span = (low, high, say) => there(low) && there(high) && `80 % range ${say(low)} to ${say(high)}`;
   const reason = net.reason(i);
   if (there(net.priority[i])) {
     const points = [["share", get("points_share")], ["growth", get("points_growth")], ["traffic", get("points_traffic")], ["other", get("points_other") || NaN]]
-      .filter(([, v]) => there(v)).map(([word, v]) => `${word} ${number(v, 1)}`).join(" + ");
-    row("Priority", `${number(net.priority[i], 1)} of 100` + (there(net.rank[i]) ? `, rank ${number(net.rank[i])}` : ""),
-      there(net.rank_low[i]) && `80 % range of rank ${number(net.rank_low[i])} to ${number(net.rank_high[i])}`, points && "points: " + points, reason);
+      .filter(([, v]) => there(v)).map(([word, v]) => `${word} ${digits.points(v)}`).join(" + ");
+    row("Priority", `${digits.points(net.priority[i])} of 100` + (there(net.rank[i]) ? `, rank ${digits.count(net.rank[i])}` : ""),
+      there(net.rank_low[i]) && `80 % range of rank ${digits.count(net.rank_low[i])} to ${digits.count(net.rank_high[i])}`, points && "points: " + points, reason);
   } else if (reason !== null) row("Priority", "not ranked", reason);
   row("Unsound", there(net.share_now[i]) ? percent(net.share_now[i]) + " expected today" : "not known",
-    span(net.share_low[i], net.share_high[i], 1), net.share_from(i) !== null && known(FROM, net.share_from(i)));
+    span(net.share_low[i], net.share_high[i], digits.share), net.share_from(i) !== null && known(FROM, net.share_from(i)));
   if (there(net.survey_day[i])) {
     const found = [], covered = net.covered_share[i];
     if (there(get("unsound_share"))) found.push(percent(get("unsound_share")) + " unsound");
     if (there(net.delaminated_share[i])) found.push(percent(net.delaminated_share[i]) + " delaminated");
     row("Last survey", dayWords(net.survey_day[i]) + (net.method(i) !== null ? `, ${net.method(i)}` : ""), found.join(", "),
-      there(covered) && (covered < 0.995 ? `Part survey: covered ${percent(covered, 0)} of the deck` : "covered the whole deck"),
+      there(covered) && (covered < 0.995 ? `Part survey: covered ${percent(covered)} of the deck` : "covered the whole deck"),
       net.sound_due_day[i] < net.about.day && `due again since ${dayWords(net.sound_due_day[i])}`);
   } else row("Last survey", "none on record", there(get("deck_rating")) && `deck rating ${get("deck_rating")}, 9 to 0`);
   if (there(net.growth_per_yr[i])) {
-    row("Growth", `${number(100 * net.growth_per_yr[i], 2)} points a year`, span(net.growth_low[i], net.growth_high[i], 2),
+    row("Growth", `${digits.pace(net.growth_per_yr[i])} points a year`, span(net.growth_low[i], net.growth_high[i], digits.pace),
       net.growth_from(i) !== null && known(GROWTH_FROM, net.growth_from(i)));
   }
   if (there(net.aadt[i])) {
     const year = get("aadt_year"), count = get("aadt_count");
-    row("Traffic", `${number(net.aadt[i])} vehicles a day`,
-      [there(year) ? (there(count) && count !== net.aadt[i] ? `AADT, from ${number(count)} in ${year}` : `AADT of ${year}`) : "AADT, year not given",
-        net.aadt_from(i) !== null && known(AADT_FROM, net.aadt_from(i)), there(get("truck_share")) && percent(get("truck_share"), 0) + " trucks"].filter((n) => n).join(", "));
+    row("Traffic", `${digits.traffic(net.aadt[i])} vehicles a day`,
+      [there(year) ? (there(count) && count !== net.aadt[i] ? `AADT, from ${digits.count(count)} in ${year}` : `AADT of ${year}`) : "AADT, year not given",
+        net.aadt_from(i) !== null && known(AADT_FROM, net.aadt_from(i)), there(get("truck_share")) && percent(get("truck_share")) + " trucks"].filter((n) => n).join(", "));
   } else row("Traffic", "not known");
-  row("Deck area", there(net.area_m2[i]) ? `${number(net.area_m2[i])} m\u00b2` : "not known",
-    [there(get("length_m")) && there(get("width_m")) && `${number(get("length_m"), 1)} \u00d7 ${number(get("width_m"), 1)} m`,
+  row("Deck area", there(net.area_m2[i]) ? squares(net.area_m2[i]) : "not known",
+    [there(get("length_m")) && there(get("width_m")) && `${digits.given(get("length_m"))} \u00d7 ${digits.given(get("width_m"))} m`,
       there(get("built_year")) && `built ${get("built_year")}`].filter((n) => n).join(", "));
   const line = net.line;
   for (let k = net.lineAt[i]; k < net.lineAt[i + 1]; k++) {
     row("Programme", `${line.year[k]}` + (line.label(k) !== null ? `: ${line.label(k)}` : ""),
-      [there(line.cost[k]) && `${number(line.cost[k])} ${net.about.currency}`, there(line.repair_m2[k]) && `${number(line.repair_m2[k], 1)} m\u00b2 to repair`,
-        there(line.crew_days[k]) && `${number(line.crew_days[k], 1)} crew days`].filter((n) => n).join(", "),
+      [there(line.cost[k]) && `${digits.money(line.cost[k])} ${net.about.currency}`, there(line.repair_m2[k]) && `${squares(line.repair_m2[k])} to repair`,
+        there(line.crew_days[k]) && `${digits.crewDays(line.crew_days[k])} crew days`].filter((n) => n).join(", "),
       there(line.share_before[k]) && there(line.share_after[k]) && `unsound ${percent(line.share_before[k])} before, ${percent(line.share_after[k])} after`, line.why(k));
   }
   if (net.lineAt[i] === net.lineAt[i + 1]) row("Programme", net.about.programme ? "not in this programme" : "no programme given", net.waiting(i));
@@ -96,10 +96,10 @@ function deckHistory(net, i) {
   const rows = [];
   for (let r = net.surveyAt[i]; r < net.surveyAt[i + 1]; r++) {
     const said = there(net.survey.unsound[r]) ? percent(net.survey.unsound[r]) + " unsound" : "extent not stated";
-    rows.push([net.survey.day[r], `Survey${net.survey.method(r) === null ? "" : ", " + net.survey.method(r)}`, said + (net.survey.covered[r] < 0.995 ? `, part of the deck (${percent(net.survey.covered[r], 0)})` : "")]);
+    rows.push([net.survey.day[r], `Survey${net.survey.method(r) === null ? "" : ", " + net.survey.method(r)}`, said + (net.survey.covered[r] < 0.995 ? `, part of the deck (${percent(net.survey.covered[r])})` : "")]);
   }
   for (let r = net.repairAt[i]; r < net.repairAt[i + 1]; r++) {
-    rows.push([net.repair.day[r], capital(net.repair.treatment(r) ?? "repair"), there(net.repair.area[r]) ? `${number(net.repair.area[r], 1)} m\u00b2` : "area not stated"]);
+    rows.push([net.repair.day[r], capital(net.repair.treatment(r) ?? "repair"), there(net.repair.area[r]) ? squares(net.repair.area[r]) : "area not stated"]);
   }
   rows.sort((a, b) => b[0] - a[0]);
   if (!rows.length) return node("p", "where", "No survey or repair on record.");
@@ -135,7 +135,7 @@ function deckChart(net, i) {
   const path = (points) => points.map(([d, v], k) => `${k ? "L" : "M"}${X(d).toFixed(1)} ${Y(v).toFixed(1)}`).join("");
   for (let v = 0; v <= top + 1e-9; v += grid) {
     draw.append(svg("path", { d: `M${l} ${Y(v)}H${W - r}`, stroke: "#d9dcdf", "stroke-width": 1 }),
-      svg("text", { x: l - 4, y: Y(v) + 3.5, "text-anchor": "end", class: "tick" }, number(100 * v, grid < 0.01 ? 1 : 0) + (v === 0 ? "" : "\u202f%")));
+      svg("text", { x: l - 4, y: Y(v) + 3.5, "text-anchor": "end", class: "tick" }, digits.given(100 * v) + (v === 0 ? "" : " %")));
   }
   const y0 = yearOfDay(from) + 1, y1 = yearOfDay(to), every = [1, 2, 5, 10, 20].find((e) => (y1 - y0) / e <= 7) ?? 50;
   for (let y = Math.ceil(y0 / every) * every; y <= y1; y += every) {
@@ -180,7 +180,7 @@ function deckPlan(plans, i) {
     c.fillStyle = "#55606c"; c.font = "10px system-ui, 'DejaVu Sans', sans-serif"; c.textBaseline = "top";
     for (const [s, align] of [[from, "left"], [to, "right"]]) {
       c.textAlign = align;
-      c.fillText(`${number(s, 1)} m`, pad + (s - from) * scale, top + scale * wide + 3);
+      c.fillText(`${digits.setOut(s)} m`, pad + (s - from) * scale, top + scale * wide + 3);
     }
   }
   const d = plans.count("defect", i), p = plans.count("patch", i), n = plans.count("limit", i);

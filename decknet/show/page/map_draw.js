@@ -155,7 +155,7 @@ class Plans {
     const { at, a, b, l, r, depth } = this.limits;
     for (let s = at[i]; s < at[i + 1]; s++) {
       out.push({ sort: "limit", rings: [[[a[s], l[s]], [b[s], l[s]], [b[s], r[s]], [a[s], r[s]]]],
-        words: `Repair limit ${number(b[s] - a[s], 2)} \u00d7 ${number(r[s] - l[s], 2)} m` + (depth(s) === null ? "" : `, ${depth(s)}`) });
+        words: `Repair limit ${digits.setOut(b[s] - a[s])} \u00d7 ${digits.setOut(r[s] - l[s])} m` + (depth(s) === null ? "" : `, ${depth(s)}`) });
     }
     return out;
   }

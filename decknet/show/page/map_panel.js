@@ -11,7 +11,7 @@ function swatch(size, draw) {
   draw(c, size / 2);
   return box;
 }
-const keyItem = (picture, words, count) => node("li", "", picture, node("span", "", words), count === undefined ? null : node("b", "", number(count)));
+const keyItem = (picture, words, count) => node("li", "", picture, node("span", "", words), count === undefined ? null : node("b", "", digits.count(count)));
 
 function drawLegend(view) {
   const { net, theme, figures, shown, layer } = view, cells = Boolean(layer.cells), counts = new Map(), parts = [];
@@ -39,10 +39,10 @@ function drawLegend(view) {
   const sample = (look) => swatch(30, (c, m) => drawMark(c, m, m, 6, { ...plain, colour: "#b9bcbf", ...look }));
   if (cells) {
     more.append(keyItem(swatch(44, (c, m) => drawCell(c, m, m, { colour: "#b9bcbf", size: 0.8, urgent: true }, 0)), "bold edge: holds a deck to act on now", urgent));
-    parts.push(more, node("p", "", `More than ${number(MOST_MARKS)} decks in view: drawn together, their number on each cell. Go closer to see each deck.`));
+    parts.push(more, node("p", "", `More than ${digits.count(MOST_MARKS)} decks in view: drawn together, their number on each cell. Go closer to see each deck.`));
   } else {
     if (soft) more.append(keyItem(sample({ soft: 1 }), "light centre: " + theme.soft, soft));
-    if (near + far && !view.ringed) parts.push(node("p", "", `Doubt is ringed when fewer than ${number(MOST_RINGED)} decks are in view.`));
+    if (near + far && !view.ringed) parts.push(node("p", "", `Doubt is ringed when fewer than ${digits.count(MOST_RINGED)} decks are in view.`));
     if (near + far && view.ringed) {
       more.append(keyItem(sample({ rings: 1 }), `one ring: ${theme.doubtWords.replace("{}", theme.doubt[0])}`, near));
       more.append(keyItem(sample({ rings: 2 }), `two rings: over ${theme.doubt[1]}`, far));
@@ -149,7 +149,7 @@ function sumsOf(view) {
 function drawSums(view) {
   const { net } = view, sums = sumsOf(view), stop = stopOf(view), filtered = filterWords(view), coin = net.about.currency;
   const list = node("dl", "sums"), say = (term, value, note) => list.append(node("dt", "", term), node("dd", "", node("b", "", value), note ? node("span", "", ...[note].flat()) : null));
-  say("Decks", number(sums.decks), sums.undrawn ? `${number(sums.undrawn)} not drawn: no position` : null);
+  say("Decks", digits.count(sums.decks), sums.undrawn ? `${digits.count(sums.undrawn)} not drawn: no position` : null);
   say("Deck area", squares(sums.area), sums.noArea ? `${plural(sums.noArea, "deck", "decks")} without an area` : null);
   const when = stop.kind === "past" ? `found on ${plural(sums.both, "deck", "decks")} up to the end of ${stop.year}` : stop.kind === "ahead" ? `when ${stop.year} is over, ${view.planned && net.about.planned ? "with the programme" : "without works"}` : "expected today";
   say("Unsound", sums.both ? squares(sums.unsound) : "not known", sums.both ? [`${percent(sums.of ? sums.unsound / sums.of : 0)} of ${squares(sums.of)}`, node("i", "when", ", " + when)] : null);
@@ -159,11 +159,11 @@ function drawSums(view) {
   for (const year of years) {
     const cost = sums.money.get(year), bar = node("i");
     bar.style.width = `${100 * cost / most}%`;
-    money.append(node("tr", "", node("th", "", String(year)), node("td", "bar", bar), node("td", "", number(cost))));
+    money.append(node("tr", "", node("th", "", String(year)), node("td", "bar", bar), node("td", "", digits.money(cost))));
   }
   if (years.length) {
-    money.prepend(node("caption", "", `Money by year, ${coin}, ${net.about.priceYear} prices`));
-    if (years.length > 1) money.append(node("tr", "all", node("th", "", "All"), node("td", "", plural(sums.works, "work", "works")), node("td", "", number(sums.cost))));
+    money.prepend(node("caption", "", `Money by year, ${coin}, ${net.about.priceYear} prices; rounded, the sum from the exact sum`));
+    if (years.length > 1) money.append(node("tr", "all", node("th", "", "All"), node("td", "", plural(sums.works, "work", "works")), node("td", "", digits.money(sums.cost))));
     parts.push(money);
   } else parts.push(node("p", "", net.about.programme ? "No works among these decks." : "No programme given."));
   const foremost = [];
@@ -171,7 +171,7 @@ function drawSums(view) {
   const ranked = foremost.some((i) => !Number.isNaN(net.rank[i]));
   parts.push(node("h2", "worst", !net.n ? "No deck in the records" : !foremost.length ? "No deck fits the filter" : ranked ? `Worst ${foremost.length > 1 ? foremost.length + " " : ""}by rank` : "First in the list"));
   parts.push(node("ol", "", ...foremost.map((i) => {
-    const button = node("button", "", node("span", "", Number.isNaN(net.rank[i]) ? "\u2013" : number(net.rank[i])), node("span", "", net.called(i)),
+    const button = node("button", "", node("span", "", Number.isNaN(net.rank[i]) ? "\u2013" : digits.count(net.rank[i])), node("span", "", net.called(i)),
       node("span", "", net.drawn[i] ? (Number.isNaN(net.share_now[i]) ? "" : percent(net.share_now[i])) : "not drawn"));
     button.type = "button";
     button.addEventListener("click", () => view.show(i, button));

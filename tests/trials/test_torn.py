@@ -1,0 +1,118 @@
+"""A power cut at any moment: what a disk may then hold is put together from images, and comes back whole.
+
+A disk writes sectors of 512 bytes in any order until it is told to finish. The store's file is never written over,
+only added to, and its log is only added to; so what lies between two images is any mixture of the sectors that differ,
+or a shorter file. A mixture that the order of writing rules out (a transaction in the log whose rows never reached
+the file, as from a disk that says it has finished when it has not) is tried too.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+from pathlib import Path
+
+import pytest
+
+from tests.trials.bench import Bench, Tally, judged, trials
+
+SECTOR = 512
+STORE = "made.duckdb"
+
+
+@pytest.fixture(scope="module")
+def images(bench: Bench) -> tuple[Path, Path]:
+    """Of a small store, and of one whose third intake is so large that the engine writes its rows to the file first."""
+    return _images(bench, "small", 400), _images(bench, "large", 125_000)
+
+
+def _images(bench: Bench, name: str, rows: int) -> Path:
+    folder = bench.folder / name
+    folder.mkdir()
+    done = bench.run(folder, str(folder), rows, deed="make_images")
+    assert done["code"] == 0, done["said"]
+    return folder
+
+
+def _mixed(old: bytes, new: bytes, rng: random.Random) -> bytes:
+    """What a disk may hold on its way from one image to the next: some sectors new, some old, some zero; or cut."""
+    out = bytearray(new)
+    share = rng.random()
+    for start in range(0, len(new), SECTOR):
+        end = min(start + SECTOR, len(new))
+        if new[start:end] != old[start:end] and rng.random() < share:
+            out[start:end] = old[start:end].ljust(end - start, b"\0")
+    if len(new) > len(old) and rng.random() < 0.5:
+        del out[rng.randrange(len(old), len(new)) :]
+    return bytes(out)
+
+
+def _image(folder: Path, number: int) -> tuple[bytes, bytes]:
+    log = folder / f"{number}.log"
+    return (folder / f"{number}.file").read_bytes(), log.read_bytes() if log.exists() else b""
+
+
+def _lay(folder: Path, file: bytes, log: bytes) -> None:
+    (folder / STORE).write_bytes(file)
+    if log:
+        (folder / f"{STORE}.wal").write_bytes(log)
+
+
+def _torn(images: Path, folder: Path, rng: random.Random) -> tuple[str, int, int]:
+    """Lay an image down; what it is, and the numbers of the states before and after."""
+    step = rng.randrange(5)
+    (old_file, old_log), (new_file, new_log) = _image(images, step), _image(images, step + 1)
+    if step == 4:  # folding in: the file is there before or after, whole; its log may be there still
+        kind = rng.choice(["copy beside it torn", "log not yet removed"])
+        if kind == "log not yet removed":
+            _lay(folder, new_file, old_log)
+        else:
+            _lay(folder, old_file, old_log)
+            scratch = folder / f".{STORE}.part"
+            scratch.mkdir()
+            _lay(scratch, _mixed(old_file, new_file, rng), old_log)
+        return f"folding in: {kind}", step, step
+    if len(new_file) > len(old_file) and rng.random() < 0.6:
+        if rng.random() < 0.5:
+            _lay(folder, _mixed(old_file, new_file, rng), old_log)
+            return "rows on their way to the file", step, step
+        _lay(folder, _mixed(old_file, new_file, rng), new_log)
+        return "a disk that did not finish what it said", step, step + 1
+    if rng.random() < 0.3:
+        _lay(folder, new_file, new_log[: rng.randrange(len(old_log), len(new_log))])
+        return "log cut", step, step + 1
+    _lay(folder, new_file, _mixed(old_log, new_log, rng))
+    return "log torn", step, step + 1
+
+
+def _try(bench: Bench, both: tuple[Path, Path], rng: random.Random, tally: Tally) -> None:
+    folder = bench.fresh()
+    images = both[rng.random() < 0.2]
+    kind, old, new = _torn(images, folder, rng)
+    before, after = (json.loads((images / f"{n}.json").read_text(encoding="utf-8")) for n in (old, new))
+    told = bench.told(folder, "look", STORE, "", [], ["undo", STORE, "3"])
+    wrong = judged(told["content"], before, after)
+    if told["broke"]:
+        tally.fault("traceback", f"{kind}: {told['broke']}")
+    elif wrong:
+        tally.fault("lost", f"{kind}, {old} to {new}: {wrong} {told}")
+    elif told["last"][0] and "there is no such intake" not in told["last"][1]:
+        tally.fault("no way on", f"{kind}: {told['last']}")
+    else:
+        tally.add(f"{kind}: " + ("recovered with the command named" if told["way"] else "whole"))
+
+
+def _tries(bench: Bench, images: tuple[Path, Path], count: int, seed: int, hours: float = 0.0) -> Tally:
+    tally = Tally("Images torn or cut")
+    for number in trials(count, hours, tally):
+        _try(bench, images, random.Random(f"{seed} {number}"), tally)
+    return tally
+
+
+def test_a_power_cut_loses_nothing_that_was_stored(bench, images):
+    _tries(bench, images, 6, seed=1).check()
+
+
+@pytest.mark.slow
+def test_many_power_cuts_lose_nothing_that_was_stored(bench, images, hours):
+    _tries(bench, images, 500, seed=2, hours=hours).check()
