@@ -253,8 +253,8 @@ def cut(out: Console, found: Cut, by: float) -> None:
         f"{digits.percent(before['past_share'])}."
     )
     out.print(
-        f"Cost {digits.money(after['cost_total'])} instead of {digits.money(before['cost_total'])} {money}. A deck that "
-        "drops out is not thereby sound or safe."
+        f"Cost {digits.money(after['cost_total'])} instead of {digits.money(before['cost_total'])} {money}. A deck "
+        "that drops out is not thereby sound or safe."
     )
 
 
