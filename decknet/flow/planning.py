@@ -276,7 +276,7 @@ def what_demands_cost(
     if len(lots) > 1:
         lots.append(("all together", Demands()))
     rows = []
-    best = made
+    best, network = made, _searched(network, clock_s=0.0)
     for text, without in lots:
         # what is free of all is also free of each, so it starts from the best found so far
         like = best.lines if without == Demands() else made.lines
@@ -288,6 +288,12 @@ def what_demands_cost(
         most_part = most / free.facts["value"] if free.facts["value"] > 0 else 0.0
         rows.append({"demand": text, "lost": lost, "lost_share": part, "most_share": most_part})
     return pd.DataFrame(rows)
+
+
+def _searched(network: Network, **how: Any) -> Network:
+    """The network with other settings of the search for a programme."""
+    programme = dataclasses.replace(network.settings.programme, **how)
+    return dataclasses.replace(network, settings=dataclasses.replace(network.settings, programme=programme))
 
 
 def curve(
@@ -314,8 +320,7 @@ def curve(
     if not times or any(not np.isfinite(t) or t < 0 for t in times):
         raise BudgetError(f"--compare: {list(times)} are not multiples of 0 or more. Write 0.5,1,1.5,2.")
     gap = max(network.settings.programme.gap, gap)
-    search = dataclasses.replace(network.settings.programme, gap=gap, effort="quick")
-    network = dataclasses.replace(network, settings=dataclasses.replace(network.settings, programme=search))
+    network = _searched(network, gap=gap, effort="quick", clock_s=0.0)
     rows: list[dict[str, float]] = []
     lines = None
     for multiple in sorted(set(times)):
