@@ -129,7 +129,7 @@ def test_another_budget_says_what_has_changed_and_leaves_other_files_alone(
     assert _report(demo_store, quick, tmp_path, "900000") == 0
     out = capsys.readouterr().out
     assert "Since the run with figures of 2026-11-25:" in out
-    assert "Money given: 4,500,000 before, 2,700,000 now (USD)." in out
+    assert "Money given: 4.50 million before, 2.70 million now (USD)." in out
     assert "Files that differ: " in out
     assert (tmp_path / "own notes.txt").read_text(encoding="utf-8") == "mine"
     told = json.loads((tmp_path / "figures.json").read_text(encoding="utf-8"))["changes"]["told"]

@@ -155,6 +155,10 @@ class Asked:
                 param_hint="--budget",
             )
 
+        if self.budget is not None:
+            sums(self.budget)
+        _pins(self.pin or ()), _sums_kept(self.keep or ())
+
     def _demands(self) -> bool:
         return bool(self.pin or self.bar or self.keep or self.crew_days is not None)
 

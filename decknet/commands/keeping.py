@@ -92,8 +92,8 @@ def recover(
         typer.echo(f"{path}: what was there before, set aside.")
     if not made.changed:
         typer.echo(
-            f"{store}: whole: {digits.count(proof.intakes)} intakes, {digits.count(proof.rows)} records. Nothing had to "
-            "be brought back."
+            f"{store}: whole: {digits.count(proof.intakes)} intakes, {digits.count(proof.rows)} records. Nothing had "
+            "to be brought back."
         )
         return
     typer.echo(

@@ -65,7 +65,7 @@ SecondsOpt = Annotated[
         "--seconds",
         min=0.1,
         max=86_400,
-        help="A clock on each search for a programme; else there is none. Where it strikes, every output says so.",
+        help="A clock on the search for the programme; else there is none. Where it strikes, every output says so.",
     ),
 ]
 FirstYearOpt = Annotated[int | None, typer.Option("--first-year", help="First year of the programme; else next year.")]

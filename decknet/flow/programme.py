@@ -188,7 +188,7 @@ def budgets_for(budget: Sequence[float], years: int) -> tuple[float, ...]:
 
 def study(
     condition: Condition, question: Question, *, like: pd.DataFrame | None = None, explain: bool = True,
-    gap: float = 0.0,
+    gap: float = 0.0, clock: bool = True,
 ) -> Study:  # fmt: skip
     """The programme that answers a question.
 
@@ -199,24 +199,30 @@ def study(
     like, explain
         As ``schedule.make_programme`` takes them.
     gap : float
-        Searched no more closely than to this, with quick effort; 0: as the settings say.
+        Searched no more closely than to this, with quick effort and no clock; 0: as the settings say.
+    clock : bool
+        False leaves the clock away.
 
     Raises
     ------
     BudgetError
         What is asked cannot be had; the message says what clashes.
     """
-    settings, note = _settings_for(condition, question, gap)
+    settings, note = _settings_for(condition, question, gap, clock)
     made = make_programme(**_posed(condition, question, settings), like=like, explain=explain)
     return Study(condition, question, settings, made, note)
 
 
-def _settings_for(condition: Condition, question: Question, gap: float = 0.0) -> tuple[Settings, str]:
+def _settings_for(
+    condition: Condition, question: Question, gap: float = 0.0, clock: bool = True
+) -> tuple[Settings, str]:
     """Settings with overbreak as closed repairs show it and crew days as asked; and what that rests on, in words."""
     overbreak, jobs = condition.overbreak
     change: dict[str, Any] = {"overbreak": overbreak}
     if question.crew_days is not None:
         change["crew_days_per_yr"] = question.crew_days
+    if gap or not clock:
+        change["clock_s"] = 0.0
     if gap:
         change |= {"gap": max(condition.settings.programme.gap, gap), "effort": "quick"}
     told = []
@@ -319,7 +325,7 @@ def demand_costs(found: Study) -> pd.DataFrame:
     for text, without in lots:
         # what is free of all is also free of each, so it starts from the best found so far
         like = best.lines if without == bare else made.lines
-        free = study(found.condition, without, like=like, explain=False).made
+        free = study(found.condition, without, like=like, explain=False, clock=False).made
         best = free if free.facts["value"] > best.facts["value"] else best
         lost = max(free.facts["value"] - made.facts["value"], 0.0)
         most = max(free.facts["bound"] - made.facts["value"], 0.0)

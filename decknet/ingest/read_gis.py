@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import warnings
+from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -32,12 +33,12 @@ def read_layers(path: Path, only: str) -> tuple[list[Table], list[tuple[str, str
     tables: list[Table] = []
     others: list[tuple[str, str]] = []
     with opened(path) as files:
-        layers: list[tuple[Path, str]] = []
+        layers: list[tuple[Path, int, str]] = []
         try:
             with warnings.catch_warnings(record=True):
                 warnings.simplefilter("always")
                 for file in files:
-                    layers += [(file, str(name)) for name, _ in pyogrio.list_layers(file)]
+                    layers += [(file, n, str(name)) for n, (name, _) in enumerate(pyogrio.list_layers(file))]
         except Exception as why:
             if path.suffix.lower() in (".geojson", ".json"):
                 return [_plain_json(path, why)], []
@@ -49,11 +50,13 @@ def read_layers(path: Path, only: str) -> tuple[list[Table], list[tuple[str, str
             raise RecordError(
                 f"{path.name}: no layer can be read in it; it may be cut off or damaged. Export it again."
             )
-        for file, layer in layers:
+        seen: Counter[str] = Counter()
+        for file, number, layer in layers:
+            seen[layer] += 1
             if only and layer != only:
                 others.append((layer, "another layer is named in the mapping"))
                 continue
-            tables += _layer(path, file, layer, several=len(layers) > 1)
+            tables += _layer(path, (file, number), layer, several=len(layers) > 1, same=seen[layer])
     return tables, others
 
 
@@ -126,8 +129,8 @@ def _whole(path: Path) -> None:
         )
 
 
-def _layer(path: Path, file: Path, layer: str, *, several: bool) -> list[Table]:
-    """The table or tables of one layer; ``file`` is what is opened of ``path``."""
+def _layer(path: Path, at: tuple[Path, int], layer: str, *, several: bool, same: int) -> list[Table]:
+    """The table or tables of one layer: of a file opened and by its number, the ``same``-th of its name."""
     import pyogrio
 
     ending = path.suffix.lower()
@@ -137,7 +140,7 @@ def _layer(path: Path, file: Path, layer: str, *, several: bool) -> list[Table]:
     try:
         with warnings.catch_warnings(record=True) as said:
             warnings.simplefilter("always")
-            meta, _, wkb, fields = pyogrio.raw.read(file, layer=layer, force_2d=True, **how)
+            meta, _, wkb, fields = pyogrio.raw.read(at[0], layer=at[1], force_2d=True, **how)
     except Exception as why:
         raise RecordError(
             f"{path.name} layer {layer}: the layer cannot be read ({_first(why, path)}). Export it again."
@@ -162,7 +165,7 @@ def _layer(path: Path, file: Path, layer: str, *, several: bool) -> list[Table]:
         crs = None
     if ending in (".geojson", ".json") and shape is not None and crs is not None:
         crs = _checked_degrees(path, shape, crs, notes)
-    own = layer if several or ending == ".gpkg" else ""
+    own = (layer if same == 1 else f"{layer} ({same})") if several or ending == ".gpkg" else ""
     made = Table(
         layer or path.stem, own, tuple(headers), cells, np.arange(2, n + 2, dtype=np.int64), typed, shape, crs, odd=odd,
         notes=notes, cut=ending in (".shp", ".dbf"),

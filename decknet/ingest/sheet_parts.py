@@ -250,8 +250,8 @@ def _open_book(body: bytes, out: Parts) -> None:
         raise ValueError("it declares a document type, by which it could call for other files")
     try:
         root = ElementTree.fromstring(body)  # noqa: S314  (no document type, so no entity)
-    except ElementTree.ParseError:
-        return
+    except ElementTree.ParseError as why:  # on which the reader of cells might go on for ever
+        raise ValueError(f"its cells are no well-formed XML: {why}") from why
     for position, sheet in enumerate(root.iter(f"{_TABLE}table")):
         i = filled = width = last = 0
         for row in sheet.iter(f"{_TABLE}table-row"):

@@ -10,7 +10,7 @@ from decknet.errors import StoreError
 from decknet.keep.blocks import damaged_blocks
 from decknet.keep.checks import check_bytes, check_is_free, check_is_store_file
 from decknet.keep.engine import in_words
-from decknet.keep.generations import copy_held, fold_in, held, publish, scratch_beside
+from decknet.keep.generations import copy_held, fold_in, held, publish, scratch_beside, settle
 from decknet.keep.store import Store
 from decknet.keep.verify import Proof, verify
 
@@ -57,6 +57,8 @@ def copy_store(source: Path, target: Path) -> Proof:
     StoreBusyError
         Another program is writing to the store.
     """
+    if source.exists():
+        settle(source)
     check_is_store_file(source)
     check_bytes(source, blocks=False)
     try:

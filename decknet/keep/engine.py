@@ -9,14 +9,17 @@ from __future__ import annotations
 
 import os
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import BinaryIO
 
 import duckdb
 
 from decknet.errors import StoreBusyError, StoreError
 
-__all__ = ["connect", "disconnect", "in_use_here", "in_words", "log_of", "real_path"]
+__all__ = ["connect", "disconnect", "file_of", "in_use_here", "in_words", "log_of", "real_path", "sole_user_here"]
+
+HOLDS = os.name == "posix"  # whether a file that the engine writes to can be read beside it
 
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
@@ -37,7 +40,8 @@ class _Shared:
     db: duckdb.DuckDBPyConnection
     read_only: bool
     process: int
-    users: int = 0
+    file: BinaryIO | None  # open for as long as the engine has the file, to be read without dropping its lock
+    users: set[int] = field(default_factory=set)
 
 
 _open: dict[Path, _Shared] = {}
@@ -86,15 +90,24 @@ def connect(path: Path | None, *, read_only: bool) -> duckdb.DuckDBPyConnection:
     with _guard:
         held = _shared(real)
         if held is None:
-            held = _Shared(_attached(path, real, read_only=read_only), read_only, os.getpid())
-            _open[real] = held
+            file = real.open("rb") if HOLDS and not read_only and real.exists() else None
+            try:
+                db = _attached(path, real, read_only=read_only)
+                if file is not None and not os.path.samestat(os.fstat(file.fileno()), real.stat()):
+                    db.close()
+                    raise StoreBusyError(f"{path}: the store is in use. Wait for the other program, then try again.")
+            except BaseException:
+                if file is not None:
+                    file.close()
+                raise
+            held = _open[real] = _Shared(db, read_only, os.getpid(), file)
         elif held.read_only != read_only:
             raise StoreBusyError(
                 f"{path}: the store is open elsewhere in this program in another way. Close it first, then try again."
             )
-        held.users += 1
         connection = held.db.cursor()
         connection.execute("USE store")
+        held.users.add(id(connection))
         return connection
 
 
@@ -124,22 +137,37 @@ def _identity(real: Path) -> tuple[int, int] | None:
     return found.st_dev, found.st_ino
 
 
-def disconnect(path: Path | None, connection: duckdb.DuckDBPyConnection) -> bool:
-    """Give a connection back; whether it was the last of this program on the file."""
-    connection.close()
+def sole_user_here(path: Path, connection: duckdb.DuckDBPyConnection) -> bool:
+    """Whether a connection is the only one of this program on the store."""
+    with _guard:
+        held = _shared(real_path(path))
+        return held is not None and held.users == {id(connection)}
+
+
+def file_of(path: Path) -> BinaryIO | None:
+    """The file of a store that is open here for writing, to be read and never closed; None where none is held."""
+    with _guard:
+        held = _shared(real_path(path))
+        return held.file if held is not None else None
+
+
+def disconnect(path: Path | None, connection: duckdb.DuckDBPyConnection) -> None:
+    """Give a connection back; doing so twice does no harm. The last on a file closes it."""
     if path is None:
-        return True
+        connection.close()
+        return
     real = real_path(path)
     with _guard:
         held = _shared(real)
-        if held is None:
-            return True
-        held.users -= 1
-        if held.users > 0:
-            return False
-        del _open[real]
-        held.db.close()
-        return True
+        if held is None or id(connection) not in held.users:
+            return
+        connection.close()
+        held.users.discard(id(connection))
+        if not held.users:
+            del _open[real]
+            held.db.close()
+            if held.file is not None:
+                held.file.close()
 
 
 def in_words(path: Path | None, why: Exception) -> StoreError:

@@ -1,8 +1,9 @@
-"""Whole generations of a store: none is written over; the next is made beside it, proven, and takes its name.
+"""Whole generations of a store: the last one is kept until the next is proven.
 
-While a command writes, the store's file keeps every byte that the last generation rests on; what is committed goes
-into the log beside it. At the command's end the log is folded in: file and log are copied, the copy takes the log
-in, the copy is proven, and only then does it take the name.
+While a command writes, the blocks that the last generation rests on stay as they are; what is committed goes into
+the log beside the file. At the command's end file and log are copied, whole, to a folder beside them; then the
+engine takes the log into the file; the file is proven, and only then is the copy removed. Where a power cut comes
+between, ``settle`` finds that the file is whole after all, or ``recover`` brings the copy back.
 """
 
 from __future__ import annotations
@@ -20,12 +21,23 @@ import duckdb
 
 from decknet.errors import StoreBusyError, StoreError
 from decknet.keep.blocks import damaged_blocks
-from decknet.keep.engine import connect, disconnect, in_use_here, in_words, log_of, real_path
+from decknet.keep.engine import (
+    connect,
+    disconnect,
+    file_of,
+    in_use_here,
+    in_words,
+    log_of,
+    real_path,
+    sole_user_here,
+)
 
 # Elsewhere the system keeps others from a file that is open.
 fcntl: Any = import_module("fcntl") if os.name == "posix" else None
 
-__all__ = ["copy_held", "fold", "fold_in", "held", "publish", "scratch_beside", "sync", "sync_folder", "tally"]
+__all__ = [
+    "copy_held", "fold", "fold_in", "held", "kept_beside", "publish", "scratch_beside", "settle", "sync", "sync_folder",
+]  # fmt: skip
 
 _PIECE = 1 << 23  # bytes copied at once
 _scratches: set[Path] = set()
@@ -139,6 +151,24 @@ def publish(new: Path, target: Path, *, over: bool) -> None:
     sync_folder(target.parent)
 
 
+def kept_beside(path: Path) -> Path:
+    """The folder where a store's last generation is kept until the next one is proven."""
+    real = real_path(path)
+    return real.with_name(f".{real.name}.kept")
+
+
+def _copy(source: BinaryIO, target: Path) -> None:
+    """Copy an open file without opening it once more, on a disk that can without writing it again."""
+    source.seek(0)
+    with target.open("wb") as out:
+        with suppress(AttributeError, OSError):
+            while os.copy_file_range(source.fileno(), out.fileno(), _PIECE):
+                pass
+        out.seek(0, os.SEEK_END)
+        source.seek(out.tell())
+        shutil.copyfileobj(source, out, _PIECE)
+
+
 def copy_held(file: BinaryIO, source: Path, target: Path, *, log_bytes: int | None = None) -> None:
     """Copy a store that is ``held`` with its log, or with the log's first bytes only.
 
@@ -151,9 +181,7 @@ def copy_held(file: BinaryIO, source: Path, target: Path, *, log_bytes: int | No
     target : Path
     log_bytes : int, optional
     """
-    file.seek(0)
-    with target.open("wb") as out:
-        shutil.copyfileobj(file, out, _PIECE)
+    _copy(file, target)
     log, copied = log_of(source), target.with_name(target.name + ".wal")
     copied.unlink(missing_ok=True)
     if log_bytes == 0 or not log.exists():
@@ -164,17 +192,38 @@ def copy_held(file: BinaryIO, source: Path, target: Path, *, log_bytes: int | No
             cut.truncate(log_bytes)
 
 
-def tally(db: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, int | None]]:
-    """Of every table its rows and one number that hangs on every cell of it."""
+def _rows(db: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """Rows of every table."""
     tables = db.execute(
         "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database() ORDER BY table_name"
     ).fetchall()
-    out = {}
+    counts = {}
     for (name,) in tables:
         quoted = '"' + name.replace('"', '""') + '"'
-        rows, every = db.execute(f"SELECT count(*), bit_xor(hash(t)) FROM {quoted} AS t").fetchall()[0]  # noqa: S608
-        out[name] = (int(rows), every)
-    return out
+        counts[name] = int(db.execute(f"SELECT count(*) FROM {quoted}").fetchall()[0][0])  # noqa: S608
+    return counts
+
+
+def _rows_in(path: Path) -> dict[str, int]:
+    db = connect(path, read_only=True)
+    try:
+        return _rows(db)
+    finally:
+        disconnect(path, db)
+
+
+def _prove(path: Path, rows: dict[str, int]) -> None:
+    """StoreError where a file does not hold so many rows, in blocks that are what was written, without a log."""
+    log = log_of(path)
+    if log.exists() and not log.stat().st_size:
+        log.unlink()
+    with held(path, alone=False) as file:
+        bad = damaged_blocks(file)
+    if bad or log.exists() or _rows_in(path) != rows:
+        raise StoreError(
+            f"{path}: does not hold what its log held. Check the disk, then bring back what was stored with: decknet "
+            f"recover {path.name}"
+        )
 
 
 def fold_in(path: Path) -> None:
@@ -187,46 +236,102 @@ def fold_in(path: Path) -> None:
     """
     db = connect(path, read_only=False)
     try:
-        before = tally(db)
+        rows = _rows(db)
         db.execute("CHECKPOINT store")
     finally:
         disconnect(path, db)
-    with path.open("rb") as file:
-        bad = damaged_blocks(file)
-    db = connect(path, read_only=True)
-    try:
-        after = tally(db)
-    finally:
-        disconnect(path, db)
-    if bad or after != before or log_of(path).exists():
-        raise StoreError(f"{path}: does not hold what its log held. Check the disk.")
+    _prove(path, rows)
 
 
-def fold(path: Path) -> None:
-    """Fold a store's log into its next generation; without a log, nothing is done.
+def fold(path: Path, db: duckdb.DuckDBPyConnection) -> None:
+    """Close a store that was written to, its log folded into its next generation.
 
     Raises
     ------
     StoreError
-        It could not be done; the store and its log stay as they were, and hold everything.
+        It could not be done; everything is there still, in the file, its log, or the generation kept.
     """
     real, log = real_path(path), log_of(path)
     try:
-        if not log.exists() or in_use_here(path):
+        if not (log.exists() and sole_user_here(path, db)):
             return
-        with held(path, alone=True) as file, scratch_beside(real) as folder:
-            if not log.exists():
-                return
-            new = folder / real.name
-            copy_held(file, real, new)
-            fold_in(new)
-            shutil.copymode(real, new)
-            with suppress(AttributeError, OSError):
-                os.chown(new, real.stat().st_uid, real.stat().st_gid)
-            if fcntl is None:
-                file.close()  # such a system gives no new name to a file that is open
-            publish(new, real, over=True)
-            log.unlink()
-            sync_folder(real.parent)
+        with scratch_beside(real) as folder:
+            if (file := file_of(path)) is None:  # such a system lets nobody read a file that is open for writing
+                disconnect(path, db)
+                _keep(path, folder)
+                db = connect(path, read_only=False)
+            else:
+                _keep(path, folder, file)
+            rows = _rows(db)
+            db.execute("CHECKPOINT store")
+            disconnect(path, db)
+            _prove(path, rows)
+            _drop(path, folder)
     except (duckdb.Error, OSError) as why:
+        disconnect(path, db)
+        with suppress(StoreError):
+            settle(path)
         raise in_words(path, why) from why
+    finally:
+        disconnect(path, db)
+
+
+def _keep(path: Path, folder: Path, file: BinaryIO | None = None) -> None:
+    """Keep a store's file and log whole beside it, under a name that they get once they are on the disk."""
+    real, kept = real_path(path), kept_beside(path)
+    making = folder / "kept"
+    making.mkdir()
+    copy = making / real.name
+    if file is None:
+        with held(path, alone=True) as alone:
+            copy_held(alone, real, copy)
+    else:
+        copy_held(file, real, copy)
+    for part in making.iterdir():
+        sync(part)
+    sync_folder(making)
+    making.rename(kept)
+    sync_folder(kept.parent)
+
+
+def _drop(path: Path, folder: Path) -> None:
+    """Remove the generation kept, in one step."""
+    kept_beside(path).rename(folder / "old")
+
+
+def settle(path: Path) -> None:
+    """Where a generation is kept beside a store, remove it if the store holds all that it holds.
+
+    Raises
+    ------
+    StoreError
+        The store does not, and ``recover`` has to bring the generation kept back.
+    StoreBusyError
+        Another program is at it.
+    """
+    kept = kept_beside(path)
+    if not kept.exists() or in_use_here(path):
+        return
+    try:
+        if not os.access(kept.parent, os.W_OK):
+            _check_against(path, kept)
+            return
+        with scratch_beside(real_path(path)) as folder:
+            if kept.exists():
+                _check_against(path, kept)
+                _drop(path, folder)
+    except StoreBusyError:
+        raise
+    except (StoreError, duckdb.Error, OSError) as why:
+        raise StoreError(
+            f"{path}: was left broken while what was stored last was being folded in. All of it is kept beside it; "
+            f"bring it back with: decknet recover {path.name}"
+        ) from why
+
+
+def _check_against(path: Path, kept: Path) -> None:
+    """StoreError where a store is damaged, or does not hold what its generation kept holds."""
+    with held(path, alone=False) as file:
+        bad = damaged_blocks(file)
+    if bad is None or bad or _rows_in(path) != _rows_in(kept / real_path(path).name):
+        raise StoreError(f"{path}: does not hold what was stored.")

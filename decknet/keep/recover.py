@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -14,8 +15,8 @@ from decknet.errors import StoreError
 from decknet.keep.backup import copy_store, prove_copy
 from decknet.keep.blocks import damaged_blocks, read_log
 from decknet.keep.checks import check_is_store_file
-from decknet.keep.engine import connect, disconnect, in_words, log_of, real_path
-from decknet.keep.generations import copy_held, held, publish, scratch_beside, sync_folder
+from decknet.keep.engine import HOLDS, connect, disconnect, in_words, log_of, real_path
+from decknet.keep.generations import copy_held, held, kept_beside, publish, scratch_beside, settle, sync_folder
 from decknet.keep.snapshot import from_snapshot, write_snapshot
 from decknet.keep.store import Store
 from decknet.keep.verify import Proof, verify
@@ -115,9 +116,12 @@ def _put_in_place(new: Path, file: BinaryIO, real: Path, *, damaged: bool) -> tu
     The name is never without a file, so that a power cut at any moment leaves a store or what can be brought back.
     """
     log, number = log_of(real), 1
-    while any(p.with_name(f"{p.name}.set-aside-{number}").exists() for p in (real, log)):
+    names = (real.name, log.name, f"{real.name}.kept")
+    while any(real.with_name(f"{name}.set-aside-{number}").exists() for name in names):
         number += 1
     aside = []
+    if (last := kept_beside(real)).exists():
+        aside.append(last.rename(real.with_name(f"{real.name}.kept.set-aside-{number}")))
     if damaged:
         kept = real.with_name(f"{real.name}.set-aside-{number}")
         try:
@@ -128,6 +132,8 @@ def _put_in_place(new: Path, file: BinaryIO, real: Path, *, damaged: bool) -> tu
                 shutil.copyfileobj(file, out)
         aside.append(kept)
     shutil.copymode(real, new)
+    if not HOLDS:
+        file.close()  # such a system gives no new name to a file that is open
     publish(new, real, over=True)
     if log.exists():
         aside.append(log.replace(log.with_name(f"{log.name}.set-aside-{number}")))
@@ -148,32 +154,40 @@ def recover(path: Path) -> Recovered:
     StoreBusyError
         Someone has the store open.
     """
-    check_is_store_file(path)
-    real, log = real_path(path), log_of(path)
+    if path.exists():
+        with suppress(StoreError):
+            settle(path)
+    real, log, kept = real_path(path), log_of(path), kept_beside(path) / real_path(path).name
+    if not kept.exists():
+        check_is_store_file(path)
     try:
         with held(path, alone=True) as file, scratch_beside(real) as folder:
-            lengths = _lengths(log)
+            if kept.exists() and (proof := _whole_copy(kept, folder)) is not None:
+                kept.parent.rename(folder / "kept")
+                aside = _put_in_place(folder / real.name, file, real, damaged=True)
+                return Recovered(proof, changed=True, aside=aside)
             trial = _Trial(file, path, folder)
             damaged = bool(damaged_blocks(file))
-            length, proof = _longest(trial, lengths)
+            length, proof = _longest(trial, _lengths(log))
             if proof is None:
-                proof = trial.rebuilt(length)
-                damaged = True
+                proof, damaged = trial.rebuilt(length), True
             if proof is None:
                 raise StoreError(
                     f"{path}: is damaged so that nothing whole can be made of it. Put a backup or a snapshot in its "
                     f"place: decknet recover {path.name} --from BACKUP"
                 )
-            cut = log.exists() and length < log.stat().st_size
-            if not damaged and not log.exists():
-                return Recovered(proof, changed=False)
-            if cut or damaged:
-                return Recovered(proof, changed=True, aside=_put_in_place(trial.part, file, real, damaged=damaged))
-            publish(trial.part, real, over=True)
-            log.unlink()
+            if damaged or kept.exists() or (log.exists() and length < log.stat().st_size):
+                aside = _put_in_place(trial.part, file, real, damaged=damaged)
+                return Recovered(proof, changed=True, aside=aside)
     except (duckdb.Error, OSError) as why:
         raise in_words(path, why) from why
     return Recovered(proof, changed=False)
+
+
+def _whole_copy(kept: Path, folder: Path) -> Proof | None:
+    """The generation kept beside a store copied to a folder, if it is whole."""
+    with kept.open("rb") as file:
+        return _Trial(file, kept, folder).whole(_lengths(log_of(kept))[-1])
 
 
 def replace_by(path: Path, source: Path) -> Recovered:

@@ -28,9 +28,9 @@ from decknet.columns import FAULT, RECORDS, Record
 from decknet.columns.log import LOG
 from decknet.errors import DecknetError, StoreBusyError, StoreError
 from decknet.keep.checks import check_bytes, check_is_free, check_is_store_file
-from decknet.keep.engine import connect, disconnect, in_words, log_of, real_path
+from decknet.keep.engine import connect, disconnect, in_use_here, in_words, log_of, real_path
 from decknet.keep.frames import from_store, to_store
-from decknet.keep.generations import fold, fold_in, publish, scratch_beside, sync_folder
+from decknet.keep.generations import fold, fold_in, kept_beside, publish, scratch_beside, settle, sync_folder
 from decknet.keep.incoming import Beside, arrow, lay_beside, lay_beside_merged, parts, reject_twice
 
 __all__ = ["Intake", "Store"]
@@ -145,7 +145,6 @@ class Store:
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path | None, *, read_only: bool) -> None:
         self._db = connection
-        self._gone = False
         self.path = path
         self.read_only = read_only
 
@@ -191,6 +190,8 @@ class Store:
         StoreError
             It is not a store, is damaged, or may not be opened so; StoreBusyError where it is in use.
         """
+        if path.exists():
+            settle(path)
         check_is_store_file(path)
         writable = os.access(path, os.W_OK) and os.access(real_path(path).parent, os.W_OK)
         if not read_only and not writable:
@@ -199,19 +200,19 @@ class Store:
                 "right to write, or work on a copy in a folder of your own."
             )
         check_bytes(path, blocks=not read_only)
-        if writable and log_of(path).exists():  # left by a program that broke off
-            with suppress(StoreError):  # what cannot be done now is done when the store is next written to
-                fold(path)
+        if read_only and writable and log_of(path).exists() and not in_use_here(path):
+            with suppress(StoreBusyError):  # left by a program that broke off; folded in unless others are reading
+                cls.open(path, read_only=False, counted=counted).close()
         store = cls(connect(path, read_only=read_only), path, read_only=read_only)
         try:
             older = store._is_older()
+            if counted:
+                store._count()
             if older and read_only and not writable:
                 raise StoreError(
                     f"{path}: has an older layout, and may not be written. Make a copy, which brings it up to date: "
                     f"decknet backup {path.name} COPY"
                 )
-            if counted:
-                store._count()
             if older and not read_only:
                 store.lay_out()
         except duckdb.Error as why:
@@ -242,13 +243,16 @@ class Store:
 
     def close(self) -> None:
         """Close the file, and fold its log into its next generation. Closing twice does no harm."""
-        if not self.let_go() or self.read_only or self.path is None:
+        if self.read_only or self.path is None:
+            self.let_go()
             return
         try:
-            fold(self.path)
+            fold(self.path, self._db)
         except StoreBusyError:
-            return  # someone reads it: who writes next folds it in
+            return  # someone reads it already: who opens it next folds it in
         except StoreError as why:
+            if kept_beside(self.path).exists():
+                raise
             said = str(why.__cause__ or why).splitlines()[0]
             _told.warning(
                 "%s: all is stored, but the last of it lies in %s beside it still (%s). Keep the two together; the "
@@ -256,12 +260,9 @@ class Store:
                 self.path, log_of(self.path).name, said,
             )  # fmt: skip
 
-    def let_go(self) -> bool:
-        """Close the file and leave its log as it is; whether this was the last user of the file here."""
-        if self._gone:
-            return False
-        self._gone = True
-        return disconnect(self.path, self._db)
+    def let_go(self) -> None:
+        """Close the file and leave its log as it is."""
+        disconnect(self.path, self._db)
 
     @contextmanager
     def transaction(self) -> Iterator[None]:

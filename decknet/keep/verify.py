@@ -17,7 +17,7 @@ from decknet.keep.blocks import damaged_blocks
 from decknet.keep.checks import check_is_store_file
 from decknet.keep.engine import in_words
 from decknet.keep.frames import from_store, still_same, to_store
-from decknet.keep.generations import held
+from decknet.keep.generations import held, settle
 from decknet.keep.programmes import programmes
 from decknet.keep.store import Store, sql, table_sql
 
@@ -141,6 +141,8 @@ def prove(path: Path) -> Proof:
     StoreError
         It is not a store, or is damaged so that a table cannot be read.
     """
+    if path.exists():
+        settle(path)
     check_is_store_file(path)
     try:
         with held(path, alone=False) as file:

@@ -141,6 +141,7 @@ def doubt_of(
         drawn=drawn, paths=paths,
     )  # fmt: skip
     shares, growths, now = _drawn(status, case, settings, count, rng)
+    settings = replace(settings, programme=replace(settings.programme, clock_s=0.0))
     place = pd.Index(case.ids).get_indexer(made.lines["deck_id"])
     done = _works_of(made.lines, place, case.names, first_year)
     expected = work_figures(case.decks, done, case.names, case.years, settings).money

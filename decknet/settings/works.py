@@ -286,8 +286,8 @@ class ProgrammeSettings:
     clock_s: float = item(
         0.0,
         "s",
-        "A clock on each search for a programme; 0: none. Where it strikes, every output says so: another run may then "
-        "find another programme.",
+        "A clock on the search for a programme; 0: none. Where it strikes, every output says so: another run may then "
+        "find another programme. Programmes that it is compared with have none.",
         "own words",
         low=0,
         high=LONGEST_CLOCK_S,

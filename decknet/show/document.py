@@ -254,6 +254,7 @@ def summary(
         "short": [short(s, 400) for s in in_short(status, programme, settings, curve=curve, past=past)],
         "map": network_plot(status, base, theme="share_now", width_mm=wide, height_mm=60.0).decode(),
         "map_words": "Unsound share expected today. Dark and large is much, pale and small is little.",
+        "rounded": digits.ROUNDED,
         "money_chart": chart,
         "money_chart_words": "What other sums would leave unsound.",
         "urgent": table,

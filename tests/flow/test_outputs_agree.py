@@ -94,7 +94,7 @@ def hold_together(found: dict[str, Any], store: Path, today: date, budget: float
     # every deck
     page = Read((folder / "network_map.html").read_text(encoding="utf-8"))
     on_map = pd.DataFrame({name: page.numbers(name) for name in named}, index=page.texts("deck_id"))
-    same("map", on_map, {"aadt": 0.5, "share_now": 5e-7})
+    same("map", on_map, {"aadt": 1.0, "share_now": 1e-5})
     status = sheet(folder / "programme.xlsx", "Status").set_index("Deck")
     in_book = pd.DataFrame(
         {

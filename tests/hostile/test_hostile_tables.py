@@ -135,6 +135,12 @@ def test_cells_repeated_without_end_do_not_fill_the_memory(ground, capsys):
     ground.load(capsys, ground.put("bridges2.ods", ods(open_row(*OWN[0]) + huge)))
 
 
+def test_cells_that_are_no_markup_are_refused_at_once(ground, capsys):
+    broken = open_row(*OWN[0]).replace("<text:p>", "", 1) + open_row("235", "Own")
+    said = ground.load(capsys, ground.put("bridges.ods", ods(broken)))
+    assert "no well-formed XML" in said
+
+
 def test_sheets_of_other_documents_are_not_fetched(ground, capsys):
     linked = f'<table:table-source xlink:href="{ground.url}/x.ods" table:table-name="x"/>'
     linked += f'<table:table-source xlink:href="{ground.canary.as_uri()}" table:filter-name="x"/>'

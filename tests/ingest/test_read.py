@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import zipfile
+
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -165,3 +167,22 @@ def test_geojson_in_metres_without_a_system_is_not_taken_for_degrees(tmp_path):
     table = _one(tmp_path / "b.geojson", text)
     assert table.crs is None
     assert "no degrees" in table.notes[0]
+
+
+def test_layers_of_one_name_are_each_read_and_told_apart(tmp_path):
+    def document(*numbers):
+        folders = "".join(
+            f"<Folder><name>defects</name><Placemark><name>{n}</name><Point><coordinates>9,56</coordinates></Point>"
+            "</Placemark></Folder>"
+            for n in numbers
+        )
+        return f'<kml xmlns="http://www.opengis.net/kml/2.2"><Document>{folders}</Document></kml>'
+
+    path = tmp_path / "x.kmz"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("doc.kml", document("a", "b"))
+        archive.writestr("files/more.kml", document("c"))
+    tables, _ = read_tables(path)
+    names = [next(c for h, c in zip(t.headers, t.cells, strict=True) if h == "Name") for t in tables]
+    assert [t.cells[n].tolist() for t, n in zip(tables, names, strict=True)] == [["a"], ["b"], ["c"]]
+    assert len({t.sheet for t in tables}) == 3

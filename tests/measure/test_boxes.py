@@ -172,3 +172,14 @@ def test_no_boxes_give_no_limits():
         none, np.empty(0, bool), np.empty(0, np.int64), np.array([[0, 0, 9, 9]]), 3, Prices(1, 1, 1, 1)
     )
     assert len(label) == len(limit) == 0
+
+
+def test_of_two_merges_that_gain_the_same_the_one_nearer_the_first_joint_is_made():
+    metre = TICKS_PER_M
+    bounds = np.array([[-90, -90, 90, 90]]) * metre
+    # Three squares on a slant: the middle one may go with either; all three in one would cost more.
+    box = np.array([[4, 0, 5, 1], [2, 2, 3, 3], [0, 4, 1, 5]]) * metre
+    prices = Prices(100.0, 200.0, 0.0, 1000.0)
+    for order in itertools.permutations(range(3)):
+        _, limit = cheapest(box[list(order)], np.zeros(3, bool), np.zeros(3, np.int64), bounds, 3000, prices)
+        assert sorted((limit // metre).tolist()) == [[0, 2, 3, 5], [4, 0, 5, 1]]

@@ -104,3 +104,12 @@ def test_at_a_skewed_end_one_limit_may_beat_two_and_the_next_panel_is_left_as_it
     assert together["from_station_m"].tolist()[1:] == pytest.approx([32.9, 51.9])
     assert together["area_m2"].tolist()[1:] == pytest.approx([1.44, 1.44])
     assert together["unsound_m2"].tolist() == pytest.approx([1.2, 1.0, 1.0])
+
+
+def test_a_hole_the_margin_away_is_not_told_of_the_limit_beside_it():
+    found = areas([shapely.box(5, -1, 11, 1), shapely.box(7.5, -0.3, 8.0, 0.3)], ["delamination", "hole"])
+    got = repair_limits(found, decks_of(), LimitSettings(margin_mm=100.0))
+    assert got["from_station_m"].tolist() == pytest.approx([4.9, 7.4, 8.1])
+    assert got["depth_class"].tolist() == ["partial", "full", "partial"]
+    assert got["kinds"].tolist() == ["delamination", "delamination, hole", "delamination"]
+    assert got["unsound_m2"].sum() == pytest.approx(12.0)

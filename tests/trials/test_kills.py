@@ -63,7 +63,7 @@ def _kill(bench: Bench, world: World, work: Work, rng: random.Random, tally: Tal
     if rng.random() < 0.4:
         how = {"seconds": rng.uniform(0, 1.1) * work.took}
     else:
-        names = [f"{STORE}.wal", f".{STORE}.part", ".snap.part"]
+        names = [f"{STORE}.wal", f".{STORE}.part", f".{STORE}.kept", ".snap.part"]
         how = {"sight": rng.sample(names, 2), "seconds": rng.uniform(0, 0.4) * work.took * rng.random()}
     ended = bench.run(folder, *work.argv, **work.how, **how)
     where = f"{work.name}, {how}"

@@ -1,9 +1,10 @@
 """A power cut at any moment: what a disk may then hold is put together from images, and comes back whole.
 
-A disk writes sectors of 512 bytes in any order until it is told to finish. The store's file is never written over,
-only added to, and its log is only added to; so what lies between two images is any mixture of the sectors that differ,
-or a shorter file. A mixture that the order of writing rules out (a transaction in the log whose rows never reached
-the file, as from a disk that says it has finished when it has not) is tried too.
+A disk writes sectors of 512 bytes in any order until it is told to finish. What lies between two images is any
+mixture of the sectors that differ, or a shorter file. While records are stored the file and its log are only added
+to; while the log is folded in, the file and log of before are kept beside it. A mixture that the order of writing
+rules out (a transaction in the log whose rows never reached the file, as from a disk that says it has finished when
+it has not) is tried too.
 """
 
 from __future__ import annotations
@@ -62,16 +63,17 @@ def _torn(images: Path, folder: Path, rng: random.Random) -> tuple[str, int, int
     """Lay an image down; what it is, and the numbers of the states before and after."""
     step = rng.randrange(5)
     (old_file, old_log), (new_file, new_log) = _image(images, step), _image(images, step + 1)
-    if step == 4:  # folding in: the file is there before or after, whole; its log may be there still
-        kind = rng.choice(["copy beside it torn", "log not yet removed"])
-        if kind == "log not yet removed":
-            _lay(folder, new_file, old_log)
-        else:
+    if step == 4:  # folding in: first a copy is made beside the store, then the log is taken in
+        aside = folder / (f".{STORE}.part" if rng.random() < 0.2 else f".{STORE}.kept")
+        making = aside / "kept" if aside.name.endswith(".part") else aside
+        making.mkdir(parents=True)
+        if making != aside:
             _lay(folder, old_file, old_log)
-            scratch = folder / f".{STORE}.part"
-            scratch.mkdir()
-            _lay(scratch, _mixed(old_file, new_file, rng), old_log)
-        return f"folding in: {kind}", step, step
+            _lay(making, _mixed(b"", old_file, rng), old_log)
+            return "folding in: copy beside it torn", step, step
+        _lay(making, old_file, old_log)
+        _lay(folder, _mixed(old_file, new_file, rng), rng.choice([b"", old_log, _mixed(old_log, b"", rng)]))
+        return "folding in: file torn", step, step
     if len(new_file) > len(old_file) and rng.random() < 0.6:
         if rng.random() < 0.5:
             _lay(folder, _mixed(old_file, new_file, rng), old_log)
