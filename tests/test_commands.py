@@ -214,7 +214,7 @@ def test_rankings_add_up_and_no_programme_overspends(demo, capsys):
     store = demo / "demo.duckdb"
     decks = json.loads(_run(capsys, "rank", store, "--json", *TODAY)[1])["decks"]
     for d in decks:
-        assert d["points_share"] + d["points_growth"] + d["points_traffic"] == pytest.approx(d["priority"], abs=1e-9)
+        assert d["points_share"] + d["points_growth"] + d["points_traffic"] == pytest.approx(d["priority"], abs=1e-6)
     for budget in ("300000", "1500000", "2000000,0,500000"):
         years = 3 if "," in budget else 5
         asked = ("--budget", budget, "--years", years, *QUICK, "--json", *TODAY)

@@ -129,6 +129,8 @@ def deckpage(
     chosen = list(dict.fromkeys(decks))
     flow.write_whole(output, deck.deck_pages(condition, chosen, found, paper=paper))
     typer.echo(f"{output}: {len(chosen)} {'deck' if len(chosen) == 1 else 'decks'}.")
+    if found is not None:
+        say.stopped(found.made)
 
 
 @grouped

@@ -76,7 +76,7 @@ def enter(
         np.array([50.0, 10, 12, 9, 11]),
     )  # fmt: skip
     offers = Offers(options, np.array([PATCH, PATCH, SEAL, PATCH, SEAL]), None, np.zeros(5))
-    choice = Choice(np.array([0, -1]), 0, 0, 0, np.zeros(2), np.zeros(2), np.array([5.0, *now]), False)
+    choice = Choice(np.array([0, -1]), 0, 0, 0, np.zeros(2), np.zeros(2), np.array([5.0, *now]), False, False)
     ladder = [(times, np.array([5.0, *worth])) for times, worth in worths.items()]
     waiting = pd.DataFrame({"deck_id": ["B"], "why": ["Waits."]})
     got = entering(

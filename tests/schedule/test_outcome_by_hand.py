@@ -241,7 +241,7 @@ def test_years_add_up_their_lines():
         }
     )  # fmt: skip
     none = np.full(3, -1)
-    choice = Choice(none, 0.0, 0.0, 0.0, np.array([0.002, 0.0, 0.5]), np.zeros(3), np.zeros(0), False)
+    choice = Choice(none, 0.0, 0.0, 0.0, np.array([0.002, 0.0, 0.5]), np.zeros(3), np.zeros(0), False, False)
     limits = np.array([100.0, 50.0, 200.0])
     got = years_of(lines, limits, choice, 2026, plain(carry_over=1))
     assert got["year"].tolist() == [2026, 2027, 2028]

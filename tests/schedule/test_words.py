@@ -120,7 +120,7 @@ def waits(
     )  # fmt: skip
     kinds = np.array([*range(len(rows)), 0])
     prices = np.array([money_price, 0.0]), np.array([days_price, 0.0])
-    choice = Choice(np.full(2, -1), 0.0, 0.0, 0.0, *prices, np.zeros(len(table)), False)
+    choice = Choice(np.full(2, -1), 0.0, 0.0, 0.0, *prices, np.zeros(len(table)), False, False)
     return why_waiting(
         np.array([0]), decks, options, kinds, choice, np.array([barred, False]), np.array([urgent, False]),
         np.array([richest, 100.0]), NAMES, settings,
@@ -226,7 +226,7 @@ def not_else(
     )  # fmt: skip
     kinds = np.array([*[k % len(NAMES) for k in range(n - 1)], 0])
     offers = Offers(options, kinds, None, np.zeros(n))
-    choice = Choice(np.array([taken, -1]), 0.0, 0.0, 0.0, np.zeros(2), np.zeros(2), table[:, 3], False)
+    choice = Choice(np.array([taken, -1]), 0.0, 0.0, 0.0, np.zeros(2), np.zeros(2), table[:, 3], False, False)
     return next_treatments(np.array([0]), np.array([taken]), np.array([second]), offers, choice, NAMES, SETTINGS)[0]
 
 
