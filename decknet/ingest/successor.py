@@ -69,7 +69,9 @@ def read_successor(path: Path) -> list[Table] | None:
             f"{path.name} line {why.lineno}: the file is no valid JSON ({why.msg}). Export it again."
         ) from why
     except RecursionError as why:
-        raise RecordError(f"{path.name}: the file is nested too deep to be an array of bridges.") from why
+        raise RecordError(
+            f"{path.name}: the file is nested too deep to be an array of bridges. Export it again."
+        ) from why
     notes = []
     if any(b <= a for a, b in itertools.pairwise(lines)):
         lines = list(range(1, len(records) + 1))

@@ -1,7 +1,7 @@
 """Files of every format that is read, changed at random, and what becomes of them when they are brought in.
 
-Each is brought into a store by a process of its own keeping, so that one that breaks the process, fills the memory or
-never ends is counted like any other. Run by itself for as many as wanted::
+Each is read, one in ten into a store, by a process of its own keeping, so that one that breaks the process, fills the
+memory or never ends is counted like any other. Run by itself for as many as wanted::
 
     python -m tests.ingest.mutants 20000
 """
@@ -58,6 +58,7 @@ GARBAGE = [
     "+proj=longlat +nadgrids=OUTSIDE", '"crs":{"type":"link","properties":{"href":"URL"}},', "[" * 2000, "(" * 2000,
     "GEOMETRYCOLLECTION(" * 60, "../../OUTSIDE", "AB4294967290", "XFD1048576",
 ]  # fmt: skip
+STORED_EACH = 10  # one in so many goes all the way into a store; the others are read
 LONGEST_S = 120.0  # of one case, on a computer that has other work
 MOST_BYTES = 12 << 30
 
@@ -196,7 +197,7 @@ def seeds():
 def mutated(text, rng):
     """A real table with cells, lines or characters changed."""
     lines = text.splitlines() or [""]
-    for _ in range(int(rng.integers(1, 5))):
+    for _ in range(int(rng.integers(1, 3))):
         what = rng.integers(0, 7)
         i = int(rng.integers(0, len(lines)))
         cells = lines[i].split(",")
@@ -223,7 +224,7 @@ def mutated(text, rng):
 def damaged(data, rng):
     """Bytes with some of them changed, cut off or doubled."""
     body = bytearray(data or b"x")
-    for _ in range(int(rng.integers(1, 6))):
+    for _ in range(int(rng.integers(1, 4))):
         what = rng.integers(0, 5)
         at = int(rng.integers(0, len(body)))
         if what == 0:
@@ -247,7 +248,7 @@ _TOKEN = re.compile(r'"[^"]*"|-?\d[\d.eE+-]*|<[^>]*>|[A-Za-z_]\w*')
 def spelt(data, rng):
     """Text with words, numbers and tags changed, moved, doubled or left out."""
     text = data.decode("utf-8", "replace")
-    for _ in range(int(rng.integers(1, 5))):
+    for _ in range(int(rng.integers(1, 3))):
         found = list(_TOKEN.finditer(text))
         if not found:
             break
@@ -288,7 +289,7 @@ def reworked(data, rng):
             triggers = [r[0] for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")]
             for name in triggers:
                 db.execute(f'DROP TRIGGER "{name}"')
-            for _ in range(int(rng.integers(1, 5))):
+            for _ in range(int(rng.integers(1, 3))):
                 tables = [
                     r[0] for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND rootpage > 0")
                 ]
@@ -398,6 +399,21 @@ def _listed(*folders):
     return out
 
 
+def _known():
+    """What is on record for a file that is read without a store: the network of the stores."""
+    import pandas as pd
+
+    from decknet.ingest import Known
+
+    empty = Known.empty()
+    rows = [line.split(",") for line in NETWORK.splitlines()[1:]]
+    decks = pd.DataFrame({"deck_id": [r[1] for r in rows], "bridge_id": [r[0] for r in rows]}).astype("str")
+    decks = decks.assign(length_m=40.0, width_m=10.0, deck_built_year=pd.array([pd.NA] * len(rows), dtype="Int64"))
+    numbers = pd.array(sorted({r[0] for r in rows}), dtype="str")
+    built = pd.array([1980] * len(numbers), dtype="Int64")
+    return Known(pd.DataFrame({"bridge_id": numbers, "built_year": built}), decks, empty.surveys)
+
+
 def _held(store):
     from decknet.keep import Store
 
@@ -408,11 +424,8 @@ def _held(store):
         return len(held.intakes()), rows
 
 
-def _brought_in(k, known, place, empty, listener, now):
+def _brought_in(k, known, place, listener, now):
     """What became of one file: (ending, end, a word on it)."""
-    from decknet import flow
-    from tests.ingest.conftest import assert_nothing_lost
-
     ending, parts = case(k, known)
     for old in place["inbox"].iterdir():
         shutil.rmtree(old) if old.is_dir() else old.unlink()
@@ -420,44 +433,90 @@ def _brought_in(k, known, place, empty, listener, now):
         b"URL": f"http://127.0.0.1:{listener.port}/x".encode(),
         b"OUTSIDE": str(place["outside"] / "canary.csv").encode(),
     }
-    stem = "delaminations" if ending in MAPS and k % 3 else NAMES[k % len(NAMES)]
+    stem = "2024AA" if ending == ".xml" else "delaminations" if ending in MAPS and k % 3 else NAMES[k % len(NAMES)]
     for part, data in parts.items():
         if not data.startswith(b"PK"):
             for mark, said in words.items():
                 data = data.replace(mark, said)
         (place["inbox"] / f"{stem}{part}").write_bytes(data)
-    deep = k % 10 == 0
-    if deep or not place["store"].exists():
-        shutil.copyfile(empty, place["store"])
     before = _listed(place["inbox"], place["outside"], place["here"])
-    counts = _held(place["store"]) if deep else None
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ResourceWarning)
-        loads = list(flow.load(place["store"], [place["inbox"] / f"{stem}{ending}"], now=now, who="t"))
+        ended = (_stored if k % STORED_EACH == 0 else _read)(k, place, f"{stem}{ending}", now)
     if _listed(place["inbox"], place["outside"], place["here"]) != before or listener.asked:
         listener.asked.clear()
         return ending, "outside touched", ""
-    kept = 0
-    for loaded in loads:
-        if loaded.reading is None:
-            if not (loaded.error or loaded.note).strip() or "Traceback" in loaded.error:
-                return ending, "no words", repr(loaded.error)
-            continue
-        try:
-            assert_nothing_lost(loaded.reading)
-        except AssertionError as why:
-            return ending, "partial intake", str(why)[:300]
-        kept += loaded.reading.rows_kept
-        for frame in loaded.reading.records.values():
-            for name in frame.columns:
-                if frame[name].dtype != object and frame[name].astype("str").str.contains(CANARY, regex=False).any():
-                    return ending, "outside touched", "a record of a file nobody asked for"
-    if counts is not None:
-        intakes, rows = _held(place["store"])
+    return ending, *ended
+
+
+def _read(k, place, name, now):
+    """What reading a file gives, without a store."""
+    from decknet.errors import DecknetError
+    from decknet.ingest import files_in, read_file
+
+    kept, refused = 0, False
+    scratch = place["store"].parent / "unpacked"
+    try:
+        files, _ = files_in(place["inbox"] / name, scratch)
+        for file, shown in files:
+            try:
+                reading = read_file(file, known=place["known"], today=now.date(), name=shown)
+            except DecknetError as why:
+                if not str(why).strip() or "Traceback" in str(why):
+                    return "no words", repr(why)
+                refused = True
+                continue
+            if found := _fault(reading):
+                return found
+            kept += reading.rows_kept
+    except DecknetError as why:
+        return ("refused in words", "") if str(why).strip() else ("no words", repr(why))
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+    return ("kept" if kept else "refused in words"), "in part" if kept and refused else ""
+
+
+def _stored(k, place, name, now):
+    """What bringing a file into a store gives: the store holds what is told, and nothing of a file that is refused."""
+    from decknet import flow
+
+    store = place["store"].with_name(f"s{k}.duckdb")
+    shutil.copyfile(place["store"], store)
+    try:
+        intakes, rows = _held(store)
+        loads = list(flow.load(store, [place["inbox"] / name], now=now, who="t"))
+        kept = 0
+        for loaded in loads:
+            if loaded.reading is None:
+                if not (loaded.error or loaded.note).strip() or "Traceback" in loaded.error:
+                    return "no words", repr(loaded.error)
+                continue
+            if found := _fault(loaded.reading):
+                return found
+            kept += loaded.reading.rows_kept
         stored = [one.intake for one in loads if one.intake is not None and one.already is None]
-        if intakes - counts[0] != len(stored) or rows - counts[1] > sum(i.new + i.corrected for i in stored):
-            return ending, "partial intake", f"{counts} became {intakes, rows} with {len(stored)} intakes"
-    return ending, "kept" if kept else "refused in words", ""
+        after = _held(store)
+        if (after[0] - intakes, after[1] - rows) != (len(stored), sum(i.new + i.corrected for i in stored)):
+            return "partial intake", f"{intakes, rows} became {after} with {len(stored)} intakes"
+        return ("kept" if kept else "refused in words"), ""
+    finally:
+        for old in store.parent.glob(f"{store.name}*"):  # its log with it
+            old.unlink()
+
+
+def _fault(reading):
+    """What is wrong with a reading: a row lost, or a record of a file that nobody asked for."""
+    from tests.ingest.conftest import assert_nothing_lost
+
+    try:
+        assert_nothing_lost(reading)
+    except AssertionError as why:
+        return "partial intake", str(why)[:300]
+    for frame in reading.records.values():
+        for name in frame.columns:
+            if frame[name].dtype != object and frame[name].astype("str").str.contains(CANARY, regex=False).any():
+                return "outside touched", "a record of a file nobody asked for"
+    return None
 
 
 def _work(first, stop):
@@ -476,23 +535,23 @@ def _work(first, stop):
             folder.mkdir()
         (place["outside"] / "canary.csv").write_text(f"bridge id,name\n{CANARY},Not asked for\n")
         os.chdir(place["here"])
-        place["store"] = Path(made) / "s.duckdb"
-        empty = Path(made) / "empty.duckdb"
+        empty = place["store"] = Path(made) / "empty.duckdb"
         flow.create(empty, title="T", currency="USD", now=now)
         (Path(made) / "network.csv").write_text(NETWORK)
         for loaded in flow.load(empty, [Path(made) / "network.csv"], now=now, who="t"):
             assert loaded.reading is not None, loaded.error
+        assert [p.name for p in Path(made).glob("empty.duckdb*")] == ["empty.duckdb"]
+        place["known"] = _known()
         listener = Listener()
         for k in range(first, stop):
             _tell(json.dumps({"at": k, "ending": case(k, known)[0]}))
             try:
-                ending, end, word = _brought_in(k, known, place, empty, listener, now)
+                ending, end, word = _brought_in(k, known, place, listener, now)
             except BaseException as why:
                 where = traceback.extract_tb(why.__traceback__)
                 own = [f for f in where if "/decknet/" in f.filename] or where
                 word = f"{type(why).__name__}: {str(why)[:200]} ({Path(own[-1].filename).name}:{own[-1].lineno})"
                 ending, end = case(k, known)[0], "traceback"
-                place["store"].unlink(missing_ok=True)
             _tell(json.dumps({"k": k, "ending": ending, "end": end, "word": word}))
 
 
