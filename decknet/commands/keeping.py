@@ -92,10 +92,13 @@ def recover(
         typer.echo(f"{path}: what was there before, set aside.")
     if not made.changed:
         typer.echo(
-            f"{store}: whole: {proof.intakes:,} intakes, {proof.rows:,} records. Nothing had to be brought back."
+            f"{store}: whole: {digits.count(proof.intakes)} intakes, {digits.count(proof.rows)} records. Nothing had "
+            "to be brought back."
         )
         return
-    typer.echo(f"{store}: brought back whole: {proof.intakes:,} intakes, {proof.rows:,} records.")
+    typer.echo(
+        f"{store}: brought back whole: {digits.count(proof.intakes)} intakes, {digits.count(proof.rows)} records."
+    )
     if proof.last is not None:
         number, file, when = proof.last
         typer.echo(
