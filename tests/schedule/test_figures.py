@@ -160,6 +160,8 @@ def test_overbreak_is_a_ratio_of_sums_over_known_decks():
     assert overbreak_found(repairs, shares, decks, least=3) == (None, 2)
     assert overbreak_found(repairs.iloc[:0], shares, decks, least=0) == (None, 0)
     assert overbreak_found(repairs, shares.iloc[:0], decks, least=0) == (None, 0)
+    small = jobs(3, 0.6)
+    assert overbreak_found(small[0], small[1].assign(unsound_m2=0.5), small[2], least=3) == (pytest.approx(1.2), 3)
     sound = shares.assign(unsound_m2=0.0)
     assert overbreak_found(repairs, sound, decks, least=0) == (None, 0)
 
