@@ -372,9 +372,7 @@ def test_with_next_to_no_telling_decks_the_prior_is_taken(telling):
 # ---- quantiles ------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.basis(
-    "derived", "mean and deviation of a + b x at every x of a fine grid, and the nearest path that rises"
-)
+@pytest.mark.basis("derived", "mean and deviation of a + b x on a fine grid, and the nearest path that rises")
 @pytest.mark.parametrize("side", [-1, 1])
 def test_a_quantile_follows_the_line_where_it_rises_and_is_held_where_it_would_fall(side):
     rng = np.random.default_rng(14)
