@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 
 from decknet.predict.lines import (
-    LEAST_TELLING,
     NETWORK,
     Families,
     LineFit,
@@ -356,7 +355,7 @@ def test_hints_inform_their_deck_and_no_family():
     assert (got.a[60], got.b[60]) == pytest.approx(tuple(line), rel=1e-6)
 
 
-@pytest.mark.parametrize("telling", [LEAST_TELLING - 1, LEAST_TELLING])
+@pytest.mark.parametrize("telling", [7, 8])  # eight decks are the least that a fit is made of
 def test_with_next_to_no_telling_decks_the_prior_is_taken(telling):
     deck, t, z, families = _district()
     prior = LineFit(np.array([0.4, 0.2]), np.zeros((2, 2)), np.eye(2), 1.0, 0.0, 0, 0.0, True)
@@ -364,7 +363,7 @@ def test_with_next_to_no_telling_decks_the_prior_is_taken(telling):
     got = fit_families(sums, families, np.arange(61) < telling, prior=prior)
     assert set(got.fits) == {NETWORK}
     taken = got.fits[NETWORK] is prior
-    assert taken == (telling < LEAST_TELLING)
+    assert taken == (telling < 8)
     expected = posterior(sums, prior if taken else fit_lines(sums))
     assert got.a == pytest.approx(expected[0], rel=1e-6)
 
