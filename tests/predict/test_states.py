@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from itertools import pairwise, product
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy.linalg import expm
+from scipy.optimize import minimize
 
 from decknet.predict.states import (
+    ShareFit,
+    chain,
     fit_ratings,
+    fit_share_states,
     fit_shares,
     forecast_states,
     generator,
@@ -125,3 +131,213 @@ def test_repairs_cut_a_run():
     assert rating_sequences(who, when, state).tolist() == [0, 0, 1, 1, 1, 2, 2, 2]
     works = pd.DataFrame({"who": ["b"], "when_yr": [1.0]})
     assert rating_sequences(who, when, state, works).tolist() == [0, 0, 1, 1, 1, 2, 3, 3]
+
+
+# ---- the likelihood of ratings by every path ------------------------------------------------------------------------
+
+
+def _by_every_path(rates, misread, runs, states, begin):
+    """Log likelihood of runs of (year, reading): a sum over every path that the true states may have taken."""
+    total = 0.0
+    gaps = {u - t for r in runs for (t, _), (u, _) in pairwise(r)}
+    moves = {gap: expm(generator(rates) * gap) for gap in gaps}
+    for readings in runs:
+        here = 0.0
+        for path in product(range(states), repeat=len(readings)):
+            chance = begin[path[0]]
+            for ((t, _), (u, _)), (a, b) in zip(pairwise(readings), pairwise(path), strict=True):
+                chance *= moves[u - t][a, b]
+            for (_, seen), true in zip(readings, path, strict=True):
+                ends = np.zeros(states)
+                ends[true] = 1 - misread
+                for other in (true - 1, true + 1):
+                    if 0 <= other < states:
+                        ends[other] = misread / 2
+                chance *= ends[seen] / ends.sum()
+            here += chance
+        total += np.log(here)
+    return total
+
+
+RUNS = [
+    [(0.0, 0), (2.0, 0), (5.0, 1), (7.0, 1), (9.0, 2)], [(1.0, 0), (2.0, 0), (4.0, 0), (6.0, 1)], [(0.0, 1), (3.0, 2)],
+    [(0.0, 0), (2.0, 1), (4.0, 0), (6.0, 0), (8.0, 0)], [(0.0, 2)], [(0.0, 0), (3.0, 1), (6.0, 2)],
+    [(0.0, 1), (2.0, 1), (4.0, 1), (6.0, 2)], [(0.0, 0), (1.0, 0), (3.0, 0), (5.0, 0)], [(0.0, 2), (2.0, 2), (5.0, 2)],
+]  # fmt: skip
+
+
+@pytest.mark.basis("derived", "the sum over every path of true states, worked one by one")
+def test_the_likelihood_of_ratings_is_a_sum_over_every_path():
+    run = np.repeat(np.arange(len(RUNS)), [len(r) for r in RUNS])
+    when, state = (np.array([reading[i] for r in RUNS for reading in r]) for i in (0, 1))
+    fit = fit_ratings(run, when, state.astype(np.int64), 3)
+    first = np.bincount([r[0][1] for r in RUNS], minlength=3) + 0.5
+    begin = first / first.sum()
+    value = _by_every_path(fit.rates, fit.misread, RUNS, 3, begin)
+    assert fit.log_likelihood == pytest.approx(value, abs=1e-5)
+    assert fit.pairs == sum(len(r) - 1 for r in RUNS)
+    assert fit.yearly == pytest.approx(expm(generator(fit.rates)), abs=1e-9)
+    # No rate and no chance of a misreading nearby does better.
+    for i in range(2):
+        for factor in (0.9, 1.1):
+            other = fit.rates.copy()
+            other[i] *= factor
+            assert _by_every_path(other, fit.misread, RUNS, 3, begin) < value + 1e-9
+    for misread in (0.8 * fit.misread, min(1.2 * fit.misread, 0.4)):
+        assert _by_every_path(fit.rates, misread, RUNS, 3, begin) < value + 1e-9
+    assert 0.05 < fit.misread < 0.39
+
+
+def test_runs_count_as_often_as_their_weight_says():
+    run = np.repeat(np.arange(len(RUNS)), [len(r) for r in RUNS])
+    when, state = (np.array([reading[i] for r in RUNS for reading in r]) for i in (0, 1))
+    state = state.astype(np.int64)
+    weight = np.array([1, 3, 1, 1, 2, 1, 1, 2, 1.0])
+    copies = [RUNS[i] for i, w in enumerate(weight) for _ in range(int(w))]
+    again = np.repeat(np.arange(len(copies)), [len(r) for r in copies])
+    long = (np.array([reading[i] for r in copies for reading in r]) for i in (0, 1))
+    long_when, long_state = long
+    one = fit_ratings(run, when, state, 3, weight=weight)
+    other = fit_ratings(again, long_when, long_state.astype(np.int64), 3)
+    assert one.log_likelihood == pytest.approx(other.log_likelihood, abs=1e-6)
+    assert one.rates == pytest.approx(other.rates, rel=1e-3)
+
+
+def test_a_state_nobody_left_has_next_to_no_rate_and_one_all_leave_has_not_more_than_three_a_year():
+    run, when, state, weight = _counted([[50, 0], [0, 1]], 2.0)
+    assert fit_ratings(run, when, state, 2, misread=False, weight=weight).rates[0] < 1e-3
+    run, when, state, weight = _counted([[0, 50], [0, 1]], 2.0)
+    assert 1.0 < fit_ratings(run, when, state, 2, misread=False, weight=weight).rates[0] <= 3.0 + 1e-9
+
+
+def test_a_rise_of_more_than_so_many_states_is_a_repair():
+    who = pd.Series(["a"] * 6)
+    when, state = np.arange(6.0), np.array([3, 2, 3, 1, 3, 0])
+    assert rating_sequences(who, when, state).tolist() == [0, 0, 0, 1, 1, 2]
+    assert rating_sequences(who, when, state, most_rise=2).tolist() == [0, 0, 0, 0, 0, 1]
+    assert rating_sequences(who, when, state, most_rise=0).tolist() == [0, 1, 1, 2, 2, 3]
+    assert len(rating_sequences(who.iloc[:0], when[:0], state[:0])) == 0
+
+
+def test_works_cut_before_the_first_rating_at_or_after_them():
+    who = pd.Series(["a", "a", "b", "b", "b"])
+    when, state = np.array([0.0, 2, 0, 2, 4]), np.array([1, 1, 1, 1, 1])
+
+    def cut(name, year):
+        return rating_sequences(who, when, state, pd.DataFrame({"who": [name], "when_yr": [year]})).tolist()
+
+    assert cut("b", 2.0) == [0, 0, 1, 2, 2]
+    assert cut("b", 2.1) == [0, 0, 1, 1, 2]
+    assert cut("b", 4.1) == [0, 0, 1, 1, 1]  # after the last rating
+    assert cut("a", 1.0) == [0, 1, 2, 2, 2]
+    assert cut("c", 1.0) == [0, 0, 1, 1, 1]
+    both = pd.DataFrame({"who": ["a", "b", "b"], "when_yr": [1.0, 1.0, 3.0]})
+    assert rating_sequences(who, when, state, both).tolist() == [0, 1, 2, 3, 4]
+
+
+# ---- shares ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.basis("derived", "one year by hand: parts of a year lie straight between whole ones")
+def test_a_part_of_a_year_lies_between_whole_years():
+    start = np.array([1.0, 0, 0, 0, 0])
+    whole = [start @ np.linalg.matrix_power(FIVE, k) for k in (2, 3)]
+    assert forecast_states(start, FIVE, 2.25) == pytest.approx(0.75 * whole[0] + 0.25 * whole[1])
+    assert forecast_states(start, FIVE, 0.0).tolist() == start.tolist()
+
+
+@pytest.mark.basis("derived", "odds by hand: ln(0.2 / 0.8) and a standard error of 0.5 either way")
+def test_the_chance_of_leaving_is_on_the_scale_of_odds():
+    assert ShareFit(np.eye(2), np.array([np.log(0.25)]), np.array([0.5])).leaving() == pytest.approx([0.2])
+    fit = ShareFit(np.eye(2), np.array([np.log(0.25), 0.0]), np.array([0.5, np.inf]))
+    odds = 0.25 * np.exp(1.28 * 0.5)
+    assert fit.leaving(1.28)[0] == pytest.approx(odds / (1 + odds))
+    assert (fit.leaving(1.0)[1], fit.leaving(-1.0)[1]) == pytest.approx((1.0, 0.0))
+    assert chain(np.array([0.2, 0.5])).tolist() == [[0.8, 0.2, 0.0], [0.0, 0.5, 0.5], [0.0, 0.0, 1.0]]
+
+
+def _scattered(decks=40, seed=5):
+    """Three inspections of each deck: shares of three states with scatter."""
+    rng = np.random.default_rng(seed)
+    true = chain(np.array([0.08, 0.05]))
+    before, after, years, area, deck, run = [], [], [], [], [], []
+    for i in range(decks):
+        size = float(rng.uniform(200, 2000))
+        begun = rng.dirichlet([6, 2, 1])
+        looks = []
+        for t in (0, 2, 5):
+            share = begun @ np.linalg.matrix_power(true, t)
+            looks.append(rng.dirichlet(share * 200 + 0.05))
+        for k, gap in ((0, 2), (1, 3)):
+            before.append(looks[k])
+            after.append(looks[k + 1])
+            years.append(gap)
+            area.append(size)
+            deck.append(i // 2)  # two elements to a deck
+            run.append(i)
+    return tuple(np.array(v) for v in (before, after, years, area, deck, run))
+
+
+def _misses(theta, before, after, years, area, run):
+    """What readings of each run leave on the best start of it carried forward: solved run by run."""
+    p = chain(1 / (1 + np.exp(-theta)))
+    out = []
+    for r in np.unique(run):
+        rows = np.flatnonzero(run == r)
+        looks = [before[rows[0]], *after[rows]]
+        times = np.concatenate([[0], np.cumsum(years[rows])])
+        carry = np.vstack([np.linalg.matrix_power(p, t).T for t in times])  # readings = carry @ start
+        y = np.concatenate(looks)
+        start = np.linalg.lstsq(carry, y, rcond=None)[0]
+        out.append((y - carry @ start) * np.sqrt(area[rows[0]] / area.mean()))
+    return out
+
+
+@pytest.mark.basis(
+    "derived", "each run's start solved by itself; errors by the sandwich of finite steps, decks together"
+)
+def test_chances_of_leaving_are_least_squares_over_runs_and_their_errors_allow_for_decks():
+    before, after, years, area, deck, run = _scattered()
+    fit = fit_share_states(before, after, years, area, deck, run)
+
+    def total(theta):
+        return sum(float(m @ m) for m in _misses(theta, before, after, years, area, run))
+
+    least = total(fit.log_odds)
+    for i in range(2):
+        for nudge in (-0.02, 0.02):
+            assert total(fit.log_odds + nudge * np.eye(2)[i]) > least
+    found = minimize(total, [-2.5, -2.5], method="Nelder-Mead", options={"xatol": 1e-6, "fatol": 1e-14})
+    assert fit.log_odds == pytest.approx(found.x, abs=1e-3)
+    assert fit.leaving() == pytest.approx(1 - np.diag(fit.yearly)[:2])
+
+    step = 1e-5
+    base = _misses(fit.log_odds, before, after, years, area, run)
+    up = [_misses(fit.log_odds + step * e, before, after, years, area, run) for e in np.eye(2)]
+    slope = [np.column_stack([(u[r] - base[r]) / step for u in up]) for r in range(len(base))]
+    bend = np.linalg.inv(sum(s.T @ s for s in slope))
+    of_run = np.array([deck[run == r][0] for r in np.unique(run)])
+    score = np.array([s.T @ m for s, m in zip(slope, base, strict=True)])
+    by_deck = np.array([score[of_run == d].sum(axis=0) for d in np.unique(deck)])
+    count = len(by_deck)
+    assert count == 20
+    middle = by_deck.T @ by_deck * count / (count - 1)
+    assert fit.log_odds_se == pytest.approx(np.sqrt(np.diag(bend @ middle @ bend)), rel=5e-3)
+    # Without decks each run stands alone, without runs each pair.
+    alone = fit_share_states(before, after, years, area, None, run)
+    assert alone.log_odds == pytest.approx(fit.log_odds, abs=1e-4)
+    assert (np.abs(alone.log_odds_se / fit.log_odds_se - 1) > 0.01).any()
+    apart = fit_share_states(before, after, years, area)
+    assert np.abs(apart.log_odds - fit.log_odds).max() > 0.002
+    even = fit_share_states(before, after, years)
+    assert np.abs(even.log_odds - apart.log_odds).max() > 0.001
+
+
+def test_a_state_that_nobody_shows_has_no_chance_of_leaving():
+    before = np.array([[1.0, 0, 0], [1.0, 0, 0], [0.9, 0.1, 0]])[:, :2] @ np.eye(2, 3)
+    after = before @ chain(np.array([0.1, 0.0]))
+    before4 = np.column_stack([before, np.zeros(3)])
+    after4 = np.column_stack([after, np.zeros(3)])
+    fit = fit_share_states(before4, after4, np.ones(3))
+    assert np.isfinite(fit.log_odds_se[0])
+    assert fit.log_odds_se[2] == np.inf
