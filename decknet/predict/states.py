@@ -186,7 +186,8 @@ class ShareFit:
 
     def leaving(self, normal: float = 0.0) -> Floats:
         """Chance of leaving each state within a year; with ``normal`` so many standard errors above."""
-        return np.asarray(1 / (1 + np.exp(-np.clip(self.log_odds + normal * self.log_odds_se, -700, 700))))
+        reach = normal * self.log_odds_se if normal else 0.0  # no reach, however unsure: 0 times inf is no number
+        return np.asarray(1 / (1 + np.exp(-np.clip(self.log_odds + reach, -700, 700))))
 
 
 def chain(leave: Floats) -> Floats:

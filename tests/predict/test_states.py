@@ -248,10 +248,10 @@ def test_a_part_of_a_year_lies_between_whole_years():
 
 @pytest.mark.basis("derived", "odds by hand: ln(0.2 / 0.8) and a standard error of 0.5 either way")
 def test_the_chance_of_leaving_is_on_the_scale_of_odds():
-    assert ShareFit(np.eye(2), np.array([np.log(0.25)]), np.array([0.5])).leaving() == pytest.approx([0.2])
     fit = ShareFit(np.eye(2), np.array([np.log(0.25), 0.0]), np.array([0.5, np.inf]))
     odds = 0.25 * np.exp(1.28 * 0.5)
     assert fit.leaving(1.28)[0] == pytest.approx(odds / (1 + odds))
+    assert fit.leaving() == pytest.approx([0.2, 0.5])  # what is not sure at all has a best chance all the same
     assert (fit.leaving(1.0)[1], fit.leaving(-1.0)[1]) == pytest.approx((1.0, 0.0))
     assert chain(np.array([0.2, 0.5])).tolist() == [[0.8, 0.2, 0.0], [0.0, 0.5, 0.5], [0.0, 0.0, 1.0]]
 
