@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from decknet.predict.blend import Models, choose_blend, fit_models, found_fan, widened
+from decknet.predict.blend import Blend, Models, choose_blend, fit_models, found_fan, widened
 from decknet.predict.curved import assumed_lines, log_hazard, share_at
 from decknet.predict.history import Histories, SurveyError
 from decknet.predict.lines import Families, Lines
@@ -85,6 +85,34 @@ def test_the_hazard_and_the_share_are_each_others_inverse():
     assert log_hazard(np.array([0.0, 1.0])) == pytest.approx(log_hazard(np.array([1e-6, 1 - 1e-6])))
 
 
+@pytest.mark.basis("derived", "by hand: a table over levels, straight in their logs, held beyond its ends")
+def test_the_reach_of_a_deck_is_read_from_a_table_by_its_level():
+    table = np.array([0.5, 0.8, 1.0, 1.2, 1.5, 2.0, 3.0])
+    blend = Blend(np.full(2, 0.5), np.array([1.0, 2.0]), np.zeros(2, dtype=np.int64), table, table[::-1])
+    levels = np.array([0.002, 0.01, 0.032, 0.07, 0.14, 0.28, 0.52])
+    one, other = np.zeros(7, dtype=np.int64), np.ones(7, dtype=np.int64)
+    assert blend.reach(one, levels)[0] == pytest.approx(table)
+    assert blend.reach(other, levels)[1] == pytest.approx(2 * table[::-1])
+    between = np.sqrt(levels[1:] * levels[:-1])
+    assert blend.reach(one[1:], between)[0] == pytest.approx((table[1:] + table[:-1]) / 2)
+    assert blend.reach(one[:3], np.array([0.0, 0.001, 0.9]))[0] == pytest.approx([0.5, 0.5, 3.0])
+
+
+@pytest.mark.parametrize("edge", [0.005, 0.02, 0.05, 0.10, 0.20, 0.40])
+def test_each_level_has_a_reach_of_its_own(edge):
+    # Below the edge forecasts are right; above it what comes scatters thrice as much.
+    rng = np.random.default_rng(8)
+    n, sd = 1600, 0.03
+    near = edge * np.where(np.arange(n) % 2, 1.03, 0.97)
+    models = _models(n, near, near, sd)
+    wide = np.where(near > edge, 3.0, 1.0)
+    hazard = -np.log1p(-near) * np.exp(wide * sd * rng.standard_normal(n))
+    blend = choose_blend(models, _came(models.history, -np.expm1(-hazard)), np.ones(n, dtype=bool), _halves(n))
+    k = [0.005, 0.02, 0.05, 0.10, 0.20, 0.40].index(edge)
+    for side in (blend.down, blend.up):
+        assert side[k + 1] / side[k] == pytest.approx(3.0, rel=0.35)
+
+
 # ---- the choice ------------------------------------------------------------------------------------------------------
 
 
@@ -119,8 +147,8 @@ def test_the_better_model_is_taken_and_each_family_takes_its_own():
     models = _models(n, np.where(half, off, truth), np.where(half, truth, off), 0.2)
     came = _came(models.history, truth * np.exp(0.2 * rng.standard_normal(n)))
     blend = choose_blend(models, came, np.ones(n, dtype=bool), _halves(n))
-    assert blend.curved_part[0] > 0.85
-    assert blend.curved_part[1] < 0.15
+    assert 0.85 < blend.curved_part[0] <= 1.0
+    assert 0.0 <= blend.curved_part[1] < 0.15
     assert blend.hidden.tolist() == [600, 600]
 
 
@@ -220,3 +248,17 @@ def test_a_very_large_network_decides_on_every_so_many_surveys(monkeypatch):
     assert third.width.tolist() == same.width.tolist()
     exact = choose_blend(models, came, np.arange(n) < 400, _halves(n))
     assert exact.hidden.sum() == 400
+
+
+@pytest.mark.parametrize(("scatter", "side", "width"), [(30.0, 4.0, 3.0), (0.01, 0.3, 0.5)])
+def test_no_reach_is_stretched_or_shrunk_beyond_reason(scatter, side, width):
+    # A third to four times by level, and a half to three times by family, whatever came.
+    rng = np.random.default_rng(9)
+    n = 600
+    truth = rng.uniform(0.05, 0.1, n)
+    models = _models(n, truth, truth, 0.01)
+    hazard = -np.log1p(-truth) * np.exp(scatter * 0.01 * rng.standard_normal(n))
+    blend = choose_blend(models, _came(models.history, -np.expm1(-hazard)), np.ones(n, dtype=bool), _halves(n))
+    assert blend.down.tolist() == [side] * 7
+    assert blend.up.tolist() == [side] * 7
+    assert blend.width.tolist() == [width] * 2
