@@ -33,6 +33,7 @@ def _on(years):
 
 
 def test_nothing_done_is_the_forecast_of_each_year(model):
+    assert years_ahead(model, S.treatment).nothing.shape == (90, 26)  # 25 years, where nobody says
     ahead = years_ahead(model, S.treatment, years=12)
     assert ahead.nothing.shape == (90, 13)
     assert ahead.nothing[:, 0] == pytest.approx(model.status()["share_now"].to_numpy(), abs=1e-12)

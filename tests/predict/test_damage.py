@@ -404,3 +404,27 @@ def test_accounts_that_do_not_fall_are_left_alone():
     assert never_falling(np.zeros(0, dtype=np.int64), np.zeros(0)).tolist() == []
     # By hand: 4, 1, 1 pool to 2 together, and then with the 1.5 that follows to 1.875.
     assert never_falling(np.zeros(4, dtype=np.int64), np.array([4.0, 1.0, 1.0, 1.5])).tolist() == [1.875] * 4
+
+
+@pytest.mark.basis("derived", "by hand: 15 m2 of limits before any survey made 15 / 1.25 m2 sound, whatever came later")
+def test_drawn_limits_before_any_survey_count_by_their_area():
+    found = [
+        ("2020-05-01", [("delamination", (10, 0, 14, 3))]), ("2022-05-01", [("delamination", (20, 0, 24, 3))]),
+    ]  # fmt: skip
+    got, _ = _by_polygons(found, _limits(("2019-05-01", (20, 0, 25, 3))))
+    assert got["repaired_share"].tolist() == pytest.approx([12 / 400, 12 / 400])
+    # The later survey found 12 m2 of that patch hollow: not original concrete.
+    assert got["failed_share"].tolist() == pytest.approx([0.0, 12 / 400])
+    assert got["damage_found"].tolist() == pytest.approx([24 / 400, 12 / 400])
+
+
+def test_limits_after_a_survey_that_was_only_stated_count_by_their_area():
+    surveys, defects = _drawn(("2020-05-01", []), ("2022-05-01", [("delamination", (20, 0, 24, 3))]))
+    surveys["unsound_m2"] = [30.0, float("nan")]
+    shares = survey_shares(surveys, defects, DECK)
+    done = _limits(("2021-05-01", (10, 0, 15, 2)))
+    got, _ = damage_account(shares, done, DECK, overbreak=1.25, defects=defects)
+    assert got["repaired_share"].tolist() == pytest.approx([0.0, 8 / 400])
+    stated = done.assign(area_m2=[20.0])  # what was paid for goes before what was drawn
+    got, _ = damage_account(shares, stated, DECK, overbreak=1.25, defects=defects)
+    assert got["repaired_share"].tolist() == pytest.approx([0.0, 16 / 400])
