@@ -14,8 +14,10 @@ from decknet.predict import damage_account, hold_to_surveys, skill, verdict
 from decknet.predict.backtest import METHODS, BackTest, back_test
 from decknet.predict.history import learn_error
 from decknet.predict.lines import Families
+from decknet.predict.scores import crps_fan
 from decknet.predict.truths import TRUTHS, made_up_histories
 from decknet.settings import Settings
+from tests.predict.by_hand import Z
 
 S = Settings()
 
@@ -278,6 +280,50 @@ def test_a_survey_is_inside_where_it_lies_between_the_ends(small):
     last = got[got["trial"] == "last survey"]
     for method in METHODS:
         assert last[f"in_{method}"].mean() == pytest.approx(0.8, abs=0.13)
+
+
+@pytest.mark.basis(
+    "derived", "the variance of a least-squares line ahead of its readings; width and floor by the score"
+)
+@pytest.mark.parametrize("method", ["last value", "own line"])
+def test_simple_methods_get_the_range_that_scored_best_on_earlier_surveys(small, method):
+    h, got = small
+    train = h.some(~h.last())
+    newest = train.last()
+    inner = train.some(~newest)
+
+    def answers(past, rows, when):
+        centre, lever = np.empty(len(rows)), np.ones(len(rows))
+        for i, (row, ahead) in enumerate(zip(rows, when, strict=True)):
+            t, y = past.when_yr[past.deck == row], past.damage[past.deck == row]
+            centre[i] = y[-1]
+            if method == "own line":
+                dt, n = t - t.mean(), len(t)
+                slope = (dt @ y) / (dt @ dt) if n > 1 else 0.0
+                centre[i] = np.clip(y.mean() + slope * (ahead - t.mean()), 0, 1)
+                lever[i] = 1 + 1 / n + ((ahead - t.mean()) ** 2 / (dt @ dt) if n > 1 else 0.0)
+        return centre, np.sqrt(lever)
+
+    earlier = newest & (inner.count()[train.deck] > 0)
+    before, spread = answers(inner, train.deck[earlier], train.when_yr[earlier])
+    came, cv, tried = train.damage[earlier], learn_error(train, S.growth).cv[0], []
+
+    def fan(middle, spread, floor, width):
+        reach = width * Z * np.hypot(cv * middle, floor) * spread
+        return middle, np.clip(middle - reach, 0, 1), np.clip(middle + reach, 0, 1)
+
+    for floor in (0.001, 0.003, 0.01):
+        _, low, high = fan(before, spread, floor, 1.0)
+        need = np.abs(came - before) / np.where(came < before, before - low, high - before)
+        width = float(np.quantile(need, 0.8))
+        tried.append((crps_fan(fan(before, spread, floor, width), came).mean(), floor, width))
+    _, floor, width = min(tried)
+    last = got[got["trial"] == "last survey"]
+    middle, spread = answers(train, last["deck"], last["when_yr"])
+    expected = fan(middle, spread, floor, width)
+    found = last["found"].to_numpy()
+    assert last[f"crps_{method}"].to_numpy() == pytest.approx(crps_fan(expected, found), rel=1e-9, abs=1e-12)
+    assert last[f"in_{method}"].tolist() == ((found >= expected[1] - 1e-12) & (found <= expected[2] + 1e-12)).tolist()
 
 
 def test_the_family_curve_is_the_same_for_decks_of_one_age(small):
