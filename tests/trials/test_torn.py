@@ -1,10 +1,10 @@
 """A power cut at any moment: what a disk may then hold is put together from images, and comes back whole.
 
 A disk writes sectors of 512 bytes in any order until it is told to finish. What lies between two images is any
-mixture of the sectors that differ, or a shorter file. While records are stored the file and its log are only added
-to; while the log is folded in, the file and log of before are kept beside it. A mixture that the order of writing
-rules out (a transaction in the log whose rows never reached the file, as from a disk that says it has finished when
-it has not) is tried too.
+mixture of the sectors that differ, or a shorter file. While records are stored the file and its log are only added to;
+while the log is folded in, the file and log of before are kept beside it. A mixture that the order of writing rules
+out (a transaction in the log whose rows never reached the file, as from a disk that says it has finished when it has
+not) is tried too.
 """
 
 from __future__ import annotations
