@@ -26,6 +26,9 @@ _FACTOR = np.uint64(0xBF58476D1CE4E5B9)
 _START = np.uint64(5381)
 _AT_ONCE = 16  # blocks
 _SIZES = range(1 << 14, (1 << 18) + 1)  # bytes in a block that the engine allows
+_PARTS = 64  # of a metadata block
+_BLOCK = (1 << 56) - 1
+_NOWHERE = (1 << 64) - 1
 _FLUSH = b"\x64\x00\x64\xff\xff"  # the entry that ends a transaction
 _HEAD = b"\x64\x00\x62\x65\x00\x02\x66\x00\x10"  # the log's first entry, up to the 16 bytes that name its file
 
@@ -38,6 +41,9 @@ def _wrong(words: np.ndarray[Any, np.dtype[np.uint64]]) -> np.ndarray[Any, np.dt
 
 def damaged_blocks(file: BinaryIO) -> list[int] | None:
     """Blocks of a store's file that are not what was written; headers are numbered -3 to -1.
+
+    A block that the file lists as free holds nothing: the engine cuts such blocks off where they are the last ones, and
+    what stands in others is of no account.
 
     Parameters
     ----------
@@ -61,6 +67,8 @@ def damaged_blocks(file: BinaryIO) -> list[int] | None:
     count, size = int(newest[4]), int(newest[5])
     if size not in _SIZES:
         return None
+    free = _free_blocks(file, int(newest[3]), size)
+    file.seek(_HEADER * _HEADERS)
     for start in range(0, count, _AT_ONCE):
         want = min(_AT_ONCE, count - start)
         read = file.read(want * size)
@@ -68,8 +76,32 @@ def damaged_blocks(file: BinaryIO) -> list[int] | None:
         words = np.frombuffer(read[: whole * size], dtype="<u8").reshape(whole, -1)
         bad += (start + np.flatnonzero(_wrong(words))).tolist()
         if whole < want:  # the file is cut
-            return [*bad, *range(start + whole, count)]
-    return bad
+            bad += range(start + whole, count)
+            break
+    return [block for block in bad if block not in free]
+
+
+def _free_blocks(file: BinaryIO, pointer: int, size: int) -> set[int]:
+    """Blocks that a file lists as free; those read before the list breaks off, where it is damaged.
+
+    The list is a chain of parts of metadata blocks: where the next part is, then words; the first word of all is how
+    many blocks follow. A pointer is the block, and in its highest byte the part of it.
+    """
+    part = (size - 8) // _PARTS // 8 * 8
+    words: list[int] = []
+    seen: set[int] = set()
+    while pointer != _NOWHERE and pointer not in seen:
+        seen.add(pointer)
+        file.seek(_HEADER * _HEADERS + (pointer & _BLOCK) * size + 8 + (pointer >> 56) * part)
+        read = file.read(part)
+        found = np.frombuffer(read[: len(read) // 8 * 8], dtype="<u8").tolist()
+        if not found:
+            break
+        pointer = found[0]
+        words += found[1:]
+        if len(words) > words[0]:
+            break
+    return set(words[1 : words[0] + 1]) if words else set()
 
 
 @dataclass(frozen=True, slots=True)
