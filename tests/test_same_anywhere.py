@@ -20,8 +20,9 @@ import pytest
 from numpy._core import _multiarray_umath  # the only place that says which loops this build can choose among
 from scipy.linalg import expm
 
+from decknet import flow
 from decknet.cli import main
-from decknet.flow import forecast, network
+from decknet.flow import condition
 from decknet.predict import damage_account, element_pairs, element_states, fit_ratings, followed_repairs
 from decknet.predict.history import Histories, learn_error
 from decknet.predict.states import generator
@@ -64,9 +65,8 @@ def _all_nudged(patch, seed):
         found, counts = followed_repairs(*args, **named)
         return _nudged_frame(found, rng), counts
 
-    patch.setattr(network, "damage_account", account)
-    patch.setattr(forecast, "damage_account", account)
-    patch.setattr(forecast, "followed_repairs", followed)
+    patch.setattr(condition, "damage_account", account)
+    patch.setattr(condition, "followed_repairs", followed)
 
 
 @pytest.fixture(scope="module")
@@ -101,12 +101,13 @@ def test_a_nudge_reaches_the_fits(demo_store, monkeypatch):
         kept.append(damage["damage_found"].to_numpy(dtype="float64"))
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(network, "fit_growth_model", spy)
+    monkeypatch.setattr(condition, "fit_growth_model", spy)
     for nudge in (False, True):
         if nudge:
             _all_nudged(monkeypatch, 1)
         with pytest.raises(KeyboardInterrupt):
-            network.read_network(demo_store, today=date.fromisoformat(TODAY), settings=Settings())
+            asked = flow.AsOf(date.fromisoformat(TODAY))
+            assert flow.read_condition(demo_store, settings=Settings(), asked=asked).growth
     assert (kept[0] != kept[1]).any()
     assert kept[0] == pytest.approx(kept[1], rel=2 * NUDGE)
 

@@ -73,7 +73,7 @@ def damaged_blocks(file: BinaryIO) -> list[int] | None:
         want = min(_AT_ONCE, count - start)
         read = file.read(want * size)
         whole = len(read) // size
-        words = np.frombuffer(read[: whole * size], dtype="<u8").reshape(whole, -1)
+        words = np.frombuffer(read[: whole * size], dtype="<u8").reshape(whole, size // 8)
         bad += (start + np.flatnonzero(_wrong(words))).tolist()
         if whole < want:  # the file is cut
             bad += range(start + whole, count)

@@ -242,11 +242,11 @@ def test_a_value_that_is_no_text_is_refused(asked):
     from datetime import date
 
     from decknet.errors import DecknetError
-    from decknet.flow import ask
+    from decknet.flow import AsOf, ask
     from decknet.settings import Settings
 
     with pytest.raises(DecknetError, match="no text in UTF-8"):
-        ask.query(asked.store, "SELECT $a AS a", today=date(2026, 6, 1), settings=Settings(), params={"a": "x\udcff"})
+        ask.query(asked.store, "SELECT $a AS a", asked=AsOf(date(2026, 6, 1)), settings=Settings(), params={"a": "x\udcff"})
 
 
 def test_a_statement_with_such_a_byte_is_shown_without_a_traceback(asked, capsys):

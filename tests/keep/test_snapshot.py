@@ -202,7 +202,8 @@ def test_a_change_behind_the_log_is_found(spoilt, statement, said):
 
 def test_a_programme_whose_lines_were_changed_is_found(spoilt):
     spoilt(
-        "INSERT INTO programme VALUES (1, 'agreed', TIMESTAMP '2026-01-01', 'x', 'y', 2027, 0, '[1]', '{}', "
+        "INSERT INTO programme (programme_id, name, made_at, made_by, software, first_year, seed, budgets, "
+        "settings, facts) VALUES (1, 'agreed', TIMESTAMP '2026-01-01', 'x', 'y', 2027, 0, '[1]', '{}', "
         "'{\"cost_total\": 100.0}')"
     )
     troubles = spoilt("SELECT 1")
