@@ -246,7 +246,9 @@ def test_a_value_that_is_no_text_is_refused(asked):
     from decknet.settings import Settings
 
     with pytest.raises(DecknetError, match="no text in UTF-8"):
-        ask.query(asked.store, "SELECT $a AS a", asked=AsOf(date(2026, 6, 1)), settings=Settings(), params={"a": "x\udcff"})
+        ask.query(
+            asked.store, "SELECT $a AS a", asked=AsOf(date(2026, 6, 1)), settings=Settings(), params={"a": "x\udcff"}
+        )
 
 
 def test_a_statement_with_such_a_byte_is_shown_without_a_traceback(asked, capsys):
