@@ -20,6 +20,7 @@ from decknet.settings import Settings
 from tests.predict.by_hand import Z
 
 S = Settings()
+NINE = 6e-10  # what is scored is kept to nine decimals of a share: half a unit
 
 
 @pytest.fixture(scope="module")
@@ -205,15 +206,15 @@ def _judged(inside, ratio, n=100):
 @pytest.mark.parametrize(
     ("inside", "ratio", "words"),
     [
-        (80, 0.80, "80% of 100 hidden surveys fell inside .* 20% better .* bear forecasts"),
+        (80, 0.80, "80 % of 100 hidden surveys fell inside .* 20 % better .* bear forecasts"),
         (74, 0.80, "bear forecasts"),
         (86, 0.80, "bear forecasts"),
         (73, 0.80, "intervals are too narrow"),
         (87, 0.80, "intervals are too wide"),
-        (80, 0.95, "5% better .* do not yet tell growth from scatter"),
+        (80, 0.95, "is 5.0 % better .* do not yet tell growth from scatter"),
         (90, 0.95, "do not yet tell growth from scatter"),
-        (80, 1.25, "25% worse than carrying the last value forward. .*do not yet tell"),
-        (80, 1.00, "0% better"),
+        (80, 1.25, "25 % worse than carrying the last value forward. .*do not yet tell"),
+        (80, 1.00, "is 0 % better"),
     ],
 )
 def test_the_verdict_asks_for_honest_ranges_and_a_tenth_of_gain(inside, ratio, words):
@@ -221,13 +222,13 @@ def test_the_verdict_asks_for_honest_ranges_and_a_tenth_of_gain(inside, ratio, w
 
 
 def test_a_hundred_hidden_surveys_are_enough_to_judge_and_99_are_not():
-    assert verdict(_judged(80, 0.8)).startswith("80%")
+    assert verdict(_judged(80, 0.8)).startswith("80 %")
     few = BackTest(_judged(80, 0.8).surveys.iloc[:99])
     assert verdict(few).startswith("Too early to say: 99 surveys could be hidden and predicted; 100 are needed.")
     early = _judged(80, 0.8).surveys
     early.loc[0, "trial"] = "last two years"
     assert verdict(BackTest(early)).startswith("Too early to say: 99")
-    assert verdict(_judged(10, 0.8, 12), least=12).startswith("83%")
+    assert verdict(_judged(10, 0.8, 12), least=12).startswith("83 %")
 
 
 # ---- one network, worked plainly ------------------------------------------------------------------------------------
@@ -248,15 +249,16 @@ def test_each_hidden_survey_is_held_beside_what_simple_methods_say(small):
         mine = np.flatnonzero(h.deck == row.deck)
         assert row.row == mine[-1]
         when, damage, came = h.when_yr[mine[:-1]], h.damage[mine[:-1]], h.damage[row.row]
-        assert (row.found, row.when_yr) == (came, h.when_yr[row.row])
+        assert row.found == pytest.approx(came, abs=NINE)
+        assert row.when_yr == h.when_yr[row.row]
         assert row.horizon_yr == pytest.approx(row.when_yr - when[-1])
         named = {m: got.loc[row.Index, f"miss_{m}"] for m in METHODS}
-        assert named["last value"] == pytest.approx(came - damage[-1])
-        assert named["decknet"] == pytest.approx(came - row.expected)
+        assert named["last value"] == pytest.approx(came - damage[-1], abs=2 * NINE)
+        assert named["decknet"] == pytest.approx(came - row.expected, abs=NINE)
         for method, some in (("own line", slice(None)), ("line through the last two", slice(-2, None))):
             t, y = when[some], damage[some]
             line = np.polyval(np.polyfit(t, y, 1), row.when_yr) if len(t) > 1 else y[-1]
-            assert named[method] == pytest.approx(came - np.clip(line, 0, 1), abs=1e-9)
+            assert named[method] == pytest.approx(came - np.clip(line, 0, 1), abs=2 * NINE)
 
 
 def test_every_survey_of_the_last_two_years_is_hidden_at_once(small):
@@ -322,7 +324,8 @@ def test_simple_methods_get_the_range_that_scored_best_on_earlier_surveys(small,
     middle, spread = answers(train, last["deck"], last["when_yr"])
     expected = fan(middle, spread, floor, width)
     found = last["found"].to_numpy()
-    assert last[f"crps_{method}"].to_numpy() == pytest.approx(crps_fan(expected, found), rel=1e-9, abs=1e-12)
+    # The width is kept to six decimals: half a unit of it, times a reach of up to a fifth of the deck.
+    assert last[f"crps_{method}"].to_numpy() == pytest.approx(crps_fan(expected, found), abs=1e-7)
     assert last[f"in_{method}"].tolist() == ((found >= expected[1] - 1e-12) & (found <= expected[2] + 1e-12)).tolist()
 
 

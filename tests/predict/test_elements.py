@@ -237,7 +237,8 @@ def test_each_family_says_how_fast_it_leaves_with_its_80_percent_range():
         for k in range(3):
             row = got.loc[(name, k + 1)]
             for column, normal in (("leave_per_yr", 0.0), ("leave_low", -1), ("leave_high", 1)):
-                assert row[column] == pytest.approx(fit.leaving(normal * 1.2815515655446004)[k])
+                leaving = fit.leaving(normal * 1.2815515655446004)[k]
+                assert row[column] == pytest.approx(leaving, abs=6e-7)  # a chance, to six decimals
             assert row["years"] == pytest.approx(1 / row["leave_per_yr"])
             assert row["own"]
         assert got.loc[(name, 1), "pairs"] == len(part)

@@ -33,6 +33,9 @@ from tests.predict.by_hand import (
 )
 
 ROWS = np.arange(3)
+SHARE = 6e-7  # shares and chances are handed on to six decimals: half a unit, and what it was rounded from
+TWICE = 1.1e-6  # a share added to another that was rounded before it
+YEAR = 6e-4  # years are handed on to three decimals
 
 
 def at(when_yr):
@@ -47,7 +50,7 @@ def at(when_yr):
 def test_damage_is_both_models_mixed_quantile_by_quantile(when_yr):
     median, low, high = growth().damage(ROWS, at(when_yr))
     for got, side in ((median, 0), (low, -1), (high, 1)):
-        assert got == pytest.approx([damage_share(k, when_yr, side) for k in range(3)], rel=1e-9)
+        assert got == pytest.approx([damage_share(k, when_yr, side) for k in range(3)], abs=SHARE)
     model = growth().models
     assert model.middle(ROWS, at(when_yr), np.ones(3), np.zeros(3)) == pytest.approx(
         [curved_share(k, when_yr) for k in range(3)]
@@ -72,7 +75,8 @@ def test_what_is_open_is_damage_less_what_was_made_sound_and_holds():
     for d, u in zip(damage, unsound, strict=True):
         assert u == pytest.approx(d - [0.03, 0.0, -0.02])
     assert model.expected(ROWS, at(30)) == pytest.approx(unsound[0], abs=1e-12)
-    assert damage[0] == pytest.approx([damage_share(k, 30) for k in range(3)])  # the models had more than 4 % by then
+    # The models had more than 4 % by then.
+    assert damage[0] == pytest.approx([damage_share(k, 30) for k in range(3)], abs=SHARE)
 
 
 @pytest.mark.basis("derived", "by hand: 60 % made sound where the models had less; the rest grows on as they have it")
@@ -82,8 +86,8 @@ def test_more_made_sound_than_was_thought_leaves_less_to_go_bad():
     for got, side in ((median, 0), (low, -1), (high, 1)):
         then, now = damage_share(0, 24, side), damage_share(0, 34, side)
         assert then < 0.6
-        assert got[0] == pytest.approx(0.6 + (now - then) * (1 - 0.6) / (1 - then), rel=1e-9)
-        assert got[1] == pytest.approx(damage_share(1, 34, side))
+        assert got[0] == pytest.approx(0.6 + (now - then) * (1 - 0.6) / (1 - then), abs=SHARE)
+        assert got[1] == pytest.approx(damage_share(1, 34, side), abs=SHARE)
     # Before the patch, and for a patch of an unknown day, nothing is known to have grown since.
     assert model.damage(ROWS, at(22))[0][0] == pytest.approx(0.6)
     undated = growth(repaired=(0.6, 0.0, 0.0))
@@ -97,7 +101,7 @@ def test_less_than_can_be_detected_is_no_lower_bound():
     small, large = sorted((0, 2), key=lambda k: ends[k])
     low = growth(detect=detect).damage(ROWS, at(26))[1]
     assert low[small] == 0.0
-    assert low[large] == pytest.approx(ends[large])
+    assert low[large] == pytest.approx(ends[large], abs=SHARE)
 
 
 @pytest.mark.basis("derived", "by hand: the age at which the curve reaches the threshold, and the quantiles there")
@@ -106,13 +110,16 @@ def test_years_to_a_threshold_are_when_each_quantile_reaches_it():
     until = model.years_to(["b"], 0.5).iloc[0]
     a, b = CURVED["a"][1], CURVED["b"][1]
     age = 30 * exp((log(-log(0.5)) - a) / b)
-    assert until["expected"] == pytest.approx(START[1] + age - TODAY_YR, abs=1e-6)
+    assert until["expected"] == pytest.approx(START[1] + age - TODAY_YR, abs=YEAR)
     for name, side in (("soonest", 1), ("latest", -1)):
-        assert damage_share(1, TODAY_YR + until[name], side) == pytest.approx(0.5, abs=1e-8)
+        before, after = (damage_share(1, TODAY_YR + until[name] + by, side) for by in (-YEAR, YEAR))
+        assert before < 0.5 < after
     assert until["soonest"] < until["expected"] < until["latest"]
     assert model.years_to(["b"], damage_share(1, TODAY_YR) - 1e-6).iloc[0]["expected"] == 0.0
-    assert model.years_to(["b"], damage_share(1, TODAY_YR + 99.9)).iloc[0]["expected"] == pytest.approx(99.9, abs=1e-3)
-    assert model.years_to(["a"], damage_share(0, TODAY_YR + 100.1)).iloc[0]["expected"] == np.inf
+    # Deck c still grows by then; the others are within six decimals of the whole.
+    for years, told in ((99.9, 99.9), (100.1, np.inf)):
+        got = model.years_to(["c"], damage_share(2, TODAY_YR + years)).iloc[0]["expected"]
+        assert got == pytest.approx(told, abs=YEAR)
     assert model.years_to(["c", "a"], 0.5).index.tolist() == ["c", "a"]
 
 
@@ -124,7 +131,7 @@ def test_the_chance_of_being_past_a_threshold():
     for limit, end in ((middle + 0.05, high - middle), (middle - 0.05, middle - low)):
         got = model.chance_past(["b"], limit, on)
         assert got.index.tolist() == ["b"]
-        assert got.iloc[0] == pytest.approx(norm.sf((limit - middle) / (end / Z)), rel=1e-6)
+        assert got.iloc[0] == pytest.approx(norm.sf((limit - middle) / (end / Z)), abs=SHARE)
 
 
 def test_a_forecast_gives_each_deck_on_its_own_day():
@@ -135,10 +142,12 @@ def test_a_forecast_gives_each_deck_on_its_own_day():
     for i, k in enumerate((2, 0)):
         when = (pd.Timestamp(days[i]) - pd.Timestamp("2000-01-01")).days / 365.25
         ends = [damage_share(k, when, side) for side in (-1, 0, 1)]
-        assert got.loc[i, ["damage_low", "damage_share", "damage_high"]].tolist() == pytest.approx(ends)
+        assert got.loc[i, ["damage_low", "damage_share", "damage_high"]].tolist() == pytest.approx(ends, abs=SHARE)
         back = 0.05 if k == 2 else 0.0
         open_now = [max(e - back, 0.0) for e in ends]
-        assert got.loc[i, ["unsound_low", "unsound_share", "unsound_high"]].tolist() == pytest.approx(open_now)
+        assert got.loc[i, ["unsound_low", "unsound_share", "unsound_high"]].tolist() == pytest.approx(
+            open_now, abs=SHARE
+        )
     with pytest.raises(RecordError, match="deck_id 'x': not a deck of this network"):
         growth().rows(["a", "x"])
 
@@ -149,9 +158,10 @@ def test_a_forecast_gives_each_deck_on_its_own_day():
 @pytest.mark.basis("derived", "the slope of the median by finite steps")
 @pytest.mark.parametrize("when_yr", [20.0, 26.0, 38.0])
 def test_the_pace_is_the_slope_of_the_forecast(when_yr):
-    model, h = growth(), 1e-4
+    model, h = growth(), 0.05
     slope = (model.expected(ROWS, at(when_yr + h)) - model.expected(ROWS, at(when_yr - h))) / (2 * h)
-    assert model.pace(ROWS, at(when_yr))[0] == pytest.approx(slope, rel=1e-6)
+    # Two shares to six decimals, half a unit each, over a tenth of a year.
+    assert model.pace(ROWS, at(when_yr))[0] == pytest.approx(slope, abs=1.1e-5)
 
 
 @pytest.mark.basis("derived", "first-order rule by hand: log pace moves by 1 with a and by x + 1 / b with b")
@@ -216,9 +226,8 @@ def test_the_families_table_says_what_each_family_rests_on():
     assert table["lines_from"].tolist() == ["salted, first surface", "benign, first surface"]
     assert table["curved_part"].tolist() == list(PART)
     assert table["hidden"].tolist() == [40, 0]
-    assert table["typical_30"].to_numpy() == pytest.approx([1 - exp(-exp(-1.6)), 1 - exp(-exp(-1.9))])
+    assert table["typical_30"].to_numpy() == pytest.approx([1 - exp(-exp(-1.6)), 1 - exp(-exp(-1.9))], abs=SHARE)
     assert table["power"].tolist() == [2.4, 2.8]
-    assert (table["steps"].tolist(), table["gradient"].tolist()) == ([7, 0], [2e-6, 0])
     assert table["converged"].tolist() == [True, False]
 
 
@@ -250,7 +259,8 @@ def test_after_a_patch_the_rest_grows_on_and_patches_fail(life):
             before, later = damage_share(k, DONE_YR, side), damage_share(k, LATER_YR, side)
             ends.append(0.1 * before + 0.8 * (later - before) + again * 0.9 * before)
         names = ["unsound_low", "unsound_share", "unsound_high"]
-        assert got.loc[k, names].tolist() == pytest.approx(sorted(ends), rel=1e-9)
+        # Half a unit of the answer, 0.8 of one of the later share, up to 0.7 of one of the share before.
+        assert got.loc[k, names].tolist() == pytest.approx(sorted(ends), abs=1.3e-6)
     assert got["based_on"].tolist() == ["own lines"] * 3
 
 
@@ -267,12 +277,12 @@ def test_an_overlay_grows_as_the_networks_overlaid_decks_after_its_rest():
             grown = 1 - exp(-exp(-2.5 + 2.0 * x + side * Z * sd))
             ends.append(0.05 * damage_share(k, DONE_YR, side) + grown)
         names = ["unsound_low", "unsound_share", "unsound_high"]
-        assert got.loc[k, names].tolist() == pytest.approx(ends, rel=1e-9)
+        assert got.loc[k, names].tolist() == pytest.approx(ends, abs=TWICE)
         assert got.loc[k, "based_on"] == "decks overlaid before"
     # Within the rest nothing grows.
     early = _after("rigid overlay", on=date(2031, 12, 1))
-    assert early["unsound_share"][0] == pytest.approx(0.05 * damage_share(0, DONE_YR))
-    assert early["unsound_high"][0] == pytest.approx(0.05 * damage_share(0, DONE_YR, 1))
+    assert early["unsound_share"][0] == pytest.approx(0.05 * damage_share(0, DONE_YR), abs=SHARE)
+    assert early["unsound_high"][0] == pytest.approx(0.05 * damage_share(0, DONE_YR, 1), abs=SHARE)
 
 
 @pytest.mark.basis("derived", "by hand: where no such decks are, half the deck's own pace from the rest on")
@@ -281,12 +291,12 @@ def test_an_overlay_without_forerunners_grows_by_the_settings():
     model = growth()
     pace = model.pace(ROWS, at(DONE_YR))
     middle = 0.05 * damage_share(1, DONE_YR) + 0.5 * pace[0][1] * (LATER_YR - DONE_YR - 4.0)
-    assert got.loc[1, "unsound_share"] == pytest.approx(middle, rel=1e-9)
+    assert got.loc[1, "unsound_share"] == pytest.approx(middle, abs=SHARE)
     high = 0.05 * damage_share(1, DONE_YR, 1) + 0.5 * pace[2][1] * (LATER_YR - DONE_YR - 4.0)
-    assert got.loc[1, "unsound_high"] == pytest.approx(high, rel=1e-9)
+    assert got.loc[1, "unsound_high"] == pytest.approx(high, abs=SHARE)
     assert got.loc[1, "based_on"] == "settings"
     early = _after("rigid overlay", on=date(2030, 1, 1))
-    assert early["unsound_share"][1] == pytest.approx(0.05 * damage_share(1, DONE_YR))
+    assert early["unsound_share"][1] == pytest.approx(0.05 * damage_share(1, DONE_YR), abs=SHARE)
 
 
 @pytest.mark.basis("derived", "by hand: the family's curve from its first year at 0.4, no rest for new concrete")
@@ -295,13 +305,14 @@ def test_a_new_deck_follows_the_curve_of_its_family():
     x = log((LATER_YR - DONE_YR) / 30)
     for k, code in ((0, 0), (1, 1)):
         fit = FITS[code]
-        assert got.loc[k, "unsound_share"] == pytest.approx(0.4 * (1 - exp(-exp(fit.mean @ [1.0, x]))), rel=1e-9)
+        assert got.loc[k, "unsound_share"] == pytest.approx(0.4 * (1 - exp(-exp(fit.mean @ [1.0, x]))), abs=SHARE)
     assert got["based_on"].tolist() == ["new decks of the family"] * 3
 
 
 def test_works_on_the_very_day_are_not_out_of_order():
     same = _after("patch", on=DONE)
-    assert same["unsound_share"].to_numpy() == pytest.approx([0.1 * damage_share(k, DONE_YR) for k in range(3)])
+    left = [0.1 * damage_share(k, DONE_YR) for k in range(3)]
+    assert same["unsound_share"].to_numpy() == pytest.approx(left, abs=SHARE)
     with pytest.raises(SettingsError, match="on 2027-12-31: lies before the works of 2028-01-01"):
         _after("patch", on=date(2027, 12, 31))
 
@@ -313,7 +324,8 @@ def test_the_coming_years_at_once_are_plain_arithmetic_too(what, life):
     ahead = years_ahead(model, RULES, years=14, patch_life=life)
     nothing = np.array([[damage_share(k, TODAY_YR + t) for t in range(15)] for k in range(3)])
     nothing[1] += 0.01
-    assert ahead.nothing == pytest.approx(nothing, rel=1e-9)
+    assert ahead.nothing == pytest.approx(nothing, abs=SHARE)
+    nothing = ahead.nothing  # as handed on: the works are worked from it
     since, rule = np.arange(12.0), RULES[what]
     before = np.array([0.30, 0.25, 0.20])
     got = ahead.after(what, 3, before=before)
@@ -336,7 +348,7 @@ def test_the_coming_years_at_once_are_plain_arithmetic_too(what, life):
             fail = 0
         for share, values in ((before[k], got[k]), (nothing[k, 3], own[k])):
             expected = (1 - rule.removes) * share + grown + fail * share
-            assert values == pytest.approx(np.clip(expected, 0, 1), rel=1e-9, abs=1e-12)
+            assert values == pytest.approx(np.clip(expected, 0, 1), abs=TWICE)
     if what != "patch":
         assert np.isnan(ahead.anew[what][1]).all() == (what != "new deck")
     with pytest.raises(SettingsError, match="done -1: lies outside the 15 years"):

@@ -55,7 +55,7 @@ def test_pooling_by_carriers_meets_its_condition_on_the_weighted_line():
     line, square, *_ = np.linalg.lstsq(table, rate * root, rcond=None)
     assert mean == pytest.approx(line, rel=1e-9)
     assert mean_var == pytest.approx(np.linalg.inv(table.T @ table), rel=1e-9)
-    assert square[0] == pytest.approx(n - 3, rel=1e-9)
+    assert square[0] == pytest.approx(n - 3, rel=5e-7)  # the spread is kept to seven digits
     assert between > 0.05
 
 

@@ -297,6 +297,7 @@ def test_no_shift_of_mass_gains_likelihood():
     looks = np.sort(rng.uniform(0.2, 14, (120, 3)), axis=1)
     left = np.where(looks < life[:, None], looks, 0).max(axis=1)
     right = np.where(looks >= life[:, None], looks, INF).min(axis=1)
+    left, right = left.round(9), right.round(9)  # as times are kept, so that ends can be told equal below
     weight = rng.uniform(0.5, 3, 120)
     curve = nonparametric(left, right, weight)
     inside = (left[:, None] <= curve.left) & (right[:, None] >= curve.right)
@@ -363,13 +364,14 @@ def test_each_group_is_fitted_alone_with_its_80_percent_range():
         fit = fit_weibull(left, right, cluster=pd.factorize(part["deck_id"])[0])
         z, at = ndtri(0.9), np.array([5.0])
         assert (row["scale_yr"], row["shape"]) == pytest.approx((fit.scale_yr, fit.shape))
+        # Years are kept to three decimals, chances to six.
         halves = [fit.quantile(0.5, k) for k in (0.0, -z, z)]
-        assert [row[k] for k in ("half_yr", "half_low", "half_high")] == pytest.approx(halves)
+        assert [row[k] for k in ("half_yr", "half_low", "half_high")] == pytest.approx(halves, abs=6e-4)
         five = [fit.holding(at, k)[0] for k in (0.0, -z, z)]
-        assert [row[k] for k in ("weibull_5", "weibull_5_low", "weibull_5_high")] == pytest.approx(five)
+        assert [row[k] for k in ("weibull_5", "weibull_5_low", "weibull_5_high")] == pytest.approx(five, abs=6e-7)
         assert row["weibull_5_low"] < row["weibull_5"] < row["weibull_5_high"]
         holding = nonparametric(left, right).holding(np.array([5.0, 10.0]))
-        assert [row["holding_5"], row["holding_10"]] == pytest.approx(holding)
+        assert [row["holding_5"], row["holding_10"]] == pytest.approx(holding, abs=6e-7)
         assert (row["repairs"], row["decks"]) == (23, part["deck_id"].nunique())
         assert row["failed"] == np.isfinite(right).sum()
         assert row["last_yr"] == max(left.max(), right[np.isfinite(right)].max())

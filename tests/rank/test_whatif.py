@@ -100,7 +100,9 @@ def test_a_deck_behind_on_every_count_is_told_the_share_that_would_do(ahead, sai
     if found:
         worse = frame.assign(share_now=[ahead, float(found[1]) / 100, 0.0])
         assert rank_decks(worse, settings)["rank"].iloc[1] == 1
-        nearly = frame.assign(share_now=[ahead, float(found[1]) / 100 - 0.002, 0.0])
+        # From 10 % on it is told in whole percent, rounded up.
+        assert float(found[1]) >= 10
+        nearly = frame.assign(share_now=[ahead, float(found[1]) / 100 - 0.01, 0.0])
         assert rank_decks(nearly, settings)["rank"].iloc[1] == 2
 
 

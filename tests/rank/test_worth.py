@@ -87,13 +87,13 @@ def test_something_that_weighs_without_any_record_is_refused_whether_there_is_a_
     assert worth(one, settings).known[:, 3].sum() == 1
 
 
-@pytest.mark.basis("derived", "level to a billionth of a point is level: the deck of the smaller number is first")
+@pytest.mark.basis("derived", "level to a millionth of a point is level: the deck of the smaller number is first")
 def test_level_decks_go_by_their_number_and_others_by_their_points():
     frame = alternatives([[0.5, 0.2, 0.2], [0.5, 0.2, 0.2], [0.5, 0.2, 0.2], [0.7, 0.2, 0.2]])
     frame["deck_id"] = ["10", "9", "A", "zz"]
     assert rank_decks(frame, straight())["rank"].tolist() == [2, 3, 4, 1]
-    # 45 times 7e-12 is 3e-10 of a point, and 45 times 9e-11 is 4e-9
-    nearly = frame.assign(share_now=[0.5, 0.5 + 7e-12, 0.5 + 9e-11, 0.5 + 1e-6])
+    # 45 times 7e-9 is 3e-7 of a point, and 45 times 9e-8 is 4e-6
+    nearly = frame.assign(share_now=[0.5, 0.5 + 7e-9, 0.5 + 9e-8, 0.5 + 1e-6])
     assert rank_decks(nearly, straight())["rank"].tolist() == [3, 4, 2, 1]
 
 
