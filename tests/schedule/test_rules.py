@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from decknet.schedule import Options, Rules, choose_options
-from decknet.schedule import choose as choosing
+from decknet.schedule import refine as refining
+from decknet.schedule.clock import Clock
 from decknet.schedule.fill import programme_at
 from decknet.schedule.prices import Problem, find_prices
 from decknet.schedule.search import search
@@ -121,7 +122,7 @@ def larger(seed: int, decks: int, years: int = 4):
 
 @pytest.mark.basis("derived", "a programme under all rules is one under fewer, so its bound cannot be lower")
 def test_one_rule_fewer_never_gives_less(monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr(choosing, "solve_in_child", lambda *_, **__: None)
+    monkeypatch.setattr(refining, "solve_in_child", lambda *_, **__: None)
     for seed in range(2):
         options, rules, money = larger(seed, 40)
         whole = Rules(
@@ -195,6 +196,6 @@ def test_a_published_knapsack_problem_reaches_its_optimum_by_the_same_steps():
     assert bound == pytest.approx(4_134.0741, abs=5e-4)
     pick = programme_at(problem, prices)
     assert problem.fits(pick[pick >= 0])
-    best, proven = search(problem, prices, pick, 10_000)
+    best, proven = search(problem, prices, pick, 10_000, Clock())
     assert proven
     assert problem.value[best[best >= 0]].sum() == 3_800
