@@ -31,7 +31,7 @@ from decknet.schedule.limits import areas_of, cells_of, parts_of_rows, pose_prob
 from decknet.schedule.milp import solve_in_child
 from decknet.schedule.options import GRAINS, Choice, Rules, total_value, whole_value
 from decknet.schedule.prices import SAMPLE_DECKS, find_prices
-from decknet.schedule.refine import SMALL_BELOW, refine
+from decknet.schedule.refine import FAR, SMALL_BELOW, refine
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,6 +49,7 @@ if TYPE_CHECKING:
 __all__ = ["choose_options", "relaxed_worth", "solve_whole"]
 
 REFINE_BELOW = 4_000  # decks; from there on the prices alone come within about a tenth of a percent
+FINEST = 1e-7  # part of the bound to which prices are sought at the finest
 SOLVERS_OWN_EFFORT = 0.05  # in finding programmes, where it is left to itself
 
 
@@ -111,8 +112,7 @@ def choose_options(
     known = Known(problem, np.full(problem.decks, -1, dtype=np.intp), held)
     for one in starts:
         known.offer(_from_start(problem, options, one))
-    tolerance = min(1e-5, 0.02 * gap) if gap > 0 else 1e-7
-    trials = find_prices(problem, tolerance, clock=clock)
+    trials = find_prices(problem, _tolerance(problem, gap), clock=clock)
     bound, prices = trials[0]
     known.lower(bound)
     goal = gap * 0.5 if problem.decks < SAMPLE_DECKS else gap
@@ -142,6 +142,14 @@ def choose_options(
         clock.hit,
         known.lost,
     )
+
+
+def _tolerance(problem: Problem, gap: float) -> float:
+    """Part of the bound to which prices are sought; programmes at the very best prices are much the best.
+
+    On the largest networks a step is dear and a coarser price good enough; where a wide gap is asked for too.
+    """
+    return FINEST if gap < FAR and problem.decks <= 2 * SAMPLE_DECKS else min(1e-5, 0.02 * gap) or FINEST
 
 
 def _must_fit(problem: Problem, parts: Floats, days_limit: Floats | None) -> None:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     Floats = npt.NDArray[np.float64]
 
-__all__ = ["SMALL_BELOW", "refine"]
+__all__ = ["FAR", "SMALL_BELOW", "refine"]
 
 SMALL_BELOW = 1_500  # decks; below, a programme is built at every one of the price vectors
 FAR = 0.005  # gap from which on nothing finer is asked for
