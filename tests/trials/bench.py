@@ -109,5 +109,5 @@ def trials(count: int, hours: float, tally: Tally) -> Iterator[int]:
     while number < count if not hours else time.monotonic() < end:
         yield number
         number += 1
-        if number % 25 == 0 and number != count:
+        if number % 10 == 0 and number != count:
             print(f"so far: {tally}", *tally.wrong[:3], flush=True)  # noqa: T201
