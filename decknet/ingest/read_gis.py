@@ -160,7 +160,7 @@ def _layer(path: Path, at: tuple[Path, int], layer: str, *, several: bool, same:
     shape, odd = (None, []) if wkb is None else from_bytes(wkb)
     if shape is not None and len(shape):
         shape = _as_drawn(shape, notes, close=ending == ".dxf")
-    crs = meta.get("crs")
+    crs = meta.get("crs") or None
     if crs is not None and ("ENGCRS" in crs or "LOCAL_CS" in crs or "Undefined" in crs):
         crs = None
     if ending in (".geojson", ".json") and shape is not None and crs is not None:
@@ -220,7 +220,7 @@ def _as_drawn(shapes: Any, notes: list[str], *, close: bool) -> Any:
         at = np.flatnonzero(
             (shapely.get_type_id(out) == 1) & shapely.is_closed(out) & (shapely.get_num_points(out) > 3)
         )
-        out[at] = shapely.polygons(shapely.linearrings([shapely.get_coordinates(s) for s in out[at]]))
+        out[at] = [shapely.Polygon(shapely.get_coordinates(s)) for s in out[at]]
         if len(at):
             notes.append(f"{len(at)} closed line(s) are taken as the outlines they draw")
     return out
