@@ -307,8 +307,13 @@ def read_parquet(path: Path) -> list[Table]:
         if binary or pa.types.is_nested(column.type):
             notes.append(f"column {name!r} holds {column.type} and is not used")
             continue
+        try:
+            values = _arrow_values(column)
+        except (pa.ArrowException, OverflowError, ValueError) as why:
+            notes.append(f"column {name!r} holds {column.type} that cannot be written ({why}) and is not used")
+            continue
         headers.append(str(name).strip())
-        columns.append(as_text(_arrow_values(column)))
+        columns.append(as_text(values))
     n = frame.num_rows
     cells = pd.DataFrame({j: c for j, (c, _) in enumerate(columns)}, index=range(n))
     typed = np.zeros((n, len(headers)), dtype=bool)
@@ -333,5 +338,8 @@ def _described(metadata: dict[bytes, bytes] | None) -> tuple[dict[str, dict[str,
 def _arrow_values(column: Any) -> Any:
     """Values of an Arrow column, whole numbers not turned into fractions by a gap."""
     values = np.empty(len(column), dtype=object)
-    values[:] = column.to_pylist()
+    try:
+        values[:] = column.to_pylist()
+    except OverflowError:  # a day or a time beyond those of the calendar stays as the text of what it is
+        values[:] = column.cast("string").to_pylist()
     return values
