@@ -586,10 +586,11 @@ def test_a_folder_with_blanks_and_accents_and_a_drawing(district):
 def test_a_drawing_with_layers_named_for_what_was_found(district):
     district.decks("X1,a,26,9,1975")
     lines = [shapely.LineString([(2, 0), (4, 0), (4, 1), (2, 1), (2, 0)]), shapely.box(8, 0, 10, 2)]
-    layer(district.folder / "deck.dxf", lines, {"Layer": ["delaminations", "spalls"]})
+    lines.append(shapely.LineString([(12, 0), (14, 0), (14, 1), (13, 1), (13, 2), (12, 2), (12, 0)]))
+    layer(district.folder / "deck.dxf", lines, {"Layer": ["delaminations", "spalls", "holes"]})
     assert district.load("deck.dxf", None, "--set", "deck_id=X1", "--set", "survey_date=2024-05-06") == 0
     found = dict(zip(district["defect"]["kind"], shapely.area(district["defect"]["shape"]), strict=True))
-    assert found == {"delamination": 2.0, "spall": 4.0}
+    assert found == {"delamination": 2.0, "spall": 4.0, "hole": 3.0}
 
 
 @pytest.mark.parametrize("ending", [".kml", ".fgb", ".geojson"])

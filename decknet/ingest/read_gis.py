@@ -160,7 +160,7 @@ def _layer(path: Path, at: tuple[Path, int], layer: str, *, several: bool, same:
     shape, odd = (None, []) if wkb is None else from_bytes(wkb)
     if shape is not None and len(shape):
         shape = _as_drawn(shape, notes, close=ending == ".dxf")
-    crs = meta.get("crs")
+    crs = meta.get("crs") or None
     if crs is not None and ("ENGCRS" in crs or "LOCAL_CS" in crs or "Undefined" in crs):
         crs = None
     if ending in (".geojson", ".json") and shape is not None and crs is not None:
@@ -220,7 +220,7 @@ def _as_drawn(shapes: Any, notes: list[str], *, close: bool) -> Any:
         at = np.flatnonzero(
             (shapely.get_type_id(out) == 1) & shapely.is_closed(out) & (shapely.get_num_points(out) > 3)
         )
-        out[at] = shapely.polygons(shapely.linearrings([shapely.get_coordinates(s) for s in out[at]]))
+        out[at] = [shapely.Polygon(shapely.get_coordinates(s)) for s in out[at]]
         if len(at):
             notes.append(f"{len(at)} closed line(s) are taken as the outlines they draw")
     return out
@@ -307,8 +307,13 @@ def read_parquet(path: Path) -> list[Table]:
         if binary or pa.types.is_nested(column.type):
             notes.append(f"column {name!r} holds {column.type} and is not used")
             continue
+        try:
+            values = _arrow_values(column)
+        except (pa.ArrowException, OverflowError, ValueError) as why:
+            notes.append(f"column {name!r} holds {column.type} that cannot be written ({why}) and is not used")
+            continue
         headers.append(str(name).strip())
-        columns.append(as_text(_arrow_values(column)))
+        columns.append(as_text(values))
     n = frame.num_rows
     cells = pd.DataFrame({j: c for j, (c, _) in enumerate(columns)}, index=range(n))
     typed = np.zeros((n, len(headers)), dtype=bool)
@@ -333,5 +338,8 @@ def _described(metadata: dict[bytes, bytes] | None) -> tuple[dict[str, dict[str,
 def _arrow_values(column: Any) -> Any:
     """Values of an Arrow column, whole numbers not turned into fractions by a gap."""
     values = np.empty(len(column), dtype=object)
-    values[:] = column.to_pylist()
+    try:
+        values[:] = column.to_pylist()
+    except OverflowError:  # a day or a time beyond those of the calendar stays as the text of what it is
+        values[:] = column.cast("string").to_pylist()
     return values

@@ -128,7 +128,7 @@ def _on_deck(rows: Rows) -> bool:
         return rows.stated.crs.strip().lower() == ON_DECK
     if table.crs is None:
         return True
-    if pyproj.CRS.from_user_input(table.crs).is_geographic and table.shape is not None:
+    if _named(rows, table.crs).is_geographic and table.shape is not None:
         box = shapely.bounds(table.shape)
         reach = np.fmax(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
         reach = reach[np.isfinite(reach)]
@@ -315,8 +315,17 @@ _ELSEWHERE = re.compile(
 
 def _system(rows: Rows) -> pyproj.CRS | None:
     stated = rows.stated.crs or rows.table.crs
-    if not stated or stated.strip().lower() == ON_DECK:
-        return None
+    return None if not stated or stated.strip().lower() == ON_DECK else _named(rows, stated)
+
+
+def _named(rows: Rows, stated: str) -> pyproj.CRS:
+    """A coordinate system by its description.
+
+    Raises
+    ------
+    RecordError
+        It is none that is known, or rests on a file elsewhere.
+    """
     leading = _ELSEWHERE.search(stated)
     if leading is not None:
         raise RecordError(
@@ -327,7 +336,7 @@ def _system(rows: Rows) -> pyproj.CRS | None:
         return pyproj.CRS.from_user_input(stated)
     except pyproj.exceptions.CRSError as why:
         raise RecordError(
-            f"{rows.place}: {stated!r} is no coordinate system that is known ({why}). "
+            f"{rows.place}: {stated[:200]!r} is no coordinate system that is known ({str(why)[:200]}). "
             "State one by its number, such as EPSG:32633."
         ) from why
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import struct
 import zipfile
@@ -239,6 +240,17 @@ def test_a_system_of_parquet_leads_nowhere(ground, capsys, crs):
     geo = '{"columns": {"geometry": {"crs": "%s"}}, "primary_column": "geometry"}'.replace("%s", crs)
     table = pa.table({"bridge_id": ["260"], "geometry": [shapely.Point(9, 56).wkb]})
     ground.load(capsys, ground.put("bridges.parquet", parquet(table.replace_schema_metadata({b"geo": geo}))))
+
+
+@pytest.mark.parametrize("crs", ["nonsense", "EPSG:0", "{}", "PROJCRS[", " ", "+proj=x"])
+def test_defects_in_a_system_that_is_none_are_refused(ground, capsys, crs):
+    import shapely
+
+    geo = json.dumps({"columns": {"geometry": {"crs": crs}}, "primary_column": "geometry"})
+    fields = {"bridge_id": ["265"], "survey_date": ["2024-05-06"], "kind": ["spall"]}
+    table = pa.table({**fields, "geometry": [shapely.box(0, 0, 1, 1).wkb]}).replace_schema_metadata({b"geo": geo})
+    said = ground.load(capsys, ground.put("defects.parquet", parquet(table)))
+    assert "no coordinate system that is known" in said
 
 
 def test_folders_named_for_a_column_add_none(ground, capsys):

@@ -169,6 +169,21 @@ def test_geojson_in_metres_without_a_system_is_not_taken_for_degrees(tmp_path):
     assert "no degrees" in table.notes[0]
 
 
+def test_days_of_parquet_beyond_the_calendar_cost_no_other_cell(tmp_path):
+    odd = {
+        "days": pa.array([0, 10**9], pa.date32()),
+        "times": pa.array([0, 2**62], pa.timestamp("us")),
+        "zoned": pa.array([0, 1], pa.timestamp("s", "Nowhere/X")),
+    }
+    pq.write_table(pa.table({"bridge_id": ["1", "2"], **odd}), tmp_path / "x.parquet")
+    (table,), _ = read_tables(tmp_path / "x.parquet")
+    assert table.headers == ("bridge_id", "days", "times")
+    assert table.cells[0].tolist() == ["1", "2"]
+    assert table.cells[1].tolist()[0] == "1970-01-01"
+    assert "1000000000" in table.cells[1].tolist()[1]
+    assert any("'zoned'" in note for note in table.notes)
+
+
 def test_layers_of_one_name_are_each_read_and_told_apart(tmp_path):
     def document(*numbers):
         folders = "".join(
