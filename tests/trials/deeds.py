@@ -20,7 +20,7 @@ import pandas as pd
 from decknet import cli
 from decknet.columns import FAULT, RECORDS
 from decknet.errors import DecknetError
-from decknet.keep import Store
+from decknet.keep import Store, add_programme
 from decknet.keep.engine import connect, disconnect
 from tests.frames import rows
 
@@ -117,7 +117,7 @@ def _digest(path: Path) -> str:
     return made.hexdigest()
 
 
-def _programme() -> tuple[pd.DataFrame, dict[str, Any]]:
+def _programme() -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
     """Lines of a programme, and what is kept beside them."""
     count = 400
     lines = pd.DataFrame(
@@ -132,14 +132,14 @@ def _programme() -> tuple[pd.DataFrame, dict[str, Any]]:
         "made_at": NOW, "made_by": "t", "software": "t", "first_year": 2027, "seed": 0, "budgets": "[1]",
         "settings": "{}", "facts": json.dumps({"cost_total": 9000.0 * count}),
     }  # fmt: skip
-    return lines, values
+    return {"lines": lines}, values
 
 
 def keep_programme(path: str) -> int:
     """Keep a programme, as the command does once it is made."""
     try:
         with Store.open(Path(path), read_only=False) as store:
-            store.add_programme("agreed", *_programme())
+            add_programme(store, "agreed", *_programme())
     except DecknetError as why:
         print(f"decknet: {why}")  # noqa: T201
         return 1
@@ -240,6 +240,6 @@ def end_at_layout(path: str, step: str) -> int:
 def keep_and_end(path: str) -> int:
     """Keep a programme and end without a word once it is stored, its log left as it is."""
     store = Store.open(Path(path), read_only=False)
-    store.add_programme("agreed", *_programme())
+    add_programme(store, "agreed", *_programme())
     os.kill(os.getpid(), signal.SIGKILL)
     return 0
