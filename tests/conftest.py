@@ -19,8 +19,12 @@ def hours(request: pytest.FixtureRequest) -> float:
     return float(request.config.getoption("--hours"))
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    asked = float(config.getoption("--hours")) > 0
+    long = pytest.mark.skip(reason="a long trial: goes on for as long as --hours says")
     for item in items:
+        if not asked and item.get_closest_marker("slow") and "hours" in getattr(item, "fixturenames", ()):
+            item.add_marker(long)
         for mark in item.iter_markers("basis"):
             if len(mark.args) != 2 or mark.args[0] not in BASES or not str(mark.args[1]).strip():
                 raise pytest.UsageError(f"{item.nodeid}: basis needs a kind ({', '.join(sorted(BASES))}) and a place")
