@@ -227,6 +227,7 @@ def test_rankings_add_up_and_no_programme_overspends(demo, capsys):
         assert 0 <= made["facts"]["gap"] < 1
 
 
+@pytest.mark.slow
 def test_a_report_agrees_with_the_commands(demo, capsys, tmp_path):
     store = demo / "demo.duckdb"
     out = tmp_path / "report"

@@ -131,6 +131,7 @@ def test_elements_worsen_by_family_and_say_so(tmp_path, capsys):
     assert "does not say that a deck is safe" in text
 
 
+@pytest.mark.slow
 def test_ratings_alone_give_the_pace_of_worsening(tmp_path, capsys):
     rng = np.random.default_rng(1)
     path = tmp_path / "rated.duckdb"

@@ -238,6 +238,7 @@ def test_the_field_page_of_a_deck_that_is_not_there_is_refused(demo, tmp_path, c
     assert not (tmp_path / "x.html").exists()
 
 
+@pytest.mark.slow
 def test_the_workbooks_limits_are_those_of_the_sheets(tmp_path):
     folder = tmp_path / "demo"
     assert main(["demo", str(folder), "--effort", "quick"]) == 0

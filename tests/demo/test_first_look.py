@@ -5,9 +5,12 @@ from __future__ import annotations
 import runpy
 import sys
 
+import pytest
+
 from decknet.demo import TODAY
 
 
+@pytest.mark.slow
 def test_the_first_look_runs_and_keeps_its_map(demo_store, tmp_path, monkeypatch, capsys):
     page = tmp_path / "map.html"
     monkeypatch.setattr(sys, "argv", ["first_look", str(demo_store), str(page)])

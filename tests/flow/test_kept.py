@@ -128,6 +128,7 @@ def test_options_that_clash_are_misuse(kept, run):
     assert "none of that name is kept. Known: agreed" in err
 
 
+@pytest.mark.slow
 def test_what_changed_because_of_the_question_and_what_because_of_the_records(store, run, tmp_path):
     day = ("--today", DAY)
     assert run("programme", store, *MONEY, "--save", "first")[0] == 0

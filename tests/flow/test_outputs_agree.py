@@ -152,6 +152,7 @@ def hold_together(found: dict[str, Any], store: Path, today: date, budget: float
     found["drawn"] = drawn
 
 
+@pytest.mark.slow
 def test_every_output_of_the_demo_says_the_same(demo_store, told, capsys, tmp_path):
     from decknet.cli import main
 
@@ -174,6 +175,7 @@ def test_every_output_of_the_demo_says_the_same(demo_store, told, capsys, tmp_pa
         assert re.sub(r"\s+", " ", words.figure(ranked[deck]["aadt"], "traffic")) in text, deck
 
 
+@pytest.mark.slow
 def test_every_output_of_an_open_inventory_says_the_same(open_records, told, capsys, tmp_path):
     path = tmp_path / "alaska.duckdb"
     now = datetime(2026, 11, 25)

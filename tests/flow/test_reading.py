@@ -107,6 +107,7 @@ def _records_to(store, folder, day):
 
 
 @pytest.mark.parametrize("day", [date(2024, 1, 1), date(2025, 3, 15)])
+@pytest.mark.slow
 def test_as_of_a_day_is_what_the_store_gave_with_the_records_to_that_day(district, tmp_path, answer, day):
     (tmp_path / "cut").mkdir()
     then = _records_to(district, tmp_path / "cut", day)

@@ -350,6 +350,7 @@ def test_blocks_within_blocks_do_not_fill_the_memory(ground, capsys):
 # ---- names, places, things that are no files ---------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_names_that_a_library_would_take_apart_are_names(ground, capsys):
     names = (
         "a!bridges.geojson", "a;bridges.geojson", "bridges?x=1.geojson", "a#bridges.geojson", "a.zip!bridges.geojson",

@@ -279,6 +279,7 @@ def test_a_name_or_an_address_in_a_cell_is_text(ground, capsys):
     ground.load(capsys, ground.put("bridges.csv", body), code=0)
 
 
+@pytest.mark.slow
 def test_a_mapping_that_nests_deeply_is_refused(ground, capsys):
     from decknet.cli import main
 

@@ -63,6 +63,7 @@ def test_the_ends_of_transactions_are_where_the_log_grew_to(logged):
     assert not read.breaks_off
 
 
+@pytest.mark.slow
 def test_a_log_cut_anywhere_breaks_off_save_where_a_transaction_ends(logged):
     _, log, ends = logged
     whole = log.read_bytes()

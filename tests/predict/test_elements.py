@@ -43,6 +43,7 @@ def test_quantities_without_scatter_give_the_chain_back():
     assert got["own"].tolist() == [True] * 3 + [False]
 
 
+@pytest.mark.slow
 def test_four_fifths_of_districts_hold_the_true_chance():
     inside = np.zeros(3)
     for seed in range(60):

@@ -99,6 +99,7 @@ def test_the_chance_of_leaving_rises_with_time_spent():
     assert yearly_exit(2.5, 15, spent) == pytest.approx([0.001147, 0.036365, 0.093023, 0.233793], abs=5e-7)
 
 
+@pytest.mark.slow
 def test_raters_noise_is_told_from_true_change_at_uneven_intervals():
     rng = np.random.default_rng(1)
     rates, misread, n = np.array([0.10, 0.06, 0.12]), 0.12, 700

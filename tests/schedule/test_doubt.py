@@ -51,6 +51,7 @@ def test_without_doubt_every_draw_is_the_programme_itself(along):
     assert found.lines["sure_any"].mean() > 0.9
 
 
+@pytest.mark.slow
 def test_more_doubt_widens_the_outcome_and_leaves_fewer_lines_sure():
     _, narrow = asked(unsure(150, 5, 1.1))
     made, wide = asked(unsure(150, 5, 3.0))
@@ -71,6 +72,7 @@ def test_more_doubt_widens_the_outcome_and_leaves_fewer_lines_sure():
         assert (part["middle"] <= part["high"]).all()
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_answer_and_another_seed_another():
     status = unsure(80, 7, 2.0)
     _, one = asked(status)

@@ -72,6 +72,7 @@ def test_the_child_closes_what_the_prices_leave_open():
 
 
 @pytest.mark.basis("derived", "the best of all is no less than any part can give, and no more than the solver proves")
+@pytest.mark.slow
 def test_parts_chosen_anew_climb_to_what_the_solver_proves():
     for seed in range(2):
         options = network(30 + seed, 20, 3, 2)
@@ -111,6 +112,7 @@ def test_parts_chosen_anew_keep_what_they_start_from():
 
 
 @pytest.mark.basis("published", "HiGHS through highspy on the whole problem, and the decomposition alone")
+@pytest.mark.slow
 def test_small_networks_are_never_worse_than_either_way_alone():
     for seed, carry in ((0, False), (1, True)):
         options = network(40 + seed, 24, 3, 3)

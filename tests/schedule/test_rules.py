@@ -88,6 +88,7 @@ def keeps_all(options: Options, way, money, days_limit, rules) -> bool:
 
 
 @pytest.mark.basis("derived", "full enumeration of every combination, each limit counted one by one")
+@pytest.mark.slow
 def test_a_hundred_small_problems_with_every_rule_get_the_best_of_all_combinations():
     shared = two_works = 0
     for seed in range(100):
@@ -121,6 +122,7 @@ def larger(seed: int, decks: int, years: int = 4):
 
 
 @pytest.mark.basis("derived", "a programme under all rules is one under fewer, so its bound cannot be lower")
+@pytest.mark.slow
 def test_one_rule_fewer_never_gives_less(monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(refining, "solve_in_child", lambda *_, **__: None)
     for seed in range(2):

@@ -72,6 +72,7 @@ def _flips(bench: Bench, world: World, count: int, seed: int, hours: float = 0.0
     return tally
 
 
+@pytest.mark.slow
 def test_a_flipped_byte_is_found_and_the_store_comes_back(bench, world):
     _flips(bench, world, 5, seed=1).check()
 

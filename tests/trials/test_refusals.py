@@ -145,6 +145,7 @@ def _judge(
 
 
 @pytest.mark.parametrize("way", [_limited, _mounted])
+@pytest.mark.slow
 def test_a_full_disk_is_said_and_loses_nothing(bench, world, afters, way):
     tally = Tally("Full disks")
     for number, verb in enumerate(("load", "new", "backup")):
@@ -163,6 +164,7 @@ def test_many_full_disks_are_said_and_lose_nothing(bench, world, afters, way, ho
 
 @EACH
 @pytest.mark.parametrize("what", ["folder", "file", "hidden"])
+@pytest.mark.slow
 def test_missing_rights_are_said(bench, world, afters, what, verbs):
     """The folder, or the file, may not be written; or the folder may not be entered."""
     tally = Tally(f"Missing rights ({what})")
@@ -182,6 +184,7 @@ def test_missing_rights_are_said(bench, world, afters, what, verbs):
 
 
 @EACH
+@pytest.mark.slow
 def test_a_folder_that_is_not_there_or_vanishes_is_said(bench, world, afters, verbs):
     tally = Tally("Folders gone")
     for verb in verbs:

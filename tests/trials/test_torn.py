@@ -111,6 +111,7 @@ def _tries(bench: Bench, images: tuple[Path, Path], count: int, seed: int, hours
     return tally
 
 
+@pytest.mark.slow
 def test_a_power_cut_loses_nothing_that_was_stored(bench, images):
     _tries(bench, images, 6, seed=1).check()
 
