@@ -23,7 +23,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     asked = float(config.getoption("--hours")) > 0
     long = pytest.mark.skip(reason="a long trial: goes on for as long as --hours says")
     for item in items:
-        if not asked and item.get_closest_marker("slow") and "hours" in getattr(item, "fixturenames", ()):
+        trial = "hours" in getattr(item, "fixturenames", ()) or (
+            item.path.parent.name == "trials" and "every" in item.name
+        )
+        if not asked and trial and item.get_closest_marker("slow"):
             item.add_marker(long)
         for mark in item.iter_markers("basis"):
             if len(mark.args) != 2 or mark.args[0] not in BASES or not str(mark.args[1]).strip():

@@ -125,7 +125,7 @@ class Condition:
         found, jobs = overbreak_found(self.repairs, self.surveys, self.decks, least=least)
         if found is None or least <= 0:
             return self.settings.programme.overbreak, 0
-        return found, jobs
+        return round(found, 6), jobs  # so that what rests on it does not hang on the last bit of a sum
 
     @cached_property
     def account(self) -> tuple[pd.DataFrame, pd.DataFrame]:
