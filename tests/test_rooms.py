@@ -16,7 +16,7 @@ ALLOWED: dict[str, set[str]] = {
     "columns": set(),
     "digits": set(),
     "errors": set(),
-    "settings": {"errors"},
+    "settings": {"columns", "errors"},
     "settled": set(),
     "units": set(),
     "ingest": SHARED,

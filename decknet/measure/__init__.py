@@ -1,7 +1,9 @@
 """What a survey says, and what it takes to put right."""
 
+from decknet.measure.known import RENEWING, DeckAsKnown, deck_as_known
 from decknet.measure.laid import spalls_left_alone
 from decknet.measure.limits import limits_cost, repair_limits
+from decknet.measure.looks import deck_edges, survey_looks
 from decknet.measure.mix import (
     Mix,
     coarse_part,
@@ -27,11 +29,15 @@ from decknet.measure.weather import (
 )
 
 __all__ = [
+    "RENEWING",
+    "DeckAsKnown",
     "Mix",
     "area_once",
     "bar_clearance_mm",
     "bars_to_replace",
     "coarse_part",
+    "deck_as_known",
+    "deck_edges",
     "deck_quantities",
     "dries_too_fast",
     "equivalent_age_h",
@@ -51,6 +57,7 @@ __all__ = [
     "sacks",
     "spalls_left_alone",
     "strength_age_h",
+    "survey_looks",
     "survey_shares",
     "temperature_time_ch",
     "unsound_share",

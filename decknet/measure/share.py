@@ -14,13 +14,14 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from decknet.errors import RecordError
-from decknet.locate import deck_outlines
+from decknet.measure.looks import areal_parts, deck_edges, survey_looks
+from decknet.settings import LookSettings
 
-__all__ = ["area_once", "survey_shares", "unsound_share"]
+__all__ = ["KIND_TOTAL", "area_once", "survey_shares", "unsound_share"]
 
 _TOTALS = ("delaminated_m2", "spalled_m2", "hole_m2", "failed_patch_m2")
 # What a polygon of each kind adds to, beside the unsound area.
-_KIND_TOTAL = {
+KIND_TOTAL = {
     "delamination": "delaminated_m2",
     "spall": "spalled_m2",
     "hole": "hole_m2",
@@ -130,22 +131,26 @@ def area_once(group: NDArray[np.int64], shapes: NDArray[np.object_]) -> pd.Serie
     return area - pd.Series(twice).groupby(group).sum()
 
 
-def survey_shares(surveys: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame) -> pd.DataFrame:
-    """What each survey found: areas by kind, unsound area, area covered, shares.
+def survey_shares(
+    surveys: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, settings: LookSettings | None = None
+) -> pd.DataFrame:
+    """What each survey found: its look, areas by kind, unsound area, shares.
 
     Parameters
     ----------
     surveys, defects, decks : DataFrame
         Records, columns of ``columns.RECORDS``. Shapes are in station and offset (m).
+    settings : LookSettings or None
+        What each method finds; None: as it comes.
 
     Returns
     -------
     DataFrame, one row a survey whose deck is known, ordered by deck and date
-        survey_id, deck_id, survey_date, method, crew; covered_m2 (m2), covered_share (0 to 1);
-        unsound_m2, delaminated_m2, spalled_m2, hole_m2, failed_patch_m2, exposed_bar_m2 (m2);
-        outside_m2 (m2 drawn beyond the deck's edge, left out); unsound_share, delaminated_share
-        (fraction of the area covered; missing where the deck's area is not known); measured_from
-        ("polygons", "totals", or missing where the survey states neither).
+        Columns of ``survey_looks``; unsound_m2, delaminated_m2, spalled_m2, hole_m2, failed_patch_m2, exposed_bar_m2
+        (m2); outside_m2 (m2 drawn beyond the deck's edge or beyond the ground looked at, left out); unsound_share,
+        delaminated_share (fraction of the area covered; missing where that is not known); measured_from ("polygons",
+        "totals", or missing where the survey states neither); fault (words; missing where nothing is wrong: a survey
+        that cannot be right has no shares).
 
     Notes
     -----
@@ -153,27 +158,13 @@ def survey_shares(surveys: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFr
     survey given by area only are added. Exposed bars lie inside other damage on most sheets, so
     a stated exposed-bar total is shown but not added to the unsound area.
 
-    Raises
-    ------
-    RecordError
-        A survey's unsound area does not fit on the area it covered.
-
     References
     ----------
-    derived: unions, clipped to the outline.
+    derived: unions, clipped to the outline and to the ground looked at.
     """
-    length = decks["length_m"].to_numpy(dtype="float64", na_value=np.nan)
-    width = decks["width_m"].to_numpy(dtype="float64", na_value=np.nan)
-    outline = deck_outlines(decks)
-    area = pd.Series(shapely.area(outline), index=pd.Index(decks["deck_id"])).where(
-        lambda a: a > 0, pd.Series(length * width, index=pd.Index(decks["deck_id"]))
-    )
-    found = surveys[surveys["deck_id"].isin(area.index)].sort_values(["deck_id", "survey_date", "survey_id"])
-    found = found.reset_index(drop=True)
-    out = found[["survey_id", "deck_id", "survey_date", "method", "crew"]].copy()
-    deck_area = found["deck_id"].map(area).astype("float64")
-    out["covered_m2"] = _covered_m2(found, decks, deck_area)
-    out["covered_share"] = (out["covered_m2"] / deck_area).clip(upper=1.0)
+    edges = deck_edges(decks)
+    out = survey_looks(surveys, decks, settings or LookSettings(), edges=edges)
+    found = surveys.set_index("survey_id").reindex(out["survey_id"]).reset_index()
     for name in (*_TOTALS, "exposed_bar_m2"):
         out[name] = found[name]
     stated = found["unsound_m2"]
@@ -181,55 +172,56 @@ def survey_shares(surveys: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFr
     out["unsound_m2"] = stated.where(stated.notna(), summed)
     out["outside_m2"] = 0.0
     out["measured_from"] = out["unsound_m2"].notna().map({True: "totals", False: None}).astype("str")
-    drawn = _drawn(out, defects, pd.Series(outline, index=pd.Index(decks["deck_id"]), dtype="object"))
+    drawn = _drawn(out, defects, edges["edge"])
     for name in drawn.columns:
         out.loc[drawn.index, name] = drawn[name]
     out.loc[drawn.index, "measured_from"] = "polygons"
-    keyed = out.set_index("survey_id")
+    _set_aside(out)
     for whole, part in (("unsound_share", "unsound_m2"), ("delaminated_share", "delaminated_m2")):
-        out[whole] = unsound_share(keyed[part], keyed["covered_m2"]).to_numpy()
+        out[whole] = unsound_share(out[part], out["covered_m2"]).to_numpy()
     return out
 
 
-def _covered_m2(surveys: pd.DataFrame, decks: pd.DataFrame, deck_area: pd.Series) -> pd.Series:
-    """Area each survey covered: as stated, else its strip, else the whole deck."""
-    size = decks.set_index("deck_id")[["length_m", "width_m"]].reindex(surveys["deck_id"]).reset_index(drop=True)
-    first = surveys["from_station_m"].fillna(0.0).clip(lower=0.0)
-    last = surveys["to_station_m"].fillna(size["length_m"])
-    left = surveys["from_offset_m"].fillna(-size["width_m"] / 2)
-    right = surveys["to_offset_m"].fillna(size["width_m"] / 2)
-    along = np.minimum(np.maximum(first, last), size["length_m"]) - np.minimum(first, last)
-    across = np.minimum(np.maximum(left, right), size["width_m"] / 2) - np.maximum(
-        np.minimum(left, right), -size["width_m"] / 2
-    )
-    strip = surveys[["from_station_m", "to_station_m", "from_offset_m", "to_offset_m"]].notna().any(axis=1)
-    covered = deck_area.where(~strip, (along * across).where(lambda a: a > 0))
-    return surveys["surveyed_m2"].where(surveys["surveyed_m2"] > 0, covered)
+def _set_aside(shares: pd.DataFrame) -> None:
+    """Take the figures of surveys that cannot be right out of the sums, and say why. In place."""
+    over = shares[["unsound_m2", "delaminated_m2"]].max(axis=1)
+    bad = ((over > shares["covered_m2"] * (1 + 1e-9)) | (over < 0)).to_numpy(dtype=bool)
+    words = [
+        f"{found:.6g} m2 unsound does not fit on the {covered:.6g} m2 looked at"
+        for found, covered in zip(over[bad], shares.loc[bad, "covered_m2"], strict=True)
+    ]
+    fault = np.full(len(shares), None, dtype=object)
+    fault[bad] = words
+    shares["fault"] = pd.array(fault, dtype="str")
+    shares.loc[bad, ["unsound_m2", *KIND_TOTAL.values()]] = np.nan
+    shares.loc[bad, "measured_from"] = None
 
 
 def _drawn(surveys: pd.DataFrame, defects: pd.DataFrame, outlines: pd.Series) -> pd.DataFrame:
     """Areas by kind for the surveys that have defects, on the row numbers of ``surveys``."""
     rows = pd.Series(np.arange(len(surveys)), index=pd.Index(surveys["survey_id"]))
     defects = defects[defects["survey_id"].isin(rows.index)]
-    names = ["unsound_m2", *_KIND_TOTAL.values(), "outside_m2"]
+    names = ["unsound_m2", *KIND_TOTAL.values(), "outside_m2"]
     if defects.empty:
         return pd.DataFrame(columns=names, index=pd.Index([], dtype="int64"), dtype="float64")
     row = defects["survey_id"].map(rows).to_numpy(dtype="int64")
     kind = defects["kind"].to_numpy(dtype=object)
     shapes = shapely.make_valid(shapely.force_2d(defects["shape"].to_numpy(dtype=object)))
     edge = outlines.reindex(surveys["deck_id"].to_numpy()[row]).to_numpy(dtype=object)
+    region = surveys["region"].to_numpy(dtype=object)[row]
+    edge = np.where(shapely.is_missing(region), edge, region)
     whole = shapely.area(shapes)
     has = whole > 0
     within = shapes.copy()
     clip = has & (shapely.area(edge) > 0)
     cut = clip.copy()
     cut[clip] = ~shapely.covers(edge[clip], shapes[clip])
-    within[cut] = shapely.intersection(shapes[cut], edge[cut])
+    within[cut] = areal_parts(shapely.intersection(shapes[cut], edge[cut]))
     stated = np.where(has, 0.0, defects["area_m2"].fillna(0.0).to_numpy(dtype="float64"))
     out = pd.DataFrame(0.0, index=pd.Index(np.unique(row)), columns=names)
     for name, mine in (
         ("unsound_m2", np.ones(len(row), dtype=bool)),
-        *((total, kind == k) for k, total in _KIND_TOTAL.items()),
+        *((total, kind == k) for k, total in KIND_TOTAL.items()),
     ):
         pick = mine & has
         out[name] = out[name].add(area_once(row[pick], within[pick]), fill_value=0.0)

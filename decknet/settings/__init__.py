@@ -12,6 +12,7 @@ from decknet.settings.load import (
     searched,
     settings_kept,
 )
+from decknet.settings.looks import LookSettings, kinds_found
 from decknet.settings.network import GrowthSettings, PlaceSettings
 from decknet.settings.ranking import (
     RankSettings,
@@ -35,6 +36,7 @@ __all__ = [
     "GridSettings",
     "GrowthSettings",
     "LimitSettings",
+    "LookSettings",
     "MixSettings",
     "OpeningSettings",
     "PlaceSettings",
@@ -49,6 +51,7 @@ __all__ = [
     "UrgentSettings",
     "changed_settings",
     "describe",
+    "kinds_found",
     "load_settings",
     "reference",
     "relative_weights",

@@ -19,6 +19,7 @@ from decknet.errors import SettingsError
 from decknet.settings.closure import ClosureSettings
 from decknet.settings.grid import GridSettings
 from decknet.settings.item import Curve, item
+from decknet.settings.looks import LookSettings, kinds_fault
 from decknet.settings.network import GrowthSettings, PlaceSettings
 from decknet.settings.ranking import RankSettings, SoundingSettings, TrafficSettings, UrgentSettings, weights_fault
 from decknet.settings.repairs import LimitSettings, MixSettings, OpeningSettings, QuantitySettings
@@ -39,6 +40,7 @@ class Settings:
     rank: RankSettings = field(default_factory=RankSettings)
     traffic: TrafficSettings = field(default_factory=TrafficSettings)
     urgent: UrgentSettings = field(default_factory=UrgentSettings)
+    look: LookSettings = field(default_factory=LookSettings)
     sounding: SoundingSettings = field(default_factory=SoundingSettings)
     programme: ProgrammeSettings = field(default_factory=ProgrammeSettings)
     closure: ClosureSettings = field(default_factory=ClosureSettings)
@@ -102,6 +104,8 @@ def load_settings(path: Path | None = None) -> Settings:
     settings: Settings = _merge(Settings(), data, (), path, text)
     if fault := weights_fault(settings.rank):
         raise SettingsError(f"{path} line {_line_of(text, ('rank',))}, rank: {fault}")
+    if fault := kinds_fault(settings.look):
+        raise SettingsError(f"{path} line {_line_of(text, ('look',))}, look: {fault} Correct it.")
     return settings
 
 

@@ -1,0 +1,485 @@
+"""The deck as known: place by place the newest look that can see a kind there, less repairs made there since."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from decknet.measure.looks import ASSUMED, KINDS, PLACE, WHOLE, areal_parts, deck_edges, kinds_mask
+from decknet.measure.share import KIND_TOTAL, area_once
+
+__all__ = ["RENEWING", "DeckAsKnown", "deck_as_known"]
+
+RENEWING = ("thin overlay", "rigid overlay", "new deck")  # after one of these over the whole deck no older look stands
+ALL_KINDS = kinds_mask(frozenset(KINDS))
+HOLLOW = kinds_mask(frozenset({"delamination"}))
+_LEAST_M2 = 1e-4
+_COMPONENTS = (*KIND_TOTAL.values(), "rest_hollow_m2", "rest_open_m2")
+_IN_SUM = np.array([name != "exposed_bar_m2" for name in _COMPONENTS])
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+Shapes = NDArray[np.object_]
+
+
+@dataclass(frozen=True, slots=True)
+class DeckAsKnown:
+    """Decks as known, at each of their looks and now.
+
+    Attributes
+    ----------
+    series : DataFrame, one row a look that says how much is unsound, ordered by deck and date
+        Columns of ``survey_shares``, as the deck was known on that day: areas and shares of all the ground that looks
+        up to then have covered since the deck was last renewed, each place by its newest look, less what drawn repairs
+        took out before that day. covered_m2 and covered_share: ground looked at; fresh_share (0 to 1): part of the
+        deck looked at within a year of that day; oldest (date of the oldest look that still counts).
+    defects : DataFrame
+        What was drawn of it at each of these looks: survey_id of the look, found_by (survey_id), deck_id, survey_date
+        (of the survey that found it), defect_id, kind, depth_mm, area_m2, shape.
+    standing : DataFrame
+        The same as it stands now, after all repairs; columns as of ``defects`` without survey_id of the look.
+    """
+
+    series: pd.DataFrame
+    defects: pd.DataFrame
+    standing: pd.DataFrame
+
+
+@dataclass(slots=True)
+class _Layer:
+    """One look or one drawn repair, as what lies on top of what is older."""
+
+    day: Any
+    whole: bool
+    region: Any  # polygon; None where the place is not known or it is of the whole deck
+    part: float  # share of the deck looked at, for a part whose place is not known
+    sees: int
+    repair: bool = False
+    renews: bool = False
+    row: int = -1
+    totals: Floats | None = None
+    defects: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+
+
+def deck_as_known(
+    shares: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, repairs: pd.DataFrame
+) -> DeckAsKnown:
+    """Each deck as known: what its looks say together, place by place.
+
+    Parameters
+    ----------
+    shares : DataFrame
+        As ``survey_shares`` gives.
+    defects, decks, repairs : DataFrame
+        Records, columns of ``columns.RECORDS``. Shapes are in station and offset (m).
+
+    Returns
+    -------
+    DeckAsKnown
+
+    Notes
+    -----
+    A look replaces what is older where it covered the ground and for the kinds its method finds; a figure above 0 or a
+    shape counts as found whatever the method. A look whose totals have no place within the ground it covered stands for
+    that ground evenly. A look at a part, its place not known, stands for its share of all ground alike; it moves no
+    drawn defect. Looks of one day count in the order of their ids. A repair of the day of a look is not taken for the
+    later one.
+
+    References
+    ----------
+    derived: unions and differences of areas.
+    """
+    told = shares[shares["unsound_m2"].notna()].reset_index(drop=True)
+    renewals = _renewals(repairs, decks)
+    rows, at = _of_told(told, defects)
+    placewise = _needs_places(told)
+    edges = deck_edges(decks)
+    series = _by_numbers(told, renewals, edges)
+    drawn_at, standing = _by_whole_looks(told, rows, at, placewise)
+    if placewise.any():
+        more_at, more_standing = _by_places(told, rows, at, placewise, edges, repairs, renewals, series)
+        drawn_at = pd.concat([drawn_at, more_at], ignore_index=True)
+        standing = pd.concat([standing, more_standing], ignore_index=True)
+    standing = _less_repaired(standing, repairs, renewals)
+    return DeckAsKnown(_shares_of(series), drawn_at, standing)
+
+
+def _renewals(repairs: pd.DataFrame, decks: pd.DataFrame) -> pd.DataFrame:
+    """Works that renewed a whole deck (deck_id, repair_date), in order of date."""
+    works = repairs[repairs["treatment"].isin(RENEWING) & repairs["deck_id"].isin(decks["deck_id"])]
+    return works[["deck_id", "repair_date"]].sort_values(["repair_date", "deck_id"], ignore_index=True)
+
+
+def _of_told(told: pd.DataFrame, defects: pd.DataFrame) -> tuple[pd.DataFrame, Ints]:
+    """Defects of looks that tell, with what is known of their survey; and the row of their look."""
+    at = pd.Index(told["survey_id"]).get_indexer(defects["survey_id"])
+    rows = defects[at >= 0].drop(columns=["deck_id", "survey_date"], errors="ignore").reset_index(drop=True)
+    at = at[at >= 0].astype(np.int64)
+    rows["deck_id"], rows["survey_date"] = told["deck_id"].array[at], told["survey_date"].array[at]
+    return rows, at
+
+
+def _needs_places(told: pd.DataFrame) -> Flags:
+    """Which looks are of decks that must go place by place."""
+    reset = told["extent"].isin((WHOLE, ASSUMED)) & (told["sees"] == ALL_KINDS)
+    placed = told["extent"].eq(PLACE)
+    drawn = told["measured_from"].eq("polygons")
+    before = drawn.groupby(told["deck_id"]).cumsum() > 0
+    over_drawn = ~reset & (before | drawn)
+    return np.asarray((placed | over_drawn).groupby(told["deck_id"]).transform("any"), dtype=bool)
+
+
+# ---- by numbers ----------------------------------------------------------------------------------------
+
+
+def _components(told: pd.DataFrame) -> Floats:
+    """Areas by kind, and the rest of the unsound area by who could see it; shape (looks, components)."""
+    kinds = told[list(KIND_TOTAL.values())].to_numpy(dtype="float64", na_value=np.nan)
+    filled = np.nan_to_num(kinds)
+    split = filled[:, _IN_SUM[:-2]].sum(axis=1)
+    rest = told["unsound_m2"].to_numpy(dtype="float64") - split
+    hollow = (told["sees"].to_numpy(dtype=np.int64) & HOLLOW) > 0
+    return np.column_stack([filled, np.where(hollow, rest, 0.0), np.where(hollow, 0.0, rest)])
+
+
+def _part_of(told: pd.DataFrame) -> Floats:
+    """Part of the deck that each look covered; 0 for a part of unknown size."""
+    part = told["covered_share"].to_numpy(dtype="float64", na_value=np.nan)
+    return np.where(told["extent"].isin((WHOLE, ASSUMED)), 1.0, np.nan_to_num(part))
+
+
+def _seen_components(sees: Ints) -> Flags:
+    """Which components a look replaces; shape (looks, components)."""
+    bits = np.array([kinds_mask(frozenset({name})) for name in KIND_TOTAL], dtype=np.int64)
+    seen = (sees[:, None] & bits) > 0
+    open_kinds = kinds_mask(frozenset({"spall", "hole"}))
+    return np.column_stack([seen, (sees & HOLLOW) > 0, (sees & open_kinds) > 0])
+
+
+def _by_numbers(told: pd.DataFrame, renewals: pd.DataFrame, edges: pd.DataFrame) -> pd.DataFrame:
+    """Decks as known at each look, their looks taken as spread evenly over the ground they covered."""
+    out = told.copy()
+    out["fresh_share"], out["oldest"] = told["covered_share"].fillna(1.0), told["survey_date"]
+    reset = told["extent"].isin((WHOLE, ASSUMED)) & (told["sees"] == ALL_KINDS)
+    if bool(reset.all()):
+        return out
+    renewed = pd.merge_asof(
+        told[["deck_id", "survey_date"]].assign(row=np.arange(len(told))).sort_values("survey_date", kind="stable"),
+        renewals.rename(columns={"repair_date": "renewed"}), left_on="survey_date", right_on="renewed", by="deck_id",
+        allow_exact_matches=False,
+    ).sort_values("row")["renewed"].to_numpy()  # fmt: skip
+    renewed = np.where(np.isnat(renewed), np.datetime64("1700-01-01"), renewed)
+    # Looks of one life of a deck, up to the last that says everything anew, hang together.
+    life = pd.factorize(pd.MultiIndex.from_arrays([told["deck_id"], renewed]))[0]
+    group = np.asarray(np.cumsum(reset.to_numpy() | (np.diff(life, prepend=-1) != 0)), dtype=np.int64)
+    size = np.bincount(group)
+    turn = np.arange(len(told)) - np.flatnonzero(np.diff(group, prepend=-1))[group - 1]
+    own, seen = _components(told), _seen_components(told["sees"].to_numpy(dtype=np.int64))
+    part = _part_of(told)
+    seen &= (part > 0)[:, None]
+    state = own.copy()
+    looked = part.copy()
+    oldest = told["survey_date"].to_numpy().copy()
+    fresh = part.copy()
+    day = told["survey_date"].to_numpy()
+    for step in range(1, int(size.max(initial=1))):
+        row = np.flatnonzero(turn == step)
+        before = row - 1
+        left = (1.0 - part[row])[:, None]
+        found_anyway = np.maximum(own[row], 0.0)
+        state[row] = np.where(seen[row], own[row] + state[before] * left, np.maximum(state[before], found_anyway))
+        looked[row] = np.where(seen[row, -2], part[row] + looked[before] * left[:, 0], looked[before])
+        kept = (left[:, 0] > 1e-9) | ~seen[row].all(axis=1)
+        oldest[row] = np.where(kept, oldest[before], day[row])
+        soon = kept & (day[row] - oldest[before] <= np.timedelta64(366, "D"))
+        fresh[row] = np.where(soon, np.maximum(looked[row], part[row]), part[row])
+    later = turn > 0
+    _put(out, later, state, np.maximum(looked, part), fresh, oldest, edges)
+    return out
+
+
+def _put(
+    out: pd.DataFrame, rows: Flags, state: Floats, looked: Floats, fresh: Floats, oldest: Any, edges: pd.DataFrame
+) -> None:
+    """Write the state of some looks into the series. In place."""
+    at = np.flatnonzero(rows)
+    if not len(at):
+        return
+    area = edges["area_m2"].reindex(out["deck_id"].array[at]).to_numpy(dtype="float64")
+    for k, name in enumerate(KIND_TOTAL.values()):
+        stated = out[name].notna().to_numpy()[at] | (state[at, k] > 0)
+        values = out[name].to_numpy(dtype="float64", na_value=np.nan).copy()
+        values[at] = np.where(stated, state[at, k], np.nan)
+        out[name] = values
+    covered = out["covered_m2"].to_numpy(dtype="float64", na_value=np.nan).copy()
+    ground = looked[at] * area
+    covered[at] = np.where(np.isfinite(ground), ground, covered[at])
+    unsound = out["unsound_m2"].to_numpy(dtype="float64").copy()
+    total = np.maximum(state[at][:, _IN_SUM].sum(axis=1), 0.0)
+    unsound[at] = np.where(np.isfinite(covered[at]), np.minimum(total, covered[at]), total)
+    out["covered_m2"], out["unsound_m2"] = covered, unsound
+    share = out["covered_share"].to_numpy(dtype="float64", na_value=np.nan).copy()
+    share[at] = np.where(np.isfinite(area), np.minimum(looked[at], 1.0), share[at])
+    out["covered_share"] = share
+    newer = out["fresh_share"].to_numpy(dtype="float64").copy()
+    newer[at] = np.minimum(fresh[at], 1.0)
+    out["fresh_share"] = newer
+    dates = out["oldest"].to_numpy().copy()
+    dates[at] = oldest[at]
+    out["oldest"] = dates
+
+
+def _shares_of(series: pd.DataFrame) -> pd.DataFrame:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        for whole, part in (("unsound_share", "unsound_m2"), ("delaminated_share", "delaminated_m2")):
+            series[whole] = np.minimum(series[part] / series["covered_m2"].where(series["covered_m2"] > 0), 1.0)
+    return series
+
+
+# ---- decks whose looks are all of the whole ---------------------------------------------------------------
+
+
+def _by_whole_looks(
+    told: pd.DataFrame, rows: pd.DataFrame, at: Ints, placewise: Flags
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """What was drawn at each look of decks that need no places, and what of it stands after their last look."""
+    mine = ~placewise[at] if len(at) else np.zeros(0, dtype=bool)
+    rows, at = rows[mine].reset_index(drop=True), at[mine]
+    drawn = rows.rename(columns={"survey_id": "found_by"})
+    drawn["survey_id"] = drawn["found_by"]
+    covering = told[told["extent"].isin((WHOLE, ASSUMED))]
+    order = pd.Series(np.arange(len(told)), index=told.index)
+    last = pd.Series(-1, index=rows.index, dtype="int64")
+    for kind in KINDS:
+        sees = covering[(covering["sees"] & kinds_mask(frozenset({kind}))) > 0]
+        newest = order[sees.index].groupby(sees["deck_id"]).max()
+        of_kind = rows["kind"] == kind
+        last[of_kind] = newest.reindex(rows.loc[of_kind, "deck_id"]).fillna(-1).to_numpy(dtype=np.int64)
+    stands = last.to_numpy() <= at
+    return drawn, drawn[stands].drop(columns="survey_id").reset_index(drop=True)
+
+
+def _less_repaired(found: pd.DataFrame, repairs: pd.DataFrame, renewals: pd.DataFrame) -> pd.DataFrame:
+    """Defects without what repairs after their survey took out: drawn ones by place, renewals whole."""
+    if found.empty:
+        return found.reset_index(drop=True)
+    renewed = renewals.groupby("deck_id")["repair_date"].max().reindex(found["deck_id"]).to_numpy()
+    found = found[~(renewed > found["survey_date"].to_numpy())].reset_index(drop=True)
+    drawn = repairs.loc[repairs["shape"].notna(), ["deck_id", "repair_date", "shape"]]
+    drawn = drawn[shapely.area(drawn["shape"].to_numpy(dtype=object)) > 0]
+    later = drawn.merge(found[["deck_id", "survey_date"]].drop_duplicates(), on="deck_id")
+    later = later[later["repair_date"] > later["survey_date"]]
+    keys = ["deck_id", "survey_date"]
+    covered = later.groupby(keys)["shape"].agg(lambda s: shapely.union_all(shapely.make_valid(list(s))))
+    shapes = found["shape"].to_numpy(dtype=object).copy()
+    over = np.full(len(found), None, dtype=object)
+    if len(covered):
+        where = covered.index.get_indexer(pd.MultiIndex.from_frame(found[keys]))
+        over[where >= 0] = covered.to_numpy(dtype=object)[where[where >= 0]]
+    cut = np.flatnonzero((shapely.area(shapes) > 0) & ~shapely.is_missing(over))
+    keep = np.ones(len(found), dtype=bool)
+    if len(cut):
+        shapes[cut] = areal_parts(shapely.difference(shapely.make_valid(shapely.force_2d(shapes[cut])), over[cut]))
+        keep[cut] = shapely.area(shapes[cut]) > _LEAST_M2
+    return found.assign(shape=pd.Series(shapes, index=found.index, dtype="object"))[keep].reset_index(drop=True)
+
+
+# ---- place by place ----------------------------------------------------------------------------------------
+
+
+def _by_places(
+    told: pd.DataFrame, rows: pd.DataFrame, at: Ints, placewise: Flags, edges: pd.DataFrame, repairs: pd.DataFrame,
+    renewals: pd.DataFrame, series: pd.DataFrame,
+) -> tuple[pd.DataFrame, pd.DataFrame]:  # fmt: skip
+    """As ``_by_whole_looks`` for decks that need places; their rows of the series are put right. In place."""
+    own = _components(told)
+    shapes = rows["shape"].to_numpy(dtype=object)
+    has = shapely.area(shapes) > 0
+    solid = shapes.copy()
+    solid[has] = shapely.make_valid(shapely.force_2d(shapes[has]))
+    by_look = pd.Series(np.arange(len(at))).groupby(at).agg(list) if len(at) else pd.Series(dtype=object)
+    patches = repairs[repairs["deck_id"].isin(told.loc[placewise, "deck_id"]) & repairs["shape"].notna()]
+    patches = {str(k): f for k, f in patches.groupby("deck_id")}
+    anew = {str(k): list(f["repair_date"]) for k, f in renewals.groupby("deck_id")}
+    state, looked = own.copy(), np.zeros(len(told))
+    fresh, oldest = np.zeros(len(told)), told["survey_date"].to_numpy().copy()
+    pieces: list[tuple[int, int, Any]] = []
+    last: list[tuple[int, Any]] = []
+    kinds = rows["kind"].to_numpy(dtype=object)
+    for deck_id, of_deck in told[placewise].groupby("deck_id", sort=False):
+        edge, area = edges.loc[deck_id, "edge"], float(edges.loc[deck_id, "area_m2"])
+        layers = list(_layers(of_deck, own, by_look, patches.get(str(deck_id)), anew.get(str(deck_id), [])))
+        for upto, layer in enumerate(layers):
+            if layer.repair or layer.row < 0:
+                continue
+            got = _as_known(layers[: upto + 1], edge, area, solid, has, kinds, rows)
+            state[layer.row], looked[layer.row], fresh[layer.row], oldest[layer.row] = got.figures
+            pieces += [(layer.row, i, shape) for i, shape in got.pieces]
+        last += _as_known(layers, edge, area, solid, has, kinds, rows).pieces
+    put = placewise.copy()
+    _put(series, put, state, looked, fresh, oldest, edges)
+    drawn = rows.iloc[[i for _, i, _ in pieces]].reset_index(drop=True).rename(columns={"survey_id": "found_by"})
+    drawn["shape"] = pd.Series([s for _, _, s in pieces], index=drawn.index, dtype="object")
+    drawn["survey_id"] = told["survey_id"].to_numpy(dtype=object)[[r for r, _, _ in pieces]] if pieces else None
+    standing = rows.iloc[[i for i, _ in last]].reset_index(drop=True).rename(columns={"survey_id": "found_by"})
+    standing["shape"] = pd.Series([s for _, s in last], index=standing.index, dtype="object")
+    return drawn, standing
+
+
+def _layers(
+    looks: pd.DataFrame, own: Floats, by_look: pd.Series, patches: pd.DataFrame | None, renewed: list[Any]
+) -> Iterator[_Layer]:
+    """Looks and repairs of one deck from the oldest to the newest; of one day repairs come first."""
+    layers = [_Layer(day, True, None, 1.0, ALL_KINDS, repair=True, renews=True) for day in renewed]
+    if patches is not None:
+        layers += [
+            _Layer(day, False, shapely.make_valid(shapely.force_2d(shape)), 0.0, ALL_KINDS, repair=True)
+            for day, shape in zip(patches["repair_date"], patches["shape"], strict=True)
+        ]
+    for r, part in zip(looks.itertuples(), _part_of(looks), strict=True):
+        row = int(r.Index)
+        drawn = r.measured_from == "polygons"
+        layers.append(
+            _Layer(
+                r.survey_date, r.extent in (WHOLE, ASSUMED), r.region, float(part), int(r.sees), row=row,
+                totals=None if drawn else own[row],
+                defects=np.array(by_look.get(row, []), dtype=np.int64) if drawn else np.zeros(0, dtype=np.int64),
+            )
+        )  # fmt: skip
+    return iter(sorted(layers, key=lambda layer: (layer.day, not layer.repair, layer.row)))
+
+
+@dataclass(slots=True)
+class _Known:
+    figures: tuple[Floats, float, float, Any]
+    pieces: list[tuple[int, Any]]
+
+
+def _as_known(
+    layers: list[_Layer], edge: Any, area: float, shapes: Shapes, has: Flags, kinds: Shapes, rows: pd.DataFrame
+) -> _Known:
+    """One deck as known after the last of some layers."""
+    cover: dict[int, Any] = {}  # by kind: ground that newer looks able to see it have covered
+    even: dict[int, float] = {}  # by kind: what parts of unknown place leave of older looks
+    looked, looked_even, newest = None, 1.0, layers[-1].day
+    fresh_ground, fresh_even = None, 1.0
+    oldest = layers[-1].day
+    pieces: list[tuple[int, Any]] = []
+    weights: list[float] = []
+    loose = np.zeros(len(_COMPONENTS))
+    for layer in reversed(layers):
+        if layer.renews:
+            break
+        if not layer.repair:
+            ground = edge if layer.whole or layer.region is None else layer.region
+            mine, weight, rest = _left_of(layer, ground, cover, even, shapes, has, kinds, rows)
+            pieces += mine
+            weights += weight
+            loose += rest
+            if len(mine) or rest.any() or layer is layers[-1] or _adds_ground(ground, looked):
+                oldest = min(oldest, layer.day)
+            soon = newest - layer.day <= pd.Timedelta(days=366)
+            if layer.whole or layer.region is not None:
+                looked = ground if looked is None else shapely.union(looked, ground)
+                if soon:
+                    fresh_ground = looked
+            else:
+                looked_even *= 1.0 - layer.part
+                fresh_even *= 1.0 - layer.part if soon else 1.0
+        _cover(layer, edge, cover, even)
+        if layer.whole and layer.sees == ALL_KINDS:
+            break
+    return _Known((_sums(pieces, weights, loose, kinds), _part(looked, looked_even, area),
+                   _part(fresh_ground, fresh_even, area), oldest), pieces)  # fmt: skip
+
+
+def _adds_ground(ground: Any, looked: Any) -> bool:
+    return looked is None or ground is None or shapely.area(shapely.difference(ground, looked)) > _LEAST_M2
+
+
+def _part(ground: Any, even: float, area: float) -> float:
+    placed = 0.0 if ground is None or not area > 0 else min(float(shapely.area(ground)) / area, 1.0)
+    return 1.0 - (1.0 - placed) * even
+
+
+def _cover(layer: _Layer, edge: Any, cover: dict[int, Any], even: dict[int, float]) -> None:
+    """Lay a look or a repair over what is older. In place."""
+    for k in range(len(KINDS)):
+        if not layer.sees >> k & 1:
+            continue
+        if layer.whole:
+            cover[k] = edge if edge is not None else True
+        elif layer.region is not None:
+            if cover.get(k) is not True:
+                cover[k] = layer.region if k not in cover else shapely.union(cover[k], layer.region)
+        else:
+            even[k] = even.get(k, 1.0) * (1.0 - min(layer.part, 1.0))
+
+
+def _left_of(
+    layer: _Layer, ground: Any, cover: dict[int, Any], even: dict[int, float], shapes: Shapes, has: Flags,
+    kinds: Shapes, rows: pd.DataFrame,
+) -> tuple[list[tuple[int, Any]], list[float], Floats]:  # fmt: skip
+    """What newer looks leave of one look: drawn pieces, the weight of each, and areas without a place."""
+    pieces: list[tuple[int, Any]] = []
+    weights: list[float] = []
+    loose = np.zeros(len(_COMPONENTS))
+    names = list(KIND_TOTAL)
+    for i in layer.defects:
+        k, component = KINDS.index(kinds[i]), names.index(kinds[i])
+        over, weight = cover.get(k), even.get(k, 1.0)
+        if over is True:
+            continue
+        if not has[i]:
+            area = rows["area_m2"].iat[i]
+            loose[component] += (0.0 if pd.isna(area) else float(area)) * weight * _share_left(ground, over)
+            continue
+        shape = shapes[i]
+        if ground is not None and not shapely.covers(ground, shape):
+            shape = areal_parts(np.array([shapely.intersection(shape, ground)], dtype=object))[0]
+        if over is not None:
+            shape = areal_parts(np.array([shapely.difference(shape, over)], dtype=object))[0]
+        if shapely.area(shape) > _LEAST_M2:
+            pieces.append((int(i), shape))
+            weights.append(weight)
+    if layer.totals is not None:
+        groups = [*(KINDS.index(k) for k in KIND_TOTAL), KINDS.index("delamination"), KINDS.index("spall")]
+        for component, k in enumerate(groups):
+            if layer.totals[component] and cover.get(k) is not True:
+                loose[component] += layer.totals[component] * even.get(k, 1.0) * _share_left(ground, cover.get(k))
+    return pieces, weights, loose
+
+
+def _share_left(ground: Any, over: Any) -> float:
+    if over is None:
+        return 1.0
+    if ground is None or not shapely.area(ground) > 0:
+        return 0.0
+    return float(shapely.area(shapely.difference(ground, over)) / shapely.area(ground))
+
+
+def _sums(pieces: list[tuple[int, Any]], weights: list[float], loose: Floats, kinds: Shapes) -> Floats:
+    """Areas by component of drawn pieces, each counted once, and of what has no place."""
+    out = loose.copy()
+    names = list(KIND_TOTAL)
+    if not pieces:
+        return out
+    weight = np.array(weights)
+    shape = np.array([s for _, s in pieces], dtype=object)
+    component = np.array([names.index(kinds[i]) for i, _ in pieces])
+    once: Callable[[Shapes], float] = lambda s: float(area_once(np.zeros(len(s), dtype=np.int64), s).sum())  # noqa: E731
+    whole = 0.0
+    for level in np.unique(weight):
+        at = weight == level
+        whole += level * once(shape[at])
+        for c in np.unique(component[at]):
+            out[c] += level * once(shape[at & (component == c)])
+    out[-2] += whole - (out - loose)[_IN_SUM].sum()
+    return out

@@ -1,0 +1,368 @@
+"""The hazards ledger: what was found that cannot wait, and what has become of it since."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from decknet.measure.looks import PLACE, areal_parts, kinds_mask
+from decknet.rank.hazard_rules import (
+    CLOSED,
+    OPEN,
+    TO_CONFIRM,
+    Closing,
+    Deck,
+    Hazard,
+    Look,
+    Rating,
+    Repair,
+    apply,
+    closings_of,
+)
+from decknet.rank.remarks import spoken_of
+from decknet.settings import UrgentSettings
+from decknet.settled import SHARE_PLACES
+
+__all__ = ["CAUSES", "CLOSED", "OPEN", "TO_CONFIRM", "follow_hazards"]
+
+CAUSES = ("open hole", "exposed bar", "opening check", "danger share", "poor rating", "remark")
+_DEFECT_CAUSES = {"hole": "open hole", "exposed bar": "exposed bar"}
+_TOTAL = {"hole": "hole_m2", "exposed bar": "exposed_bar_m2"}
+_RENEWS_AT = (7, 1)  # a rating is known by its year alone and is taken as of the middle of it
+_COLUMNS = [
+    "hazard_id", "deck_id", "cause", "state", "opened", "found_by", "amount", "last_seen", "closed", "closed_by",
+    "doubts", "remark", "shape",
+]  # fmt: skip
+
+
+def _bit(kind: str) -> int:
+    return kinds_mask(frozenset({kind}))
+
+
+@dataclass(frozen=True, slots=True)
+class _Finding:
+    """Something found that opens a hazard, unless one that is open already is the same."""
+
+    day: Any
+    hazard: Hazard
+
+
+def follow_hazards(
+    shares: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, repairs: pd.DataFrame, ratings: pd.DataFrame,
+    closings: pd.DataFrame, edges: pd.DataFrame, settings: UrgentSettings, *, surveys: pd.DataFrame, today: date,
+) -> pd.DataFrame:  # fmt: skip
+    """Every hazard that the records tell of, followed through what came after it.
+
+    Parameters
+    ----------
+    shares : DataFrame
+        As ``measure.survey_shares`` gives.
+    defects, decks, repairs, ratings, closings, surveys : DataFrame
+        Records, columns of ``columns.RECORDS``; shapes in station and offset (m).
+    edges : DataFrame
+        As ``measure.deck_edges`` gives.
+    settings : UrgentSettings
+    today : date
+        Day up to which repairs are asked for their opening.
+
+    Returns
+    -------
+    DataFrame, one row a hazard, ordered by deck, day opened and id
+        hazard_id (made from the record that opened it); deck_id; cause (of ``CAUSES``); state ("open", "to confirm",
+        "closed"); opened (date), found_by (words); amount (m2, share or rating; missing where not known); last_seen
+        (date); closed (date), closed_by (words); doubts (words: what may have dealt with it); remark (the words of a
+        remark); shape (where it still is, m; None where not known).
+
+    References
+    ----------
+    practice: a hazard stays open until something on record deals with that place.
+    """
+    found = list(_findings(shares, defects, decks, repairs, ratings, edges, settings, surveys, today))
+    by_deck: dict[str, list[_Finding]] = {}
+    for finding in found:
+        by_deck.setdefault(finding.hazard.deck_id, []).append(finding)
+    if not by_deck:
+        return pd.DataFrame(columns=_COLUMNS)
+    events = _events(shares, defects, decks, repairs, ratings, closings, set(by_deck))
+    out: list[Hazard] = []
+    for deck_id in sorted(by_deck):
+        edge, area = edges.loc[deck_id, "edge"], float(edges.loc[deck_id, "area_m2"])
+        edge = edge if shapely.area(edge) > 0 else None
+        out += _follow(Deck(edge, area, settings.danger_share), by_deck[deck_id], events.get(deck_id, []))
+    return _frame(out)
+
+
+def _follow(deck: Deck, findings: list[_Finding], events: list[tuple[Any, int, Any]]) -> list[Hazard]:
+    """The hazards of one deck, carried through its records in order of date."""
+    hazards: list[Hazard] = []
+    steps = [(f.day, 1, f) for f in findings] + events
+    for _, _, step in sorted(steps, key=lambda s: (s[0], s[1])):
+        if isinstance(step, Closing):
+            closings_of(step, hazards)
+        elif isinstance(step, _Finding):
+            if not any(_is_same(h, step.hazard) for h in hazards):
+                hazards.append(step.hazard)
+        else:
+            for hazard in hazards:
+                apply(step, hazard, deck)
+    return hazards
+
+
+def _is_same(known: Hazard, fresh: Hazard) -> bool:
+    """Whether what was found now is a hazard that is open already."""
+    if known.state == CLOSED or known.cause != fresh.cause or fresh.cause in ("opening check", "remark"):
+        return False
+    if known.last_seen != fresh.opened or known.opened == fresh.opened:
+        return False  # no look of that day was taken for it
+    if fresh.cause == "poor rating" or known.place is None:
+        return fresh.place is None or fresh.cause == "danger share"
+    return fresh.place is not None and bool(shapely.intersects(known.place, fresh.place))
+
+
+# ---- what opens one --------------------------------------------------------------------------------------
+
+
+def _findings(
+    shares: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, repairs: pd.DataFrame, ratings: pd.DataFrame,
+    edges: pd.DataFrame, settings: UrgentSettings, surveys: pd.DataFrame, today: date,
+) -> Iterator[_Finding]:  # fmt: skip
+    known = surveys[surveys["deck_id"].isin(edges.index)].set_index("survey_id")
+    yield from _drawn_findings(shares, defects, edges)
+    yield from _stated_findings(shares, defects, known, edges)
+    yield from _share_findings(shares, defects, settings)
+    yield from _rating_findings(ratings, decks, settings)
+    yield from _openings(repairs, decks, settings, pd.Timestamp(today))
+    yield from _remark_findings(shares, defects, known)
+
+
+def _survey_words(row: Any) -> str:
+    how = row.method if isinstance(row.method, str) else "survey, method not stated"
+    return f"{how} of {row.survey_date:%Y-%m-%d}"
+
+
+def _ground(row: Any, edges: pd.DataFrame) -> Any:
+    """Where something without a place must lie: the ground its survey looked at."""
+    if row.extent == PLACE:
+        return row.region
+    edge = edges.loc[row.deck_id, "edge"]
+    return edge if shapely.area(edge) > 0 else None
+
+
+def _drawn_findings(shares: pd.DataFrame, defects: pd.DataFrame, edges: pd.DataFrame) -> Iterator[_Finding]:
+    """Holes and bars that a survey lists one by one."""
+    mine = defects[defects["kind"].isin(_DEFECT_CAUSES)].drop(columns=["deck_id", "survey_date"], errors="ignore")
+    looks = shares[shares["survey_id"].isin(mine["survey_id"])]
+    for row in mine.merge(looks, on="survey_id").sort_values(["survey_date", "survey_id", "defect_id"]).itertuples():
+        place = row.shape if shapely.area(row.shape) > 0 else None
+        if place is not None:
+            place = areal_parts(np.array([shapely.make_valid(shapely.force_2d(place))], dtype=object))[0]
+        amount = float(shapely.area(place)) if place is not None else row.area_m2
+        yield _Finding(
+            row.survey_date,
+            Hazard(
+                f"{row.survey_id}/{row.defect_id}", row.deck_id, _DEFECT_CAUSES[row.kind], row.survey_date,
+                _survey_words(row), float("nan") if pd.isna(amount) else float(amount), _bit(row.kind), place,
+                None if place is not None else _ground(row, edges), last_seen=row.survey_date,
+            ),
+        )  # fmt: skip
+
+
+def _stated_findings(
+    shares: pd.DataFrame, defects: pd.DataFrame, surveys: pd.DataFrame, edges: pd.DataFrame
+) -> Iterator[_Finding]:
+    """Holes and bars that a survey states as a total and does not list."""
+    for kind, total in _TOTAL.items():
+        listed = set(defects.loc[defects["kind"] == kind, "survey_id"])
+        stated = surveys[(surveys[total] > 0) & ~surveys.index.isin(listed)]
+        rows = shares[shares["survey_id"].isin(stated.index)].sort_values(["survey_date", "survey_id"])
+        for row in rows.itertuples():
+            amount = float(stated.loc[row.survey_id, total])
+            yield _Finding(
+                row.survey_date,
+                Hazard(
+                    f"{row.survey_id}/{'hole' if kind == 'hole' else 'bars'}", row.deck_id, _DEFECT_CAUSES[kind],
+                    row.survey_date, _survey_words(row), amount, _bit(kind), None, _ground(row, edges),
+                    last_seen=row.survey_date,
+                ),
+            )  # fmt: skip
+
+
+def _share_findings(shares: pd.DataFrame, defects: pd.DataFrame, settings: UrgentSettings) -> Iterator[_Finding]:
+    """Surveys that found a share at or past the danger threshold of what they looked at."""
+    over = shares[shares["unsound_share"].round(SHARE_PLACES) >= settings.danger_share]
+    shapes = _unsound_of(defects[defects["survey_id"].isin(over["survey_id"])])
+    for row in over.itertuples():
+        yield _Finding(
+            row.survey_date,
+            Hazard(
+                f"{row.survey_id}/share", row.deck_id, "danger share", row.survey_date, _survey_words(row),
+                float(row.unsound_share), _bit("delamination"), row.region if row.extent == PLACE else None,
+                parts=shapes.get(row.survey_id), last_seen=row.survey_date,
+            ),
+        )  # fmt: skip
+
+
+def _unsound_of(defects: pd.DataFrame) -> dict[str, Any]:
+    """All that each survey drew as one shape; surveys that list any area without a shape are left out."""
+    shapes = defects["shape"].to_numpy(dtype=object)
+    has = shapely.area(shapes) > 0
+    loose = set(defects.loc[~has, "survey_id"])
+    solid = shapely.make_valid(shapely.force_2d(shapes[has]))
+    frame = pd.DataFrame({"survey_id": defects["survey_id"].to_numpy()[has], "shape": pd.Series(solid, dtype="object")})
+    frame = frame[~frame["survey_id"].isin(loose)]
+    return {str(k): shapely.union_all(list(part["shape"])) for k, part in frame.groupby("survey_id")}
+
+
+def _rated_on(years: pd.Series) -> pd.Series:
+    return pd.to_datetime(
+        {"year": years.astype("int64"), "month": _RENEWS_AT[0], "day": _RENEWS_AT[1]}
+    ).astype("datetime64[us]")  # fmt: skip
+
+
+def _rating_findings(ratings: pd.DataFrame, decks: pd.DataFrame, settings: UrgentSettings) -> Iterator[_Finding]:
+    """Decks rated at or below the rating that calls for someone at once."""
+    poor = ratings[(ratings["deck_rating"] <= settings.poor_rating) & ratings["rated_year"].notna()]
+    rows = poor.merge(decks[["deck_id", "bridge_id"]], on="bridge_id").sort_values(["rated_year", "deck_id"])
+    rows = rows.assign(day=_rated_on(rows["rated_year"]))
+    for row in rows.itertuples():
+        yield _Finding(
+            row.day,
+            Hazard(
+                f"{row.bridge_id}/rated {row.rated_year}", row.deck_id, "poor rating", row.day,
+                f"inventory of {row.rated_year}", float(row.deck_rating), 0, last_seen=row.day,
+            ),
+        )  # fmt: skip
+
+
+def _openings(
+    repairs: pd.DataFrame, decks: pd.DataFrame, settings: UrgentSettings, today: pd.Timestamp
+) -> Iterator[_Finding]:
+    """Repairs whose cure is over, with no opening to traffic on record."""
+    cured = (repairs["repair_date"] + pd.to_timedelta(repairs["cure_h"].astype("float64"), unit="h")).dt.floor("D")
+    opened = repairs["opened_at"].notna() & repairs["opened_at"].astype("str").str.strip().ne("")
+    hit = (
+        ~opened
+        & (cured + pd.Timedelta(days=settings.opening_days) < today)
+        & (repairs["repair_date"] >= today - pd.Timedelta(days=settings.opening_back_days))
+        & repairs["deck_id"].isin(decks["deck_id"])
+    )
+    late = repairs.assign(cured=cured)[hit.fillna(False).astype(bool)]
+    for row in late.sort_values(["cured", "repair_id"], kind="stable").itertuples():
+        place = row.shape if shapely.area(row.shape) > 0 else None
+        yield _Finding(
+            row.repair_date,
+            Hazard(
+                f"{row.repair_id}/opening", row.deck_id, "opening check", row.cured,
+                f"{row.treatment} of {row.repair_date:%Y-%m-%d}", float("nan"), _bit("spall"), place,
+                last_seen=row.repair_date,
+            ),
+        )  # fmt: skip
+
+
+def _remark_findings(shares: pd.DataFrame, defects: pd.DataFrame, surveys: pd.DataFrame) -> Iterator[_Finding]:
+    """Surveys whose remarks speak of a hole, of bars or of a closed lane that their figures do not show."""
+    remarks = surveys["remarks"].dropna()
+    spoken = {str(i): (text, what) for i, text in remarks.items() if (what := spoken_of(str(text)))}
+    listed = {kind: set(defects.loc[defects["kind"] == kind, "survey_id"]) for kind in _TOTAL}
+    for row in shares[shares["survey_id"].isin(spoken)].itertuples():
+        text, what = spoken[row.survey_id]
+        rest = {
+            w for w in what
+            if not (w in _TOTAL and (row.survey_id in listed[w] or surveys.loc[row.survey_id, _TOTAL[w]] > 0))
+        }  # fmt: skip
+        if not rest:
+            continue
+        kinds = sum(_bit(w) for w in sorted(rest) if w in _TOTAL)
+        hazard = Hazard(
+            f"{row.survey_id}/remark", row.deck_id, "remark", row.survey_date, _survey_words(row), float("nan"),
+            kinds if "closed lane" not in rest else 0, remark=text, last_seen=row.survey_date,
+        )  # fmt: skip
+        hazard.doubt("only a remark speaks of it")
+        yield _Finding(row.survey_date, hazard)
+
+
+# ---- what comes after -------------------------------------------------------------------------------------
+
+
+def _events(
+    shares: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, repairs: pd.DataFrame, ratings: pd.DataFrame,
+    closings: pd.DataFrame, wanted: set[str],
+) -> Mapping[str, list[tuple[Any, int, Any]]]:  # fmt: skip
+    """By deck what may act on a hazard, with its day; of one day looks come first, then repairs, then closings."""
+    out: dict[str, list[tuple[Any, int, Any]]] = {}
+    for deck_id, look in _looks(shares[shares["deck_id"].isin(wanted)], defects):
+        out.setdefault(deck_id, []).append((look.day, 0, look))
+    for row in repairs[repairs["deck_id"].isin(wanted)].itertuples():
+        shape = shapely.make_valid(shapely.force_2d(row.shape)) if shapely.area(row.shape) > 0 else None
+        area = float("nan") if pd.isna(row.area_m2) else float(row.area_m2)
+        repair = Repair(row.repair_date, str(row.repair_id), str(row.treatment), shape, area)
+        out.setdefault(row.deck_id, []).append((row.repair_date, 2, repair))
+    rated = ratings[ratings["rated_year"].notna()].merge(
+        decks.loc[decks["deck_id"].isin(wanted), ["deck_id", "bridge_id"]], on="bridge_id"
+    )
+    for row in rated.assign(day=_rated_on(rated["rated_year"])).itertuples():
+        out.setdefault(row.deck_id, []).append((row.day, 0, Rating(row.day, int(row.deck_rating))))
+    for row in closings[closings["deck_id"].isin(wanted)].itertuples():
+        place = row.shape if shapely.area(row.shape) > 0 else None
+        if place is None and pd.notna(row.station_m) and pd.notna(row.offset_m):
+            place = shapely.Point(float(row.station_m), float(row.offset_m))
+        closing = Closing(
+            row.closed_on, str(row.closing_id), _text(row.cause), _text(row.hazard), place, _text(row.closed_by),
+            _text(row.how),
+        )  # fmt: skip
+        out.setdefault(row.deck_id, []).append((row.closed_on, 3, closing))
+    return out
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else ""
+
+
+def _looks(shares: pd.DataFrame, defects: pd.DataFrame) -> Iterator[tuple[str, Look]]:
+    """The surveys of some decks, with what each reports."""
+    mine = defects[defects["survey_id"].isin(shares["survey_id"])]
+    has = pd.Series(shapely.area(mine["shape"].to_numpy(dtype=object)) > 0, index=mine.index)
+    by_survey = dict(tuple(mine.assign(drawn=has).groupby("survey_id")))
+    for row in shares.itertuples():
+        listed = by_survey.get(row.survey_id)
+        shapes: dict[int, Any] = {}
+        unsound, loose, none = None, 0, 0
+        if listed is not None:
+            drawn = listed[listed["drawn"]]
+            if len(drawn):
+                solid = shapely.make_valid(shapely.force_2d(drawn["shape"].to_numpy(dtype=object)))
+                unsound = shapely.union_all(solid)
+                for kind in drawn["kind"].unique():
+                    shapes[_bit(kind)] = shapely.union_all(solid[(drawn["kind"] == kind).to_numpy()])
+            loose = int(np.bitwise_or.reduce([0, *(_bit(k) for k in listed.loc[~listed["drawn"], "kind"])]))
+        if row.measured_from == "totals":
+            for kind, total in _TOTAL.items():
+                figure = getattr(row, total)
+                if figure > 0:
+                    loose |= _bit(kind)
+                elif figure == 0 or row.unsound_m2 == 0:
+                    none |= _bit(kind)
+        yield row.deck_id, Look(
+            row.survey_date, _survey_words(row), row.extent, row.region, int(row.sees), bool(row.method_known),
+            row.measured_from == "polygons", shapes, loose, none, float(row.unsound_share), unsound,
+        )  # fmt: skip
+
+
+def _frame(hazards: list[Hazard]) -> pd.DataFrame:
+    rows = [
+        (
+            h.hazard_id, h.deck_id, h.cause, h.state, h.opened, h.found_by, h.amount, h.last_seen, h.closed,
+            h.closed_by, "; ".join(h.doubts) if h.state == TO_CONFIRM else "", h.remark, h.place,
+        )
+        for h in hazards
+    ]  # fmt: skip
+    out = pd.DataFrame(rows, columns=_COLUMNS)
+    for name in ("opened", "last_seen", "closed"):
+        out[name] = pd.to_datetime(out[name]).astype("datetime64[us]")
+    return out.sort_values(["deck_id", "opened", "hazard_id"], ignore_index=True)
