@@ -6,6 +6,7 @@ The schema, the loader, the checks, the outputs and the column reference all rea
 from decknet.columns.choices import (
     BAR_KINDS,
     BASE_KINDS,
+    CAUSES,
     DEFECT_KINDS,
     DEPTH_CLASSES,
     ENVIRONMENTS,
@@ -19,6 +20,7 @@ from decknet.columns.status import FAULT, STATUS, column, reference
 __all__ = [
     "BAR_KINDS",
     "BASE_KINDS",
+    "CAUSES",
     "DEFECT_KINDS",
     "DEPTH_CLASSES",
     "ENVIRONMENTS",

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 __all__ = ["DATED", "MIDDLE", "OF_A_SURVEY", "OF_A_YEAR"]
 
-DATED = {"survey": "survey_date", "repair": "repair_date", "element_quantity": "quantity_date"}
+DATED = {
+    "survey": "survey_date", "repair": "repair_date", "closing": "closed_on", "element_quantity": "quantity_date",
+}  # fmt: skip
 # A record dated by its year alone is taken as of the middle of it: month and day.
 OF_A_YEAR = {"traffic": "year", "rating": "rated_year"}
 MIDDLE = (7, 1)

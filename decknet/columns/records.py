@@ -2,16 +2,9 @@
 
 from __future__ import annotations
 
-from decknet.columns.choices import (
-    BAR_KINDS,
-    BASE_KINDS,
-    DEFECT_KINDS,
-    DEPTH_CLASSES,
-    ENVIRONMENTS,
-    METHODS,
-    TREATMENTS,
-)
+from decknet.columns.choices import BAR_KINDS, BASE_KINDS, ENVIRONMENTS
 from decknet.columns.column import CHOICE, DATE, FLAG, ID, NUMBER, SHAPE, TEXT, WHOLE, Column, Record
+from decknet.columns.found import ACTIVE, CLOSING, DECK_ID, DEFECT, REPAIR, SURVEY
 
 __all__ = ["BRIDGE", "RECORDS"]
 
@@ -34,23 +27,6 @@ _BRIDGE_ID = Column(
         "bridge ref",
     ),
 )
-_DECK_ID = Column(
-    "deck_id",
-    ID,
-    "",
-    "The deck; a bridge with one deck lends it its own number.",
-    required=True,
-    also=("deck", "deck no", "deck number", "deckid"),
-)
-_SURVEY_ID = Column(
-    "survey_id",
-    ID,
-    "",
-    "The survey; made from deck, date and method where a file gives none.",
-    required=True,
-    also=("survey", "survey no", "survey number", "surveyid"),
-)
-
 _LONGITUDE = Column(
     "longitude_deg",
     NUMBER,
@@ -119,7 +95,7 @@ DECK = Record(
     "A concrete deck: its size, make and place on the ground.",
     ("deck_id",),
     (
-        _DECK_ID,
+        DECK_ID,
         _BRIDGE_ID,
         Column(
             "length_m",
@@ -270,228 +246,6 @@ TRAFFIC = Record(
 )
 
 
-def _area(name: str, meaning: str, *also: str) -> Column:
-    return Column(name, NUMBER, "m2", meaning, 0, 1e6, also=also)
-
-
-SURVEY = Record(
-    "survey",
-    "One survey of one deck: when, how, how much of it, and the totals found.",
-    ("survey_id",),
-    (
-        _SURVEY_ID,
-        _DECK_ID,
-        Column(
-            "survey_date",
-            DATE,
-            "",
-            "Day of the survey.",
-            required=True,
-            also=("date", "date of survey", "surveyed", "inspection date", "surveyed on", "day"),
-        ),
-        Column(
-            "method",
-            CHOICE,
-            "",
-            "How the deck was surveyed.",
-            choices=METHODS,
-            also=("survey method", "technique", "how"),
-        ),
-        _area(
-            "surveyed_m2",
-            "Deck area surveyed; missing means the whole deck.",
-            "surveyed",
-            "area surveyed",
-            "surveyed area",
-            "inspected area",
-        ),
-        Column(
-            "from_station_m",
-            NUMBER,
-            "m",
-            "Surveyed strip: first station.",
-            0,
-            50_000,
-            also=("surveyed from station", "from station"),
-        ),
-        Column(
-            "to_station_m",
-            NUMBER,
-            "m",
-            "Surveyed strip: last station.",
-            0,
-            50_000,
-            also=("surveyed to station", "to station"),
-        ),
-        Column(
-            "from_offset_m",
-            NUMBER,
-            "m",
-            "Surveyed strip: left offset.",
-            -200,
-            200,
-            also=("surveyed from offset", "from offset"),
-        ),
-        Column(
-            "to_offset_m",
-            NUMBER,
-            "m",
-            "Surveyed strip: right offset.",
-            -200,
-            200,
-            also=("surveyed to offset", "to offset"),
-        ),
-        _area(
-            "delaminated_m2",
-            "Delaminated area found.",
-            "delaminated",
-            "delaminated area",
-            "delamination",
-            "delam",
-            "hollow",
-            "hollow area",
-        ),
-        _area("spalled_m2", "Spalled area found.", "spalled", "spalled area", "spall", "spalls"),
-        _area("hole_m2", "Area of open full-depth holes.", "hole", "holes", "full depth holes"),
-        _area("exposed_bar_m2", "Area with bars exposed.", "exposed bar", "exposed bars", "exposed rebar"),
-        _area("failed_patch_m2", "Area of patches found unsound.", "failed patch", "failed patches", "unsound patches"),
-        _area(
-            "unsound_m2", "Unsound area in all, where the sheet states it.", "unsound", "unsound area", "total unsound"
-        ),
-        Column("crew", TEXT, "", "Who surveyed.", also=("survey crew", "inspector", "surveyed by", "team")),
-        Column(
-            "remarks", TEXT, "", "What the sheet says besides.", also=("remark", "notes", "note", "comment", "comments")
-        ),
-    ),
-)
-
-DEFECT = Record(
-    "defect",
-    "One defect found by a survey.",
-    ("survey_id", "defect_id"),
-    (
-        _SURVEY_ID,
-        Column(
-            "defect_id",
-            ID,
-            "",
-            "The defect within its survey; numbered in file order where none is given.",
-            required=True,
-            also=("polygon", "area no", "defect no", "defect number", "id", "mark", "polygon id"),
-        ),
-        Column(
-            "kind",
-            CHOICE,
-            "",
-            "What was found.",
-            choices=DEFECT_KINDS,
-            required=True,
-            also=("defect kind", "defect type", "distress", "type", "defect"),
-        ),
-        Column("depth_mm", NUMBER, "mm", "Depth from the surface.", 0, 3000, also=("depth",)),
-        _area("area_m2", "Area, where no shape is drawn.", "area", "defect area"),
-        Column(
-            "shape",
-            SHAPE,
-            "m",
-            "Polygon in station and offset.",
-            also=("wkt", "geometry", "geom", "polygon wkt", "outline wkt"),
-        ),
-    ),
-)
-
-ACTIVE = Record(
-    "active_area",
-    "An area where half-cell readings point to corroding bars; no hollow concrete, and no part of any share.",
-    ("survey_id", "area_id"),
-    (
-        _SURVEY_ID,
-        Column("area_id", ID, "", "The area within its survey.", required=True),
-        Column("lowest_v", NUMBER, "V", "Lowest potential in it, against copper/copper sulfate.", -2, 2),
-        _area("area_m2", "Area."),
-        Column("shape", SHAPE, "m", "Polygon in station and offset.", also=("wkt", "geometry", "geom")),
-    ),
-)
-
-REPAIR = Record(
-    "repair",
-    "One repair of one deck: what was done, where, with what, at what cost.",
-    ("repair_id",),
-    (
-        Column(
-            "repair_id",
-            ID,
-            "",
-            "The repair; made from deck, date and order where a file gives none.",
-            required=True,
-            also=("repair", "repair no", "repair number", "job", "job no", "work order"),
-        ),
-        _DECK_ID,
-        Column(
-            "repair_date",
-            DATE,
-            "",
-            "Day the repair was placed.",
-            required=True,
-            also=("date", "date of repair", "repaired", "repaired on", "placed", "day"),
-        ),
-        Column(
-            "treatment",
-            CHOICE,
-            "",
-            "What was done.",
-            choices=TREATMENTS,
-            required=True,
-            also=("repair kind", "repair type", "work", "work done", "kind", "type"),
-        ),
-        Column(
-            "depth_class", CHOICE, "", "Partial or full depth.", choices=DEPTH_CLASSES, also=("depth", "depth class")
-        ),
-        _area("area_m2", "Area repaired.", "area", "repaired", "repaired area", "patched", "patched area"),
-        Column(
-            "shape",
-            SHAPE,
-            "m",
-            "Limits of the repair in station and offset.",
-            also=("wkt", "geometry", "geom", "limits", "polygon wkt"),
-        ),
-        Column("volume_m3", NUMBER, "m3", "Concrete placed.", 0, 1e5, also=("volume", "concrete", "concrete placed")),
-        Column("material", TEXT, "", "Patching material.", also=("mix", "patch material")),
-        Column("cure_h", NUMBER, "h", "Cure before traffic.", 0, 10_000, also=("cure", "cure time", "curing")),
-        Column("opened_at", TEXT, "", "When it was opened to traffic, ISO 8601.", also=("opened", "opened to traffic")),
-        Column(
-            "closure_h", NUMBER, "h", "Lane closure.", 0, 100_000, also=("closure", "lane closure", "closure hours")
-        ),
-        Column(
-            "cost",
-            NUMBER,
-            "currency",
-            "Cost in the money of its price year.",
-            0,
-            1e10,
-            also=("cost total", "price", "amount"),
-        ),
-        Column("price_year", WHOLE, "yr", "Year of the cost's prices.", 1900, 2100, also=("cost year",)),
-        Column("crew", TEXT, "", "Who did it.", also=("repair crew", "contractor", "done by", "team")),
-        Column(
-            "air_temperature_c",
-            NUMBER,
-            "°C",
-            "Air temperature when placed.",
-            -60,
-            60,
-            also=("air temperature", "temperature", "air temp"),
-        ),
-        Column(
-            "remarks",
-            TEXT,
-            "",
-            "What the record says besides.",
-            also=("remark", "notes", "note", "comment", "comments"),
-        ),
-    ),
-)
-
 RATING = Record(
     "rating",
     "A deck condition rating, 9 excellent to 0 failed, from an inventory.",
@@ -560,5 +314,5 @@ BASE = Record(
 )
 
 RECORDS: dict[str, Record] = {
-    r.kind: r for r in (BRIDGE, DECK, TRAFFIC, SURVEY, DEFECT, ACTIVE, REPAIR, RATING, ELEMENT, BASE)
+    r.kind: r for r in (BRIDGE, DECK, TRAFFIC, SURVEY, DEFECT, ACTIVE, REPAIR, CLOSING, RATING, ELEMENT, BASE)
 }

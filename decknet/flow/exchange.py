@@ -109,7 +109,7 @@ def export(path: Path, form: str, output: Path | None = None, *, state: str = ""
 
 # ---- layers on the ground -------------------------------------------------------------------------
 
-_PLACED = ("bridge", "deck", "survey", "defect", "active_area", "repair", "base")
+_PLACED = ("bridge", "deck", "survey", "defect", "active_area", "repair", "closing", "base")
 
 
 def _on_ground(records: dict[str, pd.DataFrame]) -> tuple[dict[str, gpd.GeoDataFrame], list[str]]:
@@ -136,7 +136,7 @@ def _on_ground(records: dict[str, pd.DataFrame]) -> tuple[dict[str, gpd.GeoDataF
             case "base":
                 laid = gpd.GeoSeries(frame["shape"].to_numpy(), crs=CRS)
             case _:
-                decks = frame["deck_id"] if kind == "repair" else frame["survey_id"].map(surveys)
+                decks = frame["deck_id"] if kind in ("repair", "closing") else frame["survey_id"].map(surveys)
                 laid = ground.drawn(pd.DataFrame({"deck_id": decks, "shape": frame["shape"]})).geometry
         plain = pd.DataFrame(index=frame.index)
         for column in own:

@@ -52,6 +52,7 @@ ABOUT = {
     "defect": ("survey_id", "defect_id"),
     "active_area": ("survey_id", "area_id"),
     "repair": ("deck_id", "repair_date"),
+    "closing": ("deck_id", "closed_on"),
     "rating": ("bridge_id", "rated_year"),
     "element_quantity": ("bridge_id", "quantity_date", "element", "parent_element"),
     "base": ("kind", "base_id"),

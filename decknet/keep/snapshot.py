@@ -40,7 +40,10 @@ _TYPES = {
     "flag": "boolean", "shape": "any",
 }  # fmt: skip
 # Shapes in station and offset have no system on the ground; the others are longitude and latitude.
-_ON_DECK = {("deck", "outline"), ("defect", "shape"), ("repair", "shape"), ("active_area", "shape")}
+_ON_DECK = {
+    ("deck", "outline"), ("survey", "coverage"), ("defect", "shape"), ("repair", "shape"), ("active_area", "shape"),
+    ("closing", "shape"),
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

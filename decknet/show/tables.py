@@ -26,7 +26,9 @@ __all__ = ["as_text", "csv_tables", "record_layers"]
 Records = Mapping[str, pd.DataFrame]
 
 # In this order a survey finds its deck, and a defect its survey.
-ORDER = ("bridge", "deck", "survey", "defect", "active_area", "repair", "traffic", "rating", "element_quantity")
+ORDER = (
+    "bridge", "deck", "survey", "defect", "active_area", "repair", "closing", "traffic", "rating", "element_quantity",
+)  # fmt: skip
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 STAMP = "2000-01-01T00:00:00.000Z"  # the same in every file, so that equal content gives equal bytes
 WKT_DIGITS = 20  # fewer lose the last bit of a coordinate
@@ -37,6 +39,7 @@ SHAPES = {
     "defect": ("shape", False),
     "active_area": ("shape", False),
     "repair": ("shape", False),
+    "closing": ("shape", False),
     "base": ("shape", True),
 }
 _TYPES = {"number": pa.float64(), "whole": pa.int64(), "date": pa.date32(), "flag": pa.bool_()}

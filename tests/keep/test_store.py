@@ -16,6 +16,8 @@ import shapely
 from decknet.columns import FAULT, RECORDS
 from decknet.errors import StoreBusyError, StoreError
 from decknet.keep import Store, add_programme, programmes
+from decknet.keep.frames import fingerprints, to_store
+from decknet.keep.verify import verify
 from tests.frames import rows
 
 NOW = datetime(2026, 11, 25, 9, 30)
@@ -240,6 +242,12 @@ def test_the_schema_holds_every_column_of_every_record(store):
         ("deck", "deck_id, bridge_id, length_m", "'d', 'b', -3"),
         ("defect", "survey_id, defect_id, kind", "'s', '1', 'rot'"),
         ("bridge", "bridge_id", "''"),
+        ("closing", "closing_id, deck_id, closed_on, closed_by, how", "'c', 'd', DATE '2026-05-12', '', 'plated'"),
+        (
+            "closing",
+            "closing_id, deck_id, closed_on, cause, closed_by, how",
+            "'c', 'd', DATE '2026-05-12', 'x', 'y', 'z'",
+        ),
     ],
 )
 def test_the_schema_is_the_last_guard(store, table, columns, values):
@@ -253,6 +261,67 @@ def test_a_store_written_by_a_newer_version_is_refused(store, path):
     store.close()
     with pytest.raises(StoreError, match="newer decknet"):
         Store.open(path)
+
+
+def test_a_store_from_before_looks_were_kept_takes_them_and_stays_true(tmp_path):
+    """A survey stored under the seventh layout reads back without a look, and is known when it comes again."""
+    survey = rows(
+        "survey", survey_id=["s"], deck_id=["d"], survey_date=[pd.Timestamp("2024-02-29")], delaminated_m2=[3.5],
+        remarks=["wet"],
+    )  # fmt: skip
+    old = [n for n in RECORDS["survey"].names() if n not in ("coverage", "looked_at")]
+    print_ = int(fingerprints(to_store(survey, RECORDS["survey"].columns)[old]).iloc[0])
+    path = tmp_path / "old.duckdb"
+    with duckdb.connect(str(path)) as db:
+        made = Store(db, None, read_only=False)
+        made.lay_out(upto=7)
+        db.execute("INSERT INTO about VALUES ('format', 'decknet store'), ('title', 'Old'), ('currency', 'USD')")
+        db.execute(
+            "INSERT INTO intake (intake_id, file, sha256, file_bytes, brought_at, brought_by, software, rows_read, "
+            "rows_kept, rows_refused, rows_set_aside, rows_repeated, records_new, records_corrected, records_known) "
+            "VALUES (nextval('intake_number'), 'a.csv', repeat('0', 64), 1, now(), 'x', 'x', 1, 1, 0, 0, 0, 1, 0, 0)"
+        )
+        db.execute(
+            "INSERT INTO survey (row_id, intake_id, sheet, line, fingerprint, survey_id, deck_id, survey_date, "
+            "delaminated_m2, remarks) VALUES (nextval('record_number'), 1, '', 2, $print, 's', 'd', DATE '2024-02-29', "
+            "3.5, 'wet')",
+            {"print": print_},
+        )
+        assert "closing" not in {row[0] for row in db.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
+    with Store.open(path, read_only=False) as store:
+        held = store.current("survey")
+        assert held["remarks"].tolist() == ["wet"]
+        assert held[["coverage", "looked_at"]].isna().all(axis=None)
+        assert store.current("closing").empty
+        assert verify(store).troubles == ()
+        again = _add(store, tmp_path, "b", {"survey": survey})
+        assert (again.new, again.corrected, again.known) == (0, 0, 1)
+        # What is said of its look now corrects it.
+        more = _add(store, tmp_path, "c", {"survey": survey.assign(looked_at=pd.Series(["whole deck"], dtype="str"))})
+        assert (more.new, more.corrected) == (0, 1)
+
+
+def test_a_look_and_a_closing_come_back_as_they_were_and_go_with_their_intake(store, tmp_path):
+    survey = rows(
+        "survey", survey_id=["s"], deck_id=["d"], survey_date=[pd.Timestamp("2026-05-12")],
+        coverage=[shapely.box(0, -4, 20, 0)], looked_at=["span 2"],
+    )  # fmt: skip
+    closing = rows(
+        "closing", closing_id=["c"], deck_id=["d"], closed_on=[pd.Timestamp("2026-05-13")], cause=["open hole"],
+        hazard=["H 3"], station_m=[12.5], offset_m=[-1.0], shape=[shapely.box(12, -2, 13, 0)], closed_by=["Ida Marsh"],
+        how=["plated"],
+    )  # fmt: skip
+    assert _add(store, tmp_path, "x", {"survey": survey, "closing": closing}).new == 2
+    got = store.current("survey").iloc[0]
+    assert got["coverage"].equals(shapely.box(0, -4, 20, 0))
+    assert got["looked_at"] == "span 2"
+    pd.testing.assert_frame_equal(
+        store.current("closing")[RECORDS["closing"].names()], closing.drop(columns=["sheet", "line"])
+    )
+    assert verify(store).troubles == ()
+    store.undo(1, now=NOW, who="tester")
+    assert store.current("closing").empty
+    assert store.history("closing")["undone"].tolist() == [True]
 
 
 def test_a_programme_kept_can_be_listed_and_its_name_is_its_own(store):
