@@ -22,7 +22,15 @@ from decknet.errors import SettingsError
 from decknet.flow.ground import CRS
 from decknet.flow.reading import AsOf, Records, read_records, with_decks
 from decknet.locate import Placing, deck_outlines, place_decks, with_positions
-from decknet.measure import limit_quantities, repair_limits, survey_shares
+from decknet.measure import (
+    RENEWING,
+    DeckAsKnown,
+    deck_as_known,
+    deck_edges,
+    limit_quantities,
+    repair_limits,
+    survey_shares,
+)
 from decknet.predict import (
     Growth,
     YearsAhead,
@@ -35,6 +43,7 @@ from decknet.predict import (
 )
 from decknet.rank import (
     act_now,
+    follow_hazards,
     rank_decks,
     rank_groups,
     rank_ranges,
@@ -42,6 +51,7 @@ from decknet.rank import (
     sounding_due,
     traffic_in_use,
     weight_moves,
+    with_words,
 )
 from decknet.schedule import overbreak_found
 from decknet.settings import Settings
@@ -50,14 +60,13 @@ from decknet.settled import DEGREE_PLACES, to_places
 if TYPE_CHECKING:
     from decknet.predict import BackTest
 
-__all__ = ["OVERLAYS", "WHOLE_DECK", "Condition", "condition_of", "read_condition"]
+__all__ = ["OVERLAYS", "Condition", "condition_of", "read_condition"]
 
 OVERLAYS = ("thin overlay", "rigid overlay")
-WHOLE_DECK = (*OVERLAYS, "new deck")  # after one of these an older survey no longer stands
 LATEST_START_YR = 6  # years from today to the first year for which forecasts are made; beyond, the last holds
 _LAST_SURVEY = (
-    "survey_date", "method", "covered_share", "unsound_m2", "delaminated_m2", "unsound_share", "delaminated_share",
-    "hole_m2", "exposed_bar_m2",
+    "survey_date", "method", "extent", "covered_share", "fresh_share", "oldest", "unsound_m2", "delaminated_m2",
+    "unsound_share", "delaminated_share", "hole_m2", "exposed_bar_m2",
 )  # fmt: skip
 
 
@@ -109,20 +118,35 @@ class Condition:
         return place_decks(self.decks)
 
     @cached_property
+    def edges(self) -> pd.DataFrame:
+        """Edge and area of each deck, as ``measure.deck_edges`` gives."""
+        return deck_edges(self.decks)
+
+    @cached_property
     def surveys(self) -> pd.DataFrame:
-        """What each survey found, as ``measure.survey_shares`` gives."""
-        return survey_shares(self.records["survey"], self.records["defect"], self.decks)
+        """What each survey looked at and found, as ``measure.survey_shares`` gives."""
+        return survey_shares(self.records["survey"], self.records["defect"], self.decks, self.settings.look)
+
+    @cached_property
+    def known(self) -> DeckAsKnown:
+        """Each deck as known, at each of its looks and now."""
+        return deck_as_known(self.surveys, self.records["defect"], self.decks, self.repairs)
 
     @cached_property
     def telling(self) -> pd.DataFrame:
-        """The last survey of each deck that says how much is unsound, as ``surveys``."""
-        return self.surveys[self.surveys["unsound_m2"].notna()].groupby("deck_id").tail(1)
+        """Each deck as known at its newest look that says how much is unsound, as ``DeckAsKnown.series``."""
+        return self.known.series.groupby("deck_id").tail(1)
+
+    @cached_property
+    def _readings(self) -> pd.DataFrame:
+        """The decks as known at each look, each as sure as the part of the deck that was looked at then."""
+        return self.known.series.assign(covered_share=self.known.series["fresh_share"])
 
     @cached_property
     def overbreak(self) -> tuple[float, int]:
         """Area broken out for each m2 found unsound, and the closed repairs it is of; 0 where it is the setting."""
         least = self.settings.programme.overbreak_repairs
-        found, jobs = overbreak_found(self.repairs, self.surveys, self.decks, least=least)
+        found, jobs = overbreak_found(self.repairs, self._readings, self.decks, least=least)
         if found is None or least <= 0:
             return self.settings.programme.overbreak, 0
         return round(found, 6), jobs  # so that what rests on it does not hang on the last bit of a sum
@@ -131,7 +155,7 @@ class Condition:
     def account(self) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Damage ever at each survey, and what was made sound since, as ``predict.damage_account`` gives."""
         return damage_account(
-            self.surveys, self.repairs, self.decks, overbreak=self.overbreak[0], defects=self.records["defect"]
+            self._readings, self.repairs, self.decks, overbreak=self.overbreak[0], defects=self.known.defects
         )
 
     @cached_property
@@ -166,10 +190,7 @@ class Condition:
     @cached_property
     def patches(self) -> tuple[pd.DataFrame, dict[str, int]]:
         """Patches followed through later surveys, as ``predict.followed_repairs`` gives."""
-        return followed_repairs(
-            self.repairs, self.records["survey"], self.surveys, self.records["defect"], self.decks,
-            self.settings.survival,
-        )  # fmt: skip
+        return followed_repairs(self.repairs, self.surveys, self.records["defect"], self.decks, self.settings.survival)
 
     @cached_property
     def patch_life(self) -> tuple[float, float] | None:
@@ -211,13 +232,19 @@ class Condition:
         return status
 
     @cached_property
+    def hazards(self) -> pd.DataFrame:
+        """The hazards ledger, as ``rank.follow_hazards`` gives with ``rank.with_words``."""
+        of = self.records
+        followed = follow_hazards(
+            self.surveys, of["defect"], self.decks, self.repairs, of["rating"], of["closing"], self.edges,
+            self.settings.urgent, surveys=of["survey"], today=self.today,
+        )  # fmt: skip
+        return with_words(followed, self.decks, self.settings.urgent)
+
+    @cached_property
     def urgent(self) -> pd.DataFrame:
         """Decks that cannot wait, as ``rank.act_now`` gives."""
-        defects, seen = self.records["defect"], self.telling[["survey_id", "deck_id"]]
-        return act_now(
-            self._ranked, self.repairs, self.settings.urgent, today=self.today,
-            defects=defects[defects["kind"] == "exposed bar"].merge(seen),
-        )  # fmt: skip
+        return act_now(self.hazards)
 
     @cached_property
     def _ranked(self) -> pd.DataFrame:
@@ -269,14 +296,12 @@ class Condition:
 
     @cached_property
     def _found(self) -> pd.DataFrame:
-        """Defects of each deck's last telling survey as drawn."""
-        defects = self.records["defect"]
-        latest = self.telling[["survey_id", "deck_id", "survey_date"]]
-        return defects[defects["shape"].notna()].merge(latest, on="survey_id")
+        """Defects that stand, as drawn."""
+        return self.open_defects[self.open_defects["shape"].notna()].reset_index(drop=True)
 
     @cached_property
     def defects(self) -> gpd.GeoDataFrame:
-        """Defects of each deck's last survey on the ground in EPSG:4326."""
+        """Defects that stand on each deck as known, on the ground in EPSG:4326."""
         shown = self._found
         laid = self.placing.shapes_to_ground(shown["deck_id"], shown["shape"].to_numpy(dtype=object))
         names = ["deck_id", "survey_id", "defect_id", "kind", "depth_mm", "survey_date"]
@@ -300,17 +325,15 @@ class Condition:
 
     @cached_property
     def open_defects(self) -> pd.DataFrame:
-        """What each deck's last telling survey recorded and no later drawn repair covers.
+        """What stands on each deck as known now.
 
         Returns
         -------
         DataFrame
-            Columns of ``defect`` with deck_id and survey_date; shapes in station and offset, None where only an area
-            was stated.
+            Columns of ``defect`` with deck_id and survey_date, survey_id of the survey that found it; shapes in station
+            and offset, None where only an area was stated.
         """
-        defects = self.records["defect"].drop(columns=["deck_id", "survey_date"], errors="ignore")
-        found = defects.merge(self.telling[["survey_id", "deck_id", "survey_date"]], on="survey_id")
-        return _less_repaired(found, self.repairs)
+        return self.known.standing.rename(columns={"found_by": "survey_id"})
 
     @cached_property
     def repaired_since(self) -> pd.DataFrame:
@@ -321,13 +344,11 @@ class Condition:
 
     @cached_property
     def limits(self) -> pd.DataFrame:
-        """Repair limits with quantities of every deck whose last survey was drawn and still stands."""
+        """Repair limits with quantities of every deck on which drawn defects stand."""
         found = self.open_defects
-        over = self.repaired_since.loc[self.repaired_since["treatment"].isin(WHOLE_DECK), "deck_id"]
         drawn = found[shapely.area(found["shape"].to_numpy(dtype=object)) > 0]
         sized = self.decks[self.decks["length_m"].notna() & self.decks["width_m"].notna()]
-        able = drawn["deck_id"].isin(sized["deck_id"]) & ~drawn["deck_id"].isin(over)
-        found = drawn[able].reset_index(drop=True)
+        found = drawn[drawn["deck_id"].isin(sized["deck_id"])].reset_index(drop=True)
         decks = sized[sized["deck_id"].isin(found["deck_id"])].reset_index(drop=True)
         if found.empty:
             return pd.DataFrame({"deck_id": pd.Series(dtype="str")})
@@ -359,7 +380,7 @@ class Condition:
             found = self.open_defects
             told = found.loc[found["depth_mm"].notna() | (found["kind"] == "hole"), "deck_id"].unique()
             drawn["full_part"] = (drawn["full_m2"] / drawn["unsound_m2"]).where(drawn.index.isin(told))
-        life = self.repairs[self.repairs["treatment"].isin(WHOLE_DECK)].sort_values(["repair_date", "repair_id"])
+        life = self.repairs[self.repairs["treatment"].isin(RENEWING)].sort_values(["repair_date", "repair_id"])
         life = life.groupby("deck_id").tail(1)
         laid = life[life["treatment"].isin(OVERLAYS)].set_index("deck_id")["repair_date"].dt.year
         whole = drawn[["repair_m2", "saw_cut_m", "full_part"]].join(laid.rename("overlay_year"), how="outer")
@@ -377,21 +398,6 @@ def _order(status: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     for name in ("rank_low", "rank_high", "rank_mean", "chance_first"):
         ranked[name] = ranges[name].array
     return ranked
-
-
-def _less_repaired(found: pd.DataFrame, repairs: pd.DataFrame) -> pd.DataFrame:
-    """Defects without what drawn repairs after their survey cover."""
-    drawn = repairs.loc[repairs["shape"].notna(), ["deck_id", "repair_date", "shape"]]
-    later = drawn.merge(found[["deck_id", "survey_date"]].drop_duplicates("deck_id"), on="deck_id")
-    later = later[later["repair_date"] > later["survey_date"]]
-    shapes = found["shape"].to_numpy(dtype=object).copy()
-    covered = later.groupby("deck_id")["shape"].agg(lambda shapes: shapely.union_all(list(shapes)))
-    over = np.array([covered.get(deck) for deck in found["deck_id"]], dtype=object)
-    drawn = np.flatnonzero((shapely.area(shapes) > 0) & ~shapely.is_missing(over))
-    shapes[drawn] = shapely.difference(shapely.make_valid(shapes[drawn]), over[drawn])
-    keep = np.ones(len(found), dtype=bool)
-    keep[drawn] = shapely.area(shapes[drawn]) > 1e-4
-    return found.assign(shape=pd.Series(shapes, index=found.index, dtype="object"))[keep].reset_index(drop=True)
 
 
 def _repaired_on_or_after(telling: pd.DataFrame, repairs: pd.DataFrame) -> pd.Index:

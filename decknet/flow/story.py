@@ -245,7 +245,7 @@ def _repaired(book: _Book, decks: pd.DataFrame, settings: Settings) -> None:
     shares = survey_shares(surveys, defects, decks)
     held = pd.DataFrame()
     if len(repairs) and len(surveys):
-        followed, _ = followed_repairs(repairs, surveys, shares, defects, decks, settings.survival)
+        followed, _ = followed_repairs(repairs, shares, defects, decks, settings.survival)
         held = followed.set_index("repair_id")
     rows = book.rows["repair"].assign(counts=book.standing("repair"))
     for r in rows.itertuples(index=False):

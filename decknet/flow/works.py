@@ -13,9 +13,8 @@ import shapely
 
 from decknet import digits, show
 from decknet.errors import RecordError
-from decknet.flow.condition import WHOLE_DECK
 from decknet.locate import place_decks
-from decknet.measure import deck_quantities, evaporation_kg_m2_h, opening_h
+from decknet.measure import RENEWING, deck_quantities, evaporation_kg_m2_h, opening_h
 from decknet.settings import Settings
 from decknet.show import DeckSheet
 
@@ -156,7 +155,7 @@ def _refusal(deck_id: str, site: Site, path: Path) -> str:
     if site.survey is None:
         return f"deck {deck_id}: has no survey, so there is nothing to saw round. {sound}"
     when = f"{site.survey['survey_date']:%Y-%m-%d}"
-    over = site.since[site.since["treatment"].isin(WHOLE_DECK)]
+    over = site.since[site.since["treatment"].isin(RENEWING)]
     if len(over):
         what, day = over.iloc[-1]["treatment"], f"{over.iloc[-1]['repair_date']:%Y-%m-%d}"
         return f"deck {deck_id}: got a {what} on {day}, after its last survey ({when}), which stands no longer. {sound}"

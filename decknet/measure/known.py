@@ -61,6 +61,7 @@ class _Layer:
     region: Any  # polygon; None where the place is not known or it is of the whole deck
     part: float  # share of the deck looked at, for a part whose place is not known
     sees: int
+    in_all: bool = False
     repair: bool = False
     renews: bool = False
     row: int = -1
@@ -87,10 +88,11 @@ def deck_as_known(
     Notes
     -----
     A look replaces what is older where it covered the ground and for the kinds its method finds; a figure above 0 or a
-    shape counts as found whatever the method. A look whose totals have no place within the ground it covered stands for
-    that ground evenly. A look at a part, its place not known, stands for its share of all ground alike; it moves no
-    drawn defect. Looks of one day count in the order of their ids. A repair of the day of a look is not taken for the
-    later one.
+    shape counts as found whatever the method. A total stated to be all that is unsound on the whole deck replaces all
+    older figures, not older drawn defects of kinds that its method cannot see. A look whose totals have no place within
+    the ground it covered stands for that ground evenly. A look at a part, its place not known, stands for its share of
+    all ground alike; it moves no drawn defect. Looks of one day count in the order of their ids. A repair of the day
+    of a look is not taken for the later one.
 
     References
     ----------
@@ -118,7 +120,7 @@ def _renewals(repairs: pd.DataFrame, decks: pd.DataFrame) -> pd.DataFrame:
 
 
 def _of_told(told: pd.DataFrame, defects: pd.DataFrame) -> tuple[pd.DataFrame, Ints]:
-    """Defects of looks that tell, with what is known of their survey; and the row of their look."""
+    """Defects of looks that tell, with deck and day of their survey; and the row of their look."""
     at = pd.Index(told["survey_id"]).get_indexer(defects["survey_id"])
     rows = defects[at >= 0].drop(columns=["deck_id", "survey_date"], errors="ignore").reset_index(drop=True)
     at = at[at >= 0].astype(np.int64)
@@ -126,9 +128,14 @@ def _of_told(told: pd.DataFrame, defects: pd.DataFrame) -> tuple[pd.DataFrame, I
     return rows, at
 
 
+def _says_all(told: pd.DataFrame) -> pd.Series:
+    """Looks at a whole deck after which no older figure counts."""
+    return told["extent"].isin((WHOLE, ASSUMED)) & ((told["sees"] == ALL_KINDS) | told["in_all"])
+
+
 def _needs_places(told: pd.DataFrame) -> Flags:
     """Which looks are of decks that must go place by place."""
-    reset = told["extent"].isin((WHOLE, ASSUMED)) & (told["sees"] == ALL_KINDS)
+    reset = _says_all(told)
     placed = told["extent"].eq(PLACE)
     drawn = told["measured_from"].eq("polygons")
     before = drawn.groupby(told["deck_id"]).cumsum() > 0
@@ -167,7 +174,7 @@ def _by_numbers(told: pd.DataFrame, renewals: pd.DataFrame, edges: pd.DataFrame)
     """Decks as known at each look, their looks taken as spread evenly over the ground they covered."""
     out = told.copy()
     out["fresh_share"], out["oldest"] = told["covered_share"].fillna(1.0), told["survey_date"]
-    reset = told["extent"].isin((WHOLE, ASSUMED)) & (told["sees"] == ALL_KINDS)
+    reset = _says_all(told)
     if bool(reset.all()):
         return out
     renewed = pd.merge_asof(
@@ -348,7 +355,8 @@ def _layers(
         drawn = r.measured_from == "polygons"
         layers.append(
             _Layer(
-                r.survey_date, r.extent in (WHOLE, ASSUMED), r.region, float(part), int(r.sees), row=row,
+                r.survey_date, r.extent in (WHOLE, ASSUMED), r.region, float(part), int(r.sees),
+                in_all=bool(r.in_all), row=row,
                 totals=None if drawn else own[row],
                 defects=np.array(by_look.get(row, []), dtype=np.int64) if drawn else np.zeros(0, dtype=np.int64),
             )
@@ -374,6 +382,7 @@ def _as_known(
     pieces: list[tuple[int, Any]] = []
     weights: list[float] = []
     loose = np.zeros(len(_COMPONENTS))
+    counts = True
     for layer in reversed(layers):
         if layer.renews:
             break
@@ -381,9 +390,9 @@ def _as_known(
             ground = edge if layer.whole or layer.region is None else layer.region
             mine, weight, rest = _left_of(layer, ground, cover, even, shapes, has, kinds, rows)
             pieces += mine
-            weights += weight
-            loose += rest
-            if len(mine) or rest.any() or layer is layers[-1] or _adds_ground(ground, looked):
+            weights += [w if counts else 0.0 for w in weight]
+            loose += rest if counts else 0.0
+            if counts and (len(mine) or rest.any() or layer is layers[-1] or _adds_ground(ground, looked)):
                 oldest = min(oldest, layer.day)
             soon = newest - layer.day <= pd.Timedelta(days=366)
             if layer.whole or layer.region is not None:
@@ -396,6 +405,7 @@ def _as_known(
         _cover(layer, edge, cover, even)
         if layer.whole and layer.sees == ALL_KINDS:
             break
+        counts &= not (layer.whole and layer.in_all)
     return _Known((_sums(pieces, weights, loose, kinds), _part(looked, looked_even, area),
                    _part(fresh_ground, fresh_even, area), oldest), pieces)  # fmt: skip
 
@@ -438,7 +448,7 @@ def _left_of(
         if over is True:
             continue
         if not has[i]:
-            area = rows["area_m2"].iat[i]
+            area = rows["area_m2"].iloc[i]
             loose[component] += (0.0 if pd.isna(area) else float(area)) * weight * _share_left(ground, over)
             continue
         shape = shapes[i]

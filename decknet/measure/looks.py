@@ -36,7 +36,7 @@ def kinds_mask(kinds: frozenset[str]) -> int:
 
 
 def deck_edges(decks: pd.DataFrame) -> pd.DataFrame:
-    """Edge (polygon in station and offset, m, or None) and area (m2, missing where not known) of each deck, on deck_id."""
+    """Edge (polygon in station and offset, m, or None) and area (m2, or missing) of each deck, on deck_id."""
     length = decks["length_m"].to_numpy(dtype="float64", na_value=np.nan)
     width = decks["width_m"].to_numpy(dtype="float64", na_value=np.nan)
     edge = deck_outlines(decks)

@@ -102,7 +102,9 @@ def area_once(group: NDArray[np.int64], shapes: NDArray[np.object_]) -> pd.Serie
     >>> area_once(np.array([4, 4]), two).to_dict()
     {4: 7.0}
     """
-    area = pd.Series(shapely.area(shapes)).groupby(group).sum()
+    size = shapely.area(shapes)
+    area = pd.Series(size).groupby(group).sum()
+    group, shapes = group[size > 0], shapes[size > 0]
     if len(shapes) == 0:
         return area.astype("float64")
     code, _ = pd.factorize(group)
@@ -128,7 +130,7 @@ def area_once(group: NDArray[np.int64], shapes: NDArray[np.object_]) -> pd.Serie
     for start, end in zip(starts, np.append(starts[1:], len(many))[: len(starts)], strict=True):
         parts = shapes[many[start:end]]
         twice[many[start]] = shapely.area(parts).sum() - shapely.area(shapely.union_all(parts))
-    return area - pd.Series(twice).groupby(group).sum()
+    return area.sub(pd.Series(twice).groupby(group).sum(), fill_value=0.0)
 
 
 def survey_shares(
@@ -149,7 +151,8 @@ def survey_shares(
         Columns of ``survey_looks``; unsound_m2, delaminated_m2, spalled_m2, hole_m2, failed_patch_m2, exposed_bar_m2
         (m2); outside_m2 (m2 drawn beyond the deck's edge or beyond the ground looked at, left out); unsound_share,
         delaminated_share (fraction of the area covered; missing where that is not known); measured_from ("polygons",
-        "totals", or missing where the survey states neither); fault (words; missing where nothing is wrong: a survey
+        "totals", or missing where the survey states neither); in_all (bool: it states what is unsound in all,
+        by whatever method); fault (words; missing where nothing is wrong: a survey
         that cannot be right has no shares).
 
     Notes
@@ -170,12 +173,14 @@ def survey_shares(
     stated = found["unsound_m2"]
     summed = found[list(_TOTALS)].sum(axis=1, min_count=1)
     out["unsound_m2"] = stated.where(stated.notna(), summed)
+    out["in_all"] = stated.notna().to_numpy()
     out["outside_m2"] = 0.0
     out["measured_from"] = out["unsound_m2"].notna().map({True: "totals", False: None}).astype("str")
     drawn = _drawn(out, defects, edges["edge"])
     for name in drawn.columns:
         out.loc[drawn.index, name] = drawn[name]
     out.loc[drawn.index, "measured_from"] = "polygons"
+    out.loc[drawn.index, "in_all"] = False
     _set_aside(out)
     for whole, part in (("unsound_share", "unsound_m2"), ("delaminated_share", "delaminated_m2")):
         out[whole] = unsound_share(out[part], out["covered_m2"]).to_numpy()

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from decknet import digits
 from decknet.measure import area_once
+from decknet.measure.looks import kinds_mask
 from decknet.predict.damage import DAYS_PER_YEAR, PATCHES, deck_lives
 from decknet.predict.drawn import same_deck_pairs
 from decknet.settings import SurvivalSettings
@@ -16,19 +17,20 @@ from decknet.settings import SurvivalSettings
 __all__ = ["SEASONS", "followed_repairs", "temperature_classes"]
 
 Flags = NDArray[np.bool_]
+_NEARLY = 0.95  # covered share from which a patch is taken as looked at though the place is not known; ours
+_LOOKED_AT = 0.5  # part of a patch that a survey's ground must hold for a look at it; ours
 
 SEASONS = ("winter", "spring", "summer", "autumn")
 
 
 def followed_repairs(
-    repairs: pd.DataFrame, surveys: pd.DataFrame, shares: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame,
-    settings: SurvivalSettings,
-) -> tuple[pd.DataFrame, dict[str, int]]:  # fmt: skip
+    repairs: pd.DataFrame, shares: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, settings: SurvivalSettings
+) -> tuple[pd.DataFrame, dict[str, int]]:
     """Patches with the interval in which each failed.
 
     Parameters
     ----------
-    repairs, surveys, defects, decks : DataFrame
+    repairs, defects, decks : DataFrame
         Records; ``decks`` with built_year.
     shares : DataFrame
         As ``measure.survey_shares`` gives.
@@ -46,8 +48,8 @@ def followed_repairs(
 
     Notes
     -----
-    Where limits and a survey are drawn, a patch has failed when at least ``failed_part`` of it is
-    found unsound. A survey of a strip says nothing of patches outside the strip. Else all
+    Where limits and a survey are drawn, a patch has failed when at least ``failed_part`` of what was looked at of it is
+    found unsound. A survey that looked at less than half of a patch says nothing of it. Else all
     patches of a deck placed on one day are followed together by the survey's stated area of failed
     patches over the area of patches in place; a survey that states none is not a look. A patch is
     followed until an overlay or new deck, or until new limits take out ``redone_part`` of it.
@@ -57,9 +59,7 @@ def followed_repairs(
     patches = repairs[repairs["treatment"].isin(PATCHES) & repairs["deck_id"].isin(deck_at)]
     patches = patches[patches["repair_date"].notna()].sort_values(["deck_id", "repair_date", "repair_id"])
     patches = patches.reset_index(drop=True)
-    found = shares.merge(
-        surveys[["survey_id", "from_station_m", "to_station_m", "from_offset_m", "to_offset_m"]], on="survey_id"
-    )
+    found = shares.reset_index(drop=True)
     ends, taken_out = _ends(patches, repairs, decks, settings)
     limits = patches["shape"].to_numpy(dtype=object)
     has_limits = shapely.area(limits) > 0
@@ -74,14 +74,18 @@ def followed_repairs(
     looks = looks[(looks["on"] > looks["placed"]) & (looks["on"] < looks["end"])].reset_index(drop=True)
     patch, survey = looks["patch"].to_numpy(np.int64), looks["survey"].to_numpy(np.int64)
 
-    drawn = found["measured_from"].eq("polygons").to_numpy(dtype=bool)
-    by_shape = has_limits[patch] & drawn[survey] & _within(limits, found, patch, survey)
+    # A method that does not find hollow patches does not look at them.
+    hears = (found["sees"].to_numpy(dtype=np.int64) & kinds_mask(frozenset({"failed patch"}))) > 0
+    drawn = found["measured_from"].eq("polygons").to_numpy(dtype=bool) & hears
+    seen = _looked_part(limits, found, patch, survey)
+    by_shape = has_limits[patch] & drawn[survey] & (seen >= _LOOKED_AT)
     unsound = _unsound_part(patches, limits, found, defects, patch, survey, by_shape, deck_at)
+    unsound = np.divide(unsound, seen, out=np.zeros(len(seen)), where=by_shape)
     failed = np.where(by_shape, unsound >= settings.failed_part, False)
 
     # Without polygons: by deck, from the area of failed patches that the survey states.
     stated = found["failed_patch_m2"].to_numpy(dtype="float64", na_value=np.nan)
-    whole = found["covered_share"].fillna(1.0).to_numpy(dtype="float64") > 0.95
+    whole = found["covered_share"].fillna(1.0).to_numpy(dtype="float64") > _NEARLY
     by_deck = ~(has_limits[patch] & drawn[survey]) & np.isfinite(stated[survey]) & whole[survey]
     in_place = pd.Series(np.where(by_deck, area[patch], 0.0)).groupby(survey).transform("sum").to_numpy()
     part = np.divide(stated[survey], in_place, out=np.zeros(len(survey)), where=in_place > 0)
@@ -144,24 +148,19 @@ def _ends(
     return end, (end < never).to_numpy()
 
 
-def _within(
+def _looked_part(
     limits: NDArray[np.object_], found: pd.DataFrame, patch: NDArray[np.int64], survey: NDArray[np.int64]
-) -> Flags:
-    """Whether the strip that each survey covered holds the middle of the patch."""
-    centre = shapely.centroid(limits)
-    x, y = shapely.get_x(centre)[patch], shapely.get_y(centre)[patch]
-    inside = np.ones(len(patch), dtype=bool)
-    strip = np.zeros(len(patch), dtype=bool)
-    for at, names in ((x, ("from_station_m", "to_station_m")), (y, ("from_offset_m", "to_offset_m"))):
-        ends = found[list(names)].to_numpy(dtype="float64", na_value=np.nan)[survey]
-        given = np.isfinite(ends)
-        strip |= given.any(axis=1)
-        low = np.where(given.all(axis=1), ends.min(axis=1), np.where(given[:, 0], ends[:, 0], -np.inf))
-        high = np.where(given.all(axis=1), ends.max(axis=1), np.where(given[:, 1], ends[:, 1], np.inf))
-        inside &= (at >= low) & (at <= high)
-    # Part of a deck surveyed, and nowhere said which: no look at any one patch.
-    partly = found["covered_share"].fillna(1.0).to_numpy(dtype="float64")[survey] < 0.95
-    return np.asarray(inside & (strip | ~partly), dtype=bool)
+) -> NDArray[np.float64]:
+    """Part of each patch on the ground that each survey looked at; 0 where that ground is not known."""
+    region = found["region"].to_numpy(dtype=object)[survey]
+    covered = found["covered_share"].fillna(0.0).to_numpy(dtype="float64")[survey]
+    whole = np.isin(found["extent"].to_numpy(dtype=object)[survey], ("whole", "assumed"))
+    part = np.where(whole | (covered > _NEARLY), 1.0, 0.0)
+    placed = np.flatnonzero(~shapely.is_missing(region) & (shapely.area(limits[patch]) > 0))
+    if len(placed):
+        mine = shapely.make_valid(shapely.force_2d(limits[patch[placed]]))
+        part[placed] = shapely.area(shapely.intersection(mine, region[placed])) / shapely.area(mine)
+    return part
 
 
 def _unsound_part(

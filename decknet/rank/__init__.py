@@ -1,14 +1,16 @@
 """Which deck first."""
 
+from decknet.rank.hazards import follow_hazards
 from decknet.rank.priority import rank_decks
 from decknet.rank.sound import sound_next, sounding_due
 from decknet.rank.sure import rank_groups, rank_ranges
 from decknet.rank.traffic import route_trends, traffic_in_use
-from decknet.rank.urgent import act_now
+from decknet.rank.urgent import act_now, with_words
 from decknet.rank.whatif import weight_moves
 
 __all__ = [
     "act_now",
+    "follow_hazards",
     "rank_decks",
     "rank_groups",
     "rank_ranges",
@@ -17,4 +19,5 @@ __all__ = [
     "sounding_due",
     "traffic_in_use",
     "weight_moves",
+    "with_words",
 ]

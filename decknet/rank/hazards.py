@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from decknet.columns.choices import CAUSES
 from decknet.measure.looks import PLACE, areal_parts, kinds_mask
 from decknet.rank.hazard_rules import (
     CLOSED,
@@ -31,7 +32,6 @@ from decknet.settled import SHARE_PLACES
 
 __all__ = ["CAUSES", "CLOSED", "OPEN", "TO_CONFIRM", "follow_hazards"]
 
-CAUSES = ("open hole", "exposed bar", "opening check", "danger share", "poor rating", "remark")
 _DEFECT_CAUSES = {"hole": "open hole", "exposed bar": "exposed bar"}
 _TOTAL = {"hole": "hole_m2", "exposed bar": "exposed_bar_m2"}
 _RENEWS_AT = (7, 1)  # a rating is known by its year alone and is taken as of the middle of it
@@ -88,7 +88,7 @@ def follow_hazards(
     for finding in found:
         by_deck.setdefault(finding.hazard.deck_id, []).append(finding)
     if not by_deck:
-        return pd.DataFrame(columns=_COLUMNS)
+        return _frame([])
     events = _events(shares, defects, decks, repairs, ratings, closings, set(by_deck))
     out: list[Hazard] = []
     for deck_id in sorted(by_deck):
@@ -341,7 +341,7 @@ def _looks(shares: pd.DataFrame, defects: pd.DataFrame) -> Iterator[tuple[str, L
                 for kind in drawn["kind"].unique():
                     shapes[_bit(kind)] = shapely.union_all(solid[(drawn["kind"] == kind).to_numpy()])
             loose = int(np.bitwise_or.reduce([0, *(_bit(k) for k in listed.loc[~listed["drawn"], "kind"])]))
-        if row.measured_from == "totals":
+        if row.measured_from != "polygons":
             for kind, total in _TOTAL.items():
                 figure = getattr(row, total)
                 if figure > 0:

@@ -28,7 +28,8 @@ _BEFORE = re.compile(rf"\b{_NOT}\b[\w\s/,-]{{0,30}}$", re.IGNORECASE)
 # Closed to do the survey is no hazard; nor are holes that belong there.
 _HARMLESS = re.compile(
     r"\b(?:drain(?:age)?|weep|scupper|bolt|core|cored|drill(?:ed)?|anchor|vent|test) holes?\b|"
-    r"\b(?:closed|shut|coned off)\b[^.;]{0,20}\b(?:for|during|to do) (?:the |this |our )?(?:survey|sounding|inspection|work)\b",
+    r"\b(?:closed|shut|coned off)\b[^.;]{0,20}\b(?:for|during|to do) (?:the |this |our )?"
+    r"(?:survey|sounding|inspection|work)\b",
     re.IGNORECASE,
 )
 

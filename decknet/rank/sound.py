@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from decknet import digits
+from decknet.measure import RENEWING
 from decknet.rank.criteria import value, worth
 from decknet.rank.draws import Z80
-from decknet.rank.urgent import WHOLE_DECK
 from decknet.settings import GrowthSettings, RankSettings, SoundingSettings
 from decknet.settled import POINT_PLACES, to_places
 
@@ -87,7 +87,7 @@ def sounding_due(
     }
     asked = np.vstack([value(decks[column].to_numpy(dtype="float64"), curve) for column, curve in curves.values()])
     interval = asked.min(axis=0)
-    anew = repairs[repairs["treatment"].isin(WHOLE_DECK)].groupby("deck_id")["repair_date"].max()
+    anew = repairs[repairs["treatment"].isin(RENEWING)].groupby("deck_id")["repair_date"].max()
     renewed = pd.Series(anew.reindex(decks["deck_id"]).to_numpy(dtype="datetime64[us]"), index=decks.index)
     seen = decks["survey_date"].astype("datetime64[us]")
     begun = seen.where(seen.notna() & ~(renewed > seen), renewed)

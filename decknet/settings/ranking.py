@@ -252,6 +252,16 @@ class UrgentSettings:
         low=0.01,
         high=1,
     )
+    poor_rating: int = item(
+        2,
+        "0 to 9",
+        "Deck rating at or below which someone must look at once.",
+        "published",
+        "Texas Department of Transportation (2024), Bridge Inspection Manual, ch. 4 sec. 14, p. 4-27: a deck coded 2 "
+        "or less is a critical finding",
+        low=0,
+        high=9,
+    )
     hole_days: int = item(1, "days", "Days allowed for an open full-depth hole.", "assumption", low=0, high=365)
     bar_days: int = item(
         14,
@@ -265,7 +275,14 @@ class UrgentSettings:
         60, "days", "Days allowed for exposed bars drawn clear of every wheel path.", "assumption", low=0, high=365
     )
     danger_days: int = item(
-        30, "days", "Days allowed for a share past the danger threshold.", "assumption", low=0, high=365
+        30,
+        "days",
+        "Days allowed for a share past the danger threshold, or a rating at which someone must look at once.",
+        "published",
+        "Texas Department of Transportation (2024), Bridge Inspection Manual, ch. 4 sec. 14: a plan of corrective "
+        "action within 30 days of a critical finding",
+        low=0,
+        high=365,
     )
     opening_days: int = item(
         3,

@@ -97,9 +97,25 @@ def test_a_strip_is_shared_over_what_was_surveyed():
     assert got["unsound_share"] == pytest.approx(0.15)
 
 
-def test_more_unsound_than_surveyed_is_refused_with_both_numbers():
-    with pytest.raises(RecordError, match="500 m2 does not fit on 400 m2"):
-        survey_shares(_survey(delaminated_m2=500.0), NONE, _deck())
+def test_more_unsound_than_surveyed_is_left_out_with_both_numbers_and_stops_no_other():
+    two = records(
+        "survey", survey_id=["s", "t"], deck_id=["d", "d"], survey_date=[DAY, DAY], delaminated_m2=[500.0, 40.0]
+    )
+    bad, good = (row for _, row in survey_shares(two, NONE, _deck()).iterrows())
+    assert bad["fault"] == "500 m2 unsound does not fit on the 400 m2 looked at"
+    assert bad[["unsound_m2", "delaminated_m2", "unsound_share", "measured_from"]].isna().all()
+    assert pd.isna(good["fault"])
+    assert good["unsound_share"] == 0.1
+
+
+@pytest.mark.basis("derived", "a strip of 12 m2 with 2 m2 in it; 3 m2 drawn beyond the strip, 1 m2 beyond the deck")
+def test_what_lies_beyond_the_strip_is_left_out_of_sums_whatever_its_size():
+    shapes = [shapely.box(0, 0, 2, 1), shapely.box(10, 0, 13, 1), shapely.box(-2, 0, -1, 1)]
+    got = survey_shares(
+        _survey(from_station_m=0.0, to_station_m=6.0, from_offset_m=0.0, to_offset_m=2.0), _defects(shapes), _deck()
+    ).iloc[0]
+    assert (got["unsound_m2"], got["outside_m2"], got["covered_m2"]) == (2.0, 4.0, 12.0)
+    assert pd.isna(got["fault"])
 
 
 def test_a_deck_without_width_has_no_share():
@@ -186,6 +202,7 @@ def test_a_share_may_pass_one_by_no_more_than_rounding():
         ({"from_station_m": 10.0, "to_station_m": 20.0, "from_offset_m": 0.0, "to_offset_m": 4.0}, 40.0),
         ({"surveyed_m2": 77.0}, 77.0),
         ({"surveyed_m2": 77.0, "from_station_m": 10.0}, 77.0),
+        ({"surveyed_m2": 299.0, "from_station_m": 10.0}, 300.0),
         ({"surveyed_m2": 0.0, "from_station_m": 10.0}, 300.0),
     ],
 )

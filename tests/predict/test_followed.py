@@ -41,7 +41,7 @@ def _follow(patches, surveys, **more):
         shape=[shapely.box(*box) if isinstance(box, tuple) else box for _, box in drawn],
     )  # fmt: skip
     shares = survey_shares(found, defects, deck)
-    return followed_repairs(repairs, found, shares, defects, deck, S)
+    return followed_repairs(repairs, shares, defects, deck, S)
 
 
 FAR = (30, 0, 31, 1)  # a defect elsewhere: the survey is drawn
@@ -120,7 +120,7 @@ def test_the_join_agrees_with_looking_at_every_pair():
     made = make_records(40, 14, 7, drawn=1.0, every_yr=2.0)
     decks = made["deck"].merge(made["bridge"], on="bridge_id", suffixes=("", "_b"))
     shares = survey_shares(made["survey"], made["defect"], decks)
-    got, _ = followed_repairs(made["repair"], made["survey"], shares, made["defect"], decks, S)
+    got, _ = followed_repairs(made["repair"], shares, made["defect"], decks, S)
     got = got[got["followed_by"] == "polygons"]
     assert len(got) > 10
     ids = shares.set_index("survey_id")

@@ -1,15 +1,14 @@
-"""Priority adds up, order is fair and stable, and what is urgent is not merely high."""
+"""Priority adds up, order is fair and stable."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 import pytest
-import shapely
 
 from decknet.errors import SettingsError
-from decknet.rank import act_now, rank_decks, route_trends, traffic_in_use
-from decknet.settings import RankSettings, TrafficSettings, UrgentSettings
+from decknet.rank import rank_decks, route_trends, traffic_in_use
+from decknet.settings import RankSettings, TrafficSettings
 from tests.frames import records
 
 DAY = pd.Timestamp("2026-05-12")
@@ -133,92 +132,6 @@ def _found(**columns):
         "unsound_share": 0.05,
     }
     return pd.DataFrame(base | columns)
-
-
-def test_holes_bars_and_danger_are_urgent_in_that_order():
-    found = _found(hole_m2=[0.0, 0.3, 0.0], exposed_bar_m2=[1.2, 0.0, np.nan], unsound_share=[0.05, 0.05, 0.45])
-    got = act_now(found, records("repair", repair_id=[], deck_id=[], repair_date=[], treatment=[]), UrgentSettings())
-    assert got["deck_id"].tolist() == ["b", "a", "c"]
-    assert got["due"].tolist() == [DAY + pd.Timedelta(days=d) for d in (1, 14, 30)]
-
-
-def test_a_repair_after_the_survey_ends_a_hole():
-    found = _found(hole_m2=[0.3, 0.3, 0.0])
-    repairs = records(
-        "repair", repair_id=["r"], deck_id=["a"], repair_date=[DAY + pd.Timedelta(days=2)], treatment=["patch"]
-    )
-    assert act_now(found, repairs, UrgentSettings())["deck_id"].tolist() == ["b"]
-
-
-def test_a_high_rank_alone_is_not_urgent():
-    nothing = act_now(
-        _found(), records("repair", repair_id=[], deck_id=[], repair_date=[], treatment=[]), UrgentSettings()
-    )
-    assert nothing.empty
-
-
-def test_bars_clear_of_the_wheel_paths_have_more_time():
-    found = _found(exposed_bar_m2=[0.4, 0.4, 0.4]).assign(width_m=9.0, lanes=pd.array([2, 2, None], dtype="Int64"))
-    # Two lanes of 3.6 m about the centreline: wheel paths about 0.9 and 2.7 m on either side of it, 1 m wide.
-    shapes = [shapely.box(3, -0.35, 4, 0.35), shapely.box(3, 2.1, 4, 2.3), shapely.box(3, -0.3, 4, 0.3)]
-    defects = pd.DataFrame({"deck_id": ["a", "b", "c"], "kind": "exposed bar", "shape": shapes})
-    none = records("repair", repair_id=[], deck_id=[], repair_date=[], treatment=[])
-    got = act_now(found, none, UrgentSettings(), defects=defects).set_index("deck_id")
-    assert got["days"].to_dict() == {"a": 60, "b": 14, "c": 14}
-    assert got["why"].str.extract(r"bars exposed, (.*)")[0].to_dict() == {
-        "a": "clear of the wheel paths",
-        "b": "in a wheel path",
-        "c": "not known to be clear of the wheel paths",
-    }
-
-
-def test_one_bar_not_drawn_may_be_in_a_wheel_path():
-    found = _found(exposed_bar_m2=[0.4, 0.0, 0.0]).assign(width_m=9.0, lanes=2)
-    shapes = [shapely.box(3, -0.3, 4, 0.3), None]
-    defects = pd.DataFrame({"deck_id": ["a", "a"], "kind": "exposed bar", "shape": shapes})
-    none = records("repair", repair_id=[], deck_id=[], repair_date=[], treatment=[])
-    assert act_now(found, none, UrgentSettings(), defects=defects)["days"].tolist() == [14]
-
-
-def test_a_whole_deck_treatment_ends_danger_and_a_patch_does_not():
-    found = _found(unsound_share=[0.5, 0.5, 0.1])
-    repairs = records(
-        "repair", repair_id=["x", "y"], deck_id=["a", "b"], repair_date=[DAY + pd.Timedelta(days=40)] * 2,
-        treatment=["new deck", "patch"],
-    )  # fmt: skip
-    assert act_now(found, repairs, UrgentSettings())["deck_id"].tolist() == ["b"]
-
-
-def _patched(**columns):
-    base = {"repair_id": ["r1"], "deck_id": ["a"], "repair_date": [pd.Timestamp("2026-06-01")], "treatment": ["patch"]}
-    return records("repair", **(base | {"cure_h": [84.0]} | columns))
-
-
-@pytest.mark.parametrize(
-    ("columns", "today", "listed"),
-    [
-        ({}, "2026-06-20", True),
-        ({}, "2026-06-07", False),  # cure to 4 June, and three days
-        ({}, "2026-06-08", True),
-        ({"opened_at": ["2026-06-05T06:00"]}, "2026-06-20", False),
-        ({"opened_at": [" "]}, "2026-06-20", True),
-        ({"cure_h": [None]}, "2026-06-20", False),
-        ({}, "2026-12-20", False),  # too long ago to ask
-        ({"deck_id": ["elsewhere"]}, "2026-06-20", False),
-    ],
-)
-def test_a_repair_overdue_for_its_opening_check(columns, today, listed):
-    got = act_now(_found(), _patched(**columns), UrgentSettings(), today=pd.Timestamp(today).date())
-    assert got["cause"].tolist() == (["opening check"] if listed else [])
-    if listed:
-        one = got.iloc[0]
-        assert (one["since"], one["due"]) == (pd.Timestamp("2026-06-04"), pd.Timestamp("2026-06-07"))
-        assert "patch of 2026-06-01 (r1)" in one["why"]
-
-
-def test_a_survey_since_ends_the_opening_check():
-    later = _found().assign(survey_date=pd.Timestamp("2026-06-10"))
-    assert act_now(later, _patched(), UrgentSettings(), today=pd.Timestamp("2026-06-20").date()).empty
 
 
 def test_a_count_is_brought_to_the_year_by_the_trend_of_its_route():
