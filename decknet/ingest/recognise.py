@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from decknet.columns import RECORDS, Column, normal
+from decknet.columns import METHODS, RECORDS, Column, normal
 from decknet.errors import RecordError
-from decknet.ingest.tongues import HEADERS, NAMES_TOO
+from decknet.ingest.tongues import HEADERS, METHOD_WORDS, NAMES_TOO
 from decknet.units import factor_to
 
 if TYPE_CHECKING:
@@ -20,24 +20,38 @@ if TYPE_CHECKING:
     from decknet.ingest.read import Table
 
 __all__ = [
+    "ALSO",
     "AS_SHARE",
+    "COVERAGE_WORDS",
     "DECK_KEYS",
     "KINDS",
     "TOTALS",
     "Claim",
     "claim_columns",
     "column_named",
+    "is_coverage",
     "is_known_header",
     "is_unit",
     "kind_of",
     "years_in_headers",
 ]
 
+METHOD_SAID = frozenset({normal(m) for m in (*METHODS, *METHOD_WORDS)})
 KINDS = (*RECORDS, "national", "successor", "elements", "grid")
 DECK_KEYS = ("deck_id", "bridge_id")
 TOTALS = ("delaminated_m2", "spalled_m2", "hole_m2", "exposed_bar_m2", "failed_patch_m2", "unsound_m2")
 AS_SHARE = "share beside "  # before the name of an area: the same figure as a share, held against it
+ALSO = "said too "  # before a number: a further column that says what a survey looked at
 STRIP = ("from_station_m", "to_station_m", "from_offset_m", "to_offset_m")
+
+# Words for a shape that draws what was looked at; in the form ``columns.normal`` gives.
+COVERAGE_WORDS = frozenset(
+    {
+        "coverage", "covered", "covered area", "area covered", "surveyed", "surveyed area", "area surveyed",
+        "survey area", "survey limits", "limits of survey", "survey extent", "extent of survey", "looked at",
+        "area looked at", "ground looked at", "sounded area", "area sounded", "inspected area",
+    }
+)  # fmt: skip
 
 # Columns a table of one kind may carry beside its own: keys by which it names a deck or a survey,
 # and records of other kinds in the same row.
@@ -47,6 +61,7 @@ _BESIDE: dict[str, tuple[str, ...]] = {
     "survey": ("bridge_id",),
     "defect": ("deck_id", "bridge_id", "survey_date", "method", *STRIP),
     "repair": ("bridge_id", *STRIP),
+    "closing": ("bridge_id",),
 }
 
 # Words in the name of a sheet, layer or file, and the kind of record it then holds.
@@ -56,6 +71,7 @@ NAMED_FOR = {
         "hollows", "décollement", "décollements", "decollement", "decollements", "polygons",
     ),
     "repair": ("repair", "repairs", "patch", "patches", "patching", "repaired"),
+    "closing": ("closing", "closings", "closed"),
     "survey": ("survey", "surveys", "sounding", "soundings"),
     "traffic": ("traffic", "counts", "aadt", "adt"),
     "deck": ("deck", "decks", "outline", "outlines", "footprint", "footprints"),
@@ -290,7 +306,11 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
                 Claim(index, label, of, fitting[0], factor, offset, share, why, fitting[1])
             )
     _alike(found, table)
+    told = _several_looks(found)
     claims = _settle(found, unused, place)
+    for n, claim in enumerate(c for c in told if c.index not in {k.index for k in claims.values()}):
+        claims[f"{ALSO}{n}"] = claim
+        unused.pop(claim.index, None)
     if kind in ("bridge", "deck") and not {"longitude_deg", "latitude_deg"} & set(claims) and table.shape is None:
         for index, of in places(table).items():
             if index not in {c.index for c in claims.values()}:
@@ -301,6 +321,13 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
         if index not in unused and not any(c.index == index for c in claims.values()):
             unused[index] = f"no column of a {kind} record is known by {header!r}"
     return claims, unused
+
+
+def _several_looks(found: dict[str, list[Claim]]) -> list[Claim]:
+    """Columns beside the first that say what a survey looked at, such as a span beside a lane; taken out."""
+    claims = sorted(found.get("looked_at", []), key=lambda c: c.rank)
+    found.update({"looked_at": claims[:1]} if claims else {})
+    return claims[1:]
 
 
 _YEAR = re.compile(r"\b(?:19|20)\d\d\b")
@@ -365,6 +392,7 @@ def places(table: Table) -> dict[int, Column]:
     return next(({heads.index(h): _PLACE} for h in _PLACE_NAMES if h in heads), {})
 
 
+_HOW = next(c for c in RECORDS["closing"].columns if c.name == "how")
 _UNIT = Column("unit", "text", "", "Unit of the row.")
 _EASTING = Column("easting", "number", "", "First coordinate of the place, in the system stated.")
 _NORTHING = Column("northing", "number", "", "Second coordinate of the place, in the system stated.")
@@ -460,6 +488,19 @@ def _named_for(table: Table, names: dict[str, tuple[str, ...]]) -> str:
     return next((kind for kind, known in names.items() if words & {*known, *more.get(kind, ())}), "")
 
 
+def is_coverage(name: str) -> bool:
+    """Whether a sheet, layer or file is named for what was looked at.
+
+    Examples
+    --------
+    >>> is_coverage("North_coverage"), is_coverage("Survey limits"), is_coverage("surveys")
+    (True, True, False)
+    """
+    words = normal(name).split()
+    every = {" ".join(words[i : i + k]) for k in (1, 2, 3) for i in range(len(words))}
+    return bool(every & (COVERAGE_WORDS - {"surveyed", "covered"}))
+
+
 def base_kind(table: Table) -> str:
     """The kind of base map the layer is named for; empty where for none."""
     return _named_for(table, BASE_NAMES)
@@ -520,12 +561,16 @@ def kind_of(table: Table, stated: Stated) -> str:
         return "element_quantity"
     if table.shape is not None and base_kind(table) and not key:
         return "base"
+    total = bool(survey & set(TOTALS))
+    if key and not total and _is_closing(table, has("closing"), repair, named=name == "closing", drawn=drawn):
+        return "closing"
     repairish = name == "repair" or bool(words & {"repair", "repaired", "treatment", "repairs"})
     if repairish and key and "repair_date" in repair:
         return "repair"
     named = key or "survey_id" in survey
-    total = bool(survey & set(TOTALS))
     dated = "survey_date" in survey
+    if named and drawn and not total and is_coverage(table.name):
+        return "defect"
     if named and not total and (name == "defect" or (drawn and (dated or "survey_id" in defect) and name != "survey")):
         return "defect"
     if key and dated and not drawn and not total and "kind" in defect and "area_m2" in defect:
@@ -539,6 +584,24 @@ def kind_of(table: Table, stated: Stated) -> str:
         # An outline or a point with nothing but a bridge's number says where the bridge is.
         return name if "deck_id" in bridge else "bridge"
     return rest
+
+
+# Words of headers by which a table tells of what was urgent and is dealt with.
+_CLOSES = {"closed", "closing", "closings", "hazard", "hazards", "cause"}
+
+
+def _is_closing(table: Table, closing: set[str], repair: set[str], *, named: bool, drawn: bool) -> bool:
+    """Whether a table says what was dealt with, how and on whose word; a survey's "how" is a method."""
+    if "closed_on" not in closing or "treatment" in repair or not {"how", "closed_by"} & closing:
+        return False
+    if named:
+        return True
+    how = next((i for i, h in enumerate(table.headers) if h and _fits(h, _HOW) is not None), None)
+    said = set() if how is None else {normal(str(c)) for c in table.cells[how].unique()} - {""}
+    own = [h for h in table.headers if h and any(_fits(h, c) is not None for c in RECORDS["closing"].columns)]
+    if {w for h in own for w in normal(h).split()} & _CLOSES:
+        return "closed_by" in closing or not said or not said <= METHOD_SAID
+    return {"how", "closed_by"} <= closing and bool(said) and not said & METHOD_SAID and not drawn
 
 
 def _rest_of(bridge: set[str], *, size: bool, told: bool, key: bool) -> str:
