@@ -13,7 +13,7 @@ from decknet.columns import normal
 from decknet.ingest import defects, looks
 from decknet.ingest.checks import record_frame
 from decknet.ingest.coded import once
-from decknet.ingest.recognise import COVERAGE_WORDS, is_coverage
+from decknet.ingest.kinds import COVERAGE_WORDS, is_coverage
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Bools, Rows

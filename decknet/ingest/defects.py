@@ -12,7 +12,7 @@ from decknet.columns import normal
 from decknet.ingest import looks, shapes, surveys
 from decknet.ingest.checks import record_frame
 from decknet.ingest.coded import spread
-from decknet.ingest.recognise import is_coverage
+from decknet.ingest.kinds import is_coverage
 from decknet.ingest.tongues import KINDS_TOO, METHOD_WORDS
 
 if TYPE_CHECKING:

@@ -14,6 +14,7 @@ from decknet.ingest import bridges, closings, defects, grid, repairs, surveys, t
 from decknet.ingest.base import check_base
 from decknet.ingest.checks import Rows, fault_frame
 from decknet.ingest.coverage import check_coverage, split_coverage
+from decknet.ingest.kinds import NAMED_FOR, kind_of
 from decknet.ingest.mapping import Stated, read_mapping
 from decknet.ingest.open_formats import OPEN_KINDS, check_open, claim_open, open_kind
 from decknet.ingest.read import read_tables
@@ -22,10 +23,8 @@ from decknet.ingest.recognise import (
     AS_SHARE,
     DECK_KEYS,
     KINDS,
-    NAMED_FOR,
     Claim,
     claim_columns,
-    kind_of,
     years_in_headers,
 )
 from decknet.ingest.register import Known, Register

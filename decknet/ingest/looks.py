@@ -19,7 +19,18 @@ if TYPE_CHECKING:
     from decknet.ingest.checks import Bools, Floats, Rows
     from decknet.ingest.register import Register
 
-__all__ = ["BEYOND_M", "LOOK", "UNREADABLE", "add_looks", "covered_m2", "deck_edges", "drawn_coverage", "flag_looks"]
+__all__ = [
+    "BEYOND_M",
+    "LOOK",
+    "UNREADABLE",
+    "add_looks",
+    "beyond_m",
+    "covered_m2",
+    "deck_edges",
+    "drawn_coverage",
+    "flag_looks",
+    "looks_drawn",
+]
 
 # The columns of a survey that say what it looked at.
 LOOK = ("surveyed_m2", *STRIP, "coverage", "looked_at")

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from decknet.columns import METHODS, RECORDS, Column, normal
+from decknet.columns import RECORDS, Column, normal
 from decknet.errors import RecordError
-from decknet.ingest.tongues import HEADERS, METHOD_WORDS, NAMES_TOO
+from decknet.ingest.tongues import HEADERS
 from decknet.units import factor_to
 
 if TYPE_CHECKING:
@@ -22,36 +22,23 @@ if TYPE_CHECKING:
 __all__ = [
     "ALSO",
     "AS_SHARE",
-    "COVERAGE_WORDS",
     "DECK_KEYS",
     "KINDS",
     "TOTALS",
     "Claim",
     "claim_columns",
     "column_named",
-    "is_coverage",
     "is_known_header",
     "is_unit",
-    "kind_of",
     "years_in_headers",
 ]
 
-METHOD_SAID = frozenset({normal(m) for m in (*METHODS, *METHOD_WORDS)})
 KINDS = (*RECORDS, "national", "successor", "elements", "grid")
 DECK_KEYS = ("deck_id", "bridge_id")
 TOTALS = ("delaminated_m2", "spalled_m2", "hole_m2", "exposed_bar_m2", "failed_patch_m2", "unsound_m2")
 AS_SHARE = "share beside "  # before the name of an area: the same figure as a share, held against it
 ALSO = "said too "  # before a number: a further column that says what a survey looked at
 STRIP = ("from_station_m", "to_station_m", "from_offset_m", "to_offset_m")
-
-# Words for a shape that draws what was looked at; in the form ``columns.normal`` gives.
-COVERAGE_WORDS = frozenset(
-    {
-        "coverage", "covered", "covered area", "area covered", "surveyed", "surveyed area", "area surveyed",
-        "survey area", "survey limits", "limits of survey", "survey extent", "extent of survey", "looked at",
-        "area looked at", "ground looked at", "sounded area", "area sounded", "inspected area",
-    }
-)  # fmt: skip
 
 # Columns a table of one kind may carry beside its own: keys by which it names a deck or a survey,
 # and records of other kinds in the same row.
@@ -62,27 +49,6 @@ _BESIDE: dict[str, tuple[str, ...]] = {
     "defect": ("deck_id", "bridge_id", "survey_date", "method", *STRIP),
     "repair": ("bridge_id", *STRIP),
     "closing": ("bridge_id",),
-}
-
-# Words in the name of a sheet, layer or file, and the kind of record it then holds.
-NAMED_FOR = {
-    "defect": (
-        "defect", "defects", "delamination", "delaminations", "distress", "distresses", "spall", "spalls", "hollow",
-        "hollows", "décollement", "décollements", "decollement", "decollements", "polygons",
-    ),
-    "repair": ("repair", "repairs", "patch", "patches", "patching", "repaired"),
-    "closing": ("closing", "closings", "closed"),
-    "survey": ("survey", "surveys", "sounding", "soundings"),
-    "traffic": ("traffic", "counts", "aadt", "adt"),
-    "deck": ("deck", "decks", "outline", "outlines", "footprint", "footprints"),
-    "bridge": ("bridge", "bridges", "inventory", "structures"),
-}  # fmt: skip
-BASE_NAMES = {
-    "shoreline": ("shoreline", "shorelines", "coast", "coastline", "coastlines", "sea", "lake", "lakes"),
-    "river": ("river", "rivers", "stream", "streams", "watercourse", "watercourses"),
-    "route": ("route", "routes", "road", "roads", "highway", "highways"),
-    "town": ("town", "towns", "city", "cities", "village", "villages", "settlement", "settlements", "places"),
-    "boundary": ("boundary", "boundaries", "border", "borders", "district", "districts", "limits"),
 }
 
 _UNIT_WORDS = {
@@ -172,7 +138,7 @@ def column_named(name: str) -> Column | None:
 
 
 @cache
-def _spellings(found: Column) -> tuple[tuple[str, int], ...]:
+def spellings(found: Column) -> tuple[tuple[str, int], ...]:
     """Spellings of one of our columns, own name first, each with its rank."""
     own = normal(found.name)
     out = [(own, 1)]
@@ -189,11 +155,11 @@ def _words(header: str) -> tuple[list[str], str]:
     return words, "".join(words)
 
 
-def _fits(header: str, of: Column) -> tuple[str, int] | None:
+def fits(header: str, of: Column) -> tuple[str, int] | None:
     """Unit in a header and the rank of its name, where the header is one for the column."""
     words, joined = _words(header)
     best: tuple[str, int] | None = None
-    for spelling, rank in _spellings(of):
+    for spelling, rank in spellings(of):
         close = spelling.replace(" ", "")
         if close not in joined:
             continue
@@ -210,7 +176,7 @@ def _fits(header: str, of: Column) -> tuple[str, int] | None:
 
 
 @cache
-def _columns_for(kind: str) -> tuple[Column, ...]:
+def columns_for(kind: str) -> tuple[Column, ...]:
     own = {c.name: c for c in RECORDS[kind].columns}
     for name in _BESIDE.get(kind, ()):
         found = column_named(name)
@@ -226,7 +192,7 @@ def is_known_header(text: str) -> bool:
         return False
     if text.strip("\"' ").upper() == "STRUCTURE_NUMBER_008":
         return True
-    return any(_fits(text, c) is not None for r in RECORDS.values() for c in r.columns)
+    return any(fits(text, c) is not None for r in RECORDS.values() for c in r.columns)
 
 
 @lru_cache(maxsize=4096)
@@ -271,7 +237,7 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
             unused[index] = "has no header"
             continue
         if index >= own:
-            of = next((c for c in _columns_for(kind) if c.name == header), _UNIT if header == "unit" else None)
+            of = next((c for c in columns_for(kind) if c.name == header), _UNIT if header == "unit" else None)
             if of is None:
                 unused[index] = f"a {kind} record has no such column"
             else:
@@ -284,7 +250,7 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
             if not name:
                 unused[index] = "left out by the mapping"
                 continue
-            of = next((c for c in _columns_for(kind) if c.name == name), None) or column_named(name) or _UNIT
+            of = next((c for c in columns_for(kind) if c.name == name), None) or column_named(name) or _UNIT
             if not unit and name != "unit":
                 fit = unit_of(normal(header).split()[-1], of)
                 unit = normal(header).split()[-1] if fit is not None and len(normal(header).split()) > 1 else ""
@@ -294,8 +260,8 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
         if normal(header) in ("unit", "units", "uom"):
             found.setdefault("unit", []).append(Claim(index, header, _UNIT, "", 1.0, 0.0, "", "unit of the row", 1))
             continue
-        for of in _columns_for(kind):
-            fitting = _fits(header, of) or _fits_cut(table, label, of, place)
+        for of in columns_for(kind):
+            fitting = fits(header, of) or _fits_cut(table, label, of, place)
             if fitting is None:
                 continue
             factor, offset, share = unit_of(fitting[0], of) or (1.0, 0.0, "")
@@ -349,16 +315,16 @@ def years_in_headers(table: Table) -> tuple[Table, dict[str, str]]:
     found = {}
     for index, header in enumerate(table.headers):
         years = _YEAR.findall(normal(header))
-        if len(years) == 1 and _fits(_YEAR.sub("", normal(header)), aadt) is not None:
+        if len(years) == 1 and fits(_YEAR.sub("", normal(header)), aadt) is not None:
             found[index] = years[0]
-        elif _fits(header, aadt) is not None or _fits(header, year) is not None:
+        elif fits(header, aadt) is not None or fits(header, year) is not None:
             return table, {}
     if len(found) == 1:
         ((index, when),) = found.items()
         heads = [aadt.name if i == index else h for i, h in enumerate(table.headers)]
         return replace(table, headers=tuple(heads)), {year.name: when}
     rest = [i for i in range(len(table.headers)) if i not in found]
-    others = {c.name for i in rest for c in _columns_for("bridge") if _fits(table.headers[i], c) is not None}
+    others = {c.name for i in rest for c in columns_for("bridge") if fits(table.headers[i], c) is not None}
     if not found or table.shape is not None or not others & set(DECK_KEYS) or others - {*DECK_KEYS, "name", "route"}:
         return table, {}
     parts, at = [], []
@@ -380,7 +346,7 @@ def years_in_headers(table: Table) -> tuple[Table, dict[str, str]]:
 
 
 def _keys(header: str) -> set[str]:
-    return {c.name for c in _columns_for("bridge") if c.name in DECK_KEYS and _fits(header, c) is not None}
+    return {c.name for c in columns_for("bridge") if c.name in DECK_KEYS and fits(header, c) is not None}
 
 
 def places(table: Table) -> dict[int, Column]:
@@ -392,7 +358,6 @@ def places(table: Table) -> dict[int, Column]:
     return next(({heads.index(h): _PLACE} for h in _PLACE_NAMES if h in heads), {})
 
 
-_HOW = next(c for c in RECORDS["closing"].columns if c.name == "how")
 _UNIT = Column("unit", "text", "", "Unit of the row.")
 _EASTING = Column("easting", "number", "", "First coordinate of the place, in the system stated.")
 _NORTHING = Column("northing", "number", "", "Second coordinate of the place, in the system stated.")
@@ -415,8 +380,8 @@ def _fits_cut(table: Table, header: str, of: Column, place: str) -> tuple[str, i
     text = header.lower()
     numbered = _NUMBERED.fullmatch(text)
     stem = (numbered[1] if numbered else text).replace("_", " ")
-    spellings = [s for s, _ in _spellings(of)]
-    if not any(s.startswith(stem) and len(s) > len(stem) for s in spellings) or len(stem) < 6:
+    known = [s for s, _ in spellings(of)]
+    if not any(s.startswith(stem) and len(s) > len(stem) for s in known) or len(stem) < 6:
         return None
     if of.kind == "number" and of.unit:
         same = [h for h in table.headers if len(h) == CUT and h.lower()[:8] == text[:8]]
@@ -480,139 +445,3 @@ def _settle(found: dict[str, list[Claim]], unused: dict[int, str], place: str) -
         if not name.startswith(AS_SHARE):
             unused.pop(claim.index, None)
     return claims
-
-
-def _named_for(table: Table, names: dict[str, tuple[str, ...]]) -> str:
-    words = set(normal(table.name).split())
-    more = NAMES_TOO if names is NAMED_FOR else {}
-    return next((kind for kind, known in names.items() if words & {*known, *more.get(kind, ())}), "")
-
-
-def is_coverage(name: str) -> bool:
-    """Whether a sheet, layer or file is named for what was looked at.
-
-    Examples
-    --------
-    >>> is_coverage("North_coverage"), is_coverage("Survey limits"), is_coverage("surveys")
-    (True, True, False)
-    """
-    words = normal(name).split()
-    every = {" ".join(words[i : i + k]) for k in (1, 2, 3) for i in range(len(words))}
-    return bool(every & (COVERAGE_WORDS - {"surveyed", "covered"}))
-
-
-def base_kind(table: Table) -> str:
-    """The kind of base map the layer is named for; empty where for none."""
-    return _named_for(table, BASE_NAMES)
-
-
-def _own_layout(table: Table) -> str:
-    """The kind whose own columns, key included, are all that a table named for it has; else empty."""
-    headers, words = {h for h in table.headers if h}, set(normal(table.name).split())
-    for kind, record in RECORDS.items():
-        if set(normal(kind).split()) <= words and set(record.key) <= headers <= set(record.names()):
-            return kind
-    return ""
-
-
-def kind_of(table: Table, stated: Stated) -> str:
-    """The kind of record a table holds; empty where it cannot be told.
-
-    Parameters
-    ----------
-    table : Table
-    stated : Stated
-
-    Returns
-    -------
-    str
-        One of ``KINDS``, or empty.
-    """
-    if table.national:
-        return "national"
-    if own := _own_layout(table):
-        return own
-
-    def has(kind: str) -> set[str]:
-        seen: set[str] = set()
-        taken = {normal(h): v for h, v in stated.columns.items()}
-        for header, label in zip(table.headers, table.labels(), strict=True):
-            if normal(label) in taken:
-                seen.add(taken[normal(label)].partition(" in ")[0].strip())
-            elif header:
-                seen |= {c.name for c in _columns_for(kind) if _fits(header, c) is not None}
-                if table.cut and len(header) == CUT:
-                    text = header.lower().replace("_", " ")
-                    seen |= {c.name for c in _columns_for(kind) if any(s.startswith(text) for s, _ in _spellings(c))}
-        return seen
-
-    survey, repair, defect, bridge = has("survey"), has("repair"), has("defect"), has("bridge")
-    key = bool(bridge & set(DECK_KEYS))
-    name = _named_for(table, NAMED_FOR)
-    words = {w for h in table.headers for w in normal(h).split()}
-    drawn = "shape" in defect or set(STRIP) <= defect
-    if table.shape is not None:
-        import shapely
-
-        drawn = drawn or bool((shapely.get_dimensions(table.shape) == 2).any())
-    size = bool(bridge & {"length_m", "width_m"})
-    told = bool(bridge & {"name", "longitude_deg", "latitude_deg", "built_year", "route", "detour_km"})
-    if {"cs1", "cs2", "element"} <= has("element_quantity"):
-        return "element_quantity"
-    if table.shape is not None and base_kind(table) and not key:
-        return "base"
-    total = bool(survey & set(TOTALS))
-    if key and not total and _is_closing(table, has("closing"), repair, named=name == "closing", drawn=drawn):
-        return "closing"
-    repairish = name == "repair" or bool(words & {"repair", "repaired", "treatment", "repairs"})
-    if repairish and key and "repair_date" in repair:
-        return "repair"
-    named = key or "survey_id" in survey
-    dated = "survey_date" in survey
-    if named and drawn and not total and is_coverage(table.name):
-        return "defect"
-    if named and not total and (name == "defect" or (drawn and (dated or "survey_id" in defect) and name != "survey")):
-        return "defect"
-    if key and dated and not drawn and not total and "kind" in defect and "area_m2" in defect:
-        return "defect"
-    if key and dated and (total or bool({"surveyed_m2", "method"} & survey) or name == "survey"):
-        return "survey"
-    rest = _rest_of(bridge, size=size, told=told, key=key)
-    if not rest and key and len(places(table)) == 2:
-        return "bridge"
-    if not rest and key and table.shape is not None and name in ("bridge", "deck"):
-        # An outline or a point with nothing but a bridge's number says where the bridge is.
-        return name if "deck_id" in bridge else "bridge"
-    return rest
-
-
-# Words of headers by which a table tells of what was urgent and is dealt with.
-_CLOSES = {"closed", "closing", "closings", "hazard", "hazards", "cause"}
-
-
-def _is_closing(table: Table, closing: set[str], repair: set[str], *, named: bool, drawn: bool) -> bool:
-    """Whether a table says what was dealt with, how and on whose word; a survey's "how" is a method."""
-    if "closed_on" not in closing or "treatment" in repair or not {"how", "closed_by"} & closing:
-        return False
-    if named:
-        return True
-    how = next((i for i, h in enumerate(table.headers) if h and _fits(h, _HOW) is not None), None)
-    said = set() if how is None else {normal(str(c)) for c in table.cells[how].unique()} - {""}
-    own = [h for h in table.headers if h and any(_fits(h, c) is not None for c in RECORDS["closing"].columns)]
-    if {w for h in own for w in normal(h).split()} & _CLOSES:
-        return "closed_by" in closing or not said or not said <= METHOD_SAID
-    return {"how", "closed_by"} <= closing and bool(said) and not said & METHOD_SAID and not drawn
-
-
-def _rest_of(bridge: set[str], *, size: bool, told: bool, key: bool) -> str:
-    if not key:
-        return ""
-    if "deck_rating" in bridge and "rated_year" in bridge and not size and not told:
-        return "rating"
-    if "aadt" in bridge and not size and not told:
-        return "traffic"
-    if "deck_id" in bridge and not told and (size or bool(bridge & {"centreline", "slab_mm", "bar_kind", "outline"})):
-        return "deck"
-    if size or told:
-        return "bridge"
-    return ""

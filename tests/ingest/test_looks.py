@@ -270,7 +270,8 @@ def test_coverage_drawn_for_a_survey_on_record_leaves_all_else_of_it(read, known
     held = pd.DataFrame(
         {
             "survey_id": ["S7"], "deck_id": ["001"], "survey_date": pd.to_datetime(["2024-05-06"]),
-            "method": ["hammer"], "delaminated_m2": [7.5], "crew": ["Ash"], "looked_at": ["northbound"], "coverage": [None],
+            "method": ["hammer"], "delaminated_m2": [7.5], "crew": ["Ash"], "looked_at": ["northbound"],
+            "coverage": [None],
             **{n: [np.nan] for n in ("surveyed_m2", "from_station_m", "to_station_m", "from_offset_m", "to_offset_m")},
         }
     )  # fmt: skip
