@@ -52,6 +52,10 @@ CASES = [
     ("C-NO-SIZE", {}),
     ("C-NO-COUNT", {}),
     ("C-NO-DECK", {"survey": survey(deck_id=["Q"], delaminated_m2=[1.0])}),
+    ("C-NO-DECK", {"closing": records("closing", closing_id=["c"], deck_id=["Q"], closed_on=["2020-05-04"],
+                                      closed_by=["I"], how=["x"])}),
+    ("C-FUTURE", {"closing": records("closing", closing_id=["c"], deck_id=["A"], closed_on=["2030-05-04"],
+                                     closed_by=["I"], how=["x"])}),
     ("C-BEFORE-BUILT", {"survey": survey(survey_date=["1970-01-02"], delaminated_m2=[1.0])}),
     ("C-FUTURE", {"survey": survey(survey_date=["2030-01-02"], delaminated_m2=[1.0])}),
     ("C-SURVEY-LARGER", {"survey": survey(delaminated_m2=[612.0])}),
@@ -62,6 +66,11 @@ CASES = [
                                         survey_date=["2020-05-04"] * 2, delaminated_m2=[80.0, 20.0])}),
     ("C-HALVES", {"survey": survey(survey_id=["s1", "s2"], deck_id=["A", "A"], survey_date=["2020-05-04", "2020-05-11"],
                                    method=["hammer"] * 2, surveyed_m2=[200.0, 200.0], delaminated_m2=[8.0, 2.0])}),
+    ("C-LOOK", {"survey": survey(delaminated_m2=[8.0], looked_at=["northbound"])}),
+    ("C-COVERAGE", {"survey": survey(), "defect": records(
+        "defect", survey_id=["s1"], defect_id=["1"], kind=["spall"], shape=[shapely.box(0, 0, 4, 2)])}),
+    ("C-BEYOND", {"survey": survey(from_station_m=[0.0], to_station_m=[3.0]), "defect": records(
+        "defect", survey_id=["s1"], defect_id=["1"], kind=["spall"], shape=[shapely.box(0, 0, 4, 2)])}),
     ("C-REPAIR-LARGER", {"repair": records("repair", repair_id=["r"], deck_id=["A"], repair_date=["2020-05-04"],
                                            treatment=["patch"], area_m2=[412.0])}),
     ("C-OLD-COUNT", {"traffic": records("traffic", bridge_id=["A"], year=[2009], aadt=[2100.0])}),
@@ -81,7 +90,7 @@ CASES = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("code", "more"), CASES, ids=[c for c, _ in CASES])
+@pytest.mark.parametrize(("code", "more"), CASES, ids=[f"{c}-{'-'.join(m)}" for c, m in CASES])
 def test_a_rule_over_what_is_stored_finds_its_fault(code, more):
     found = check_records(stored(**{"bridge": BRIDGES, "deck": DECKS, **more}), today=TODAY)
     assert code in set(found["code"])
@@ -102,6 +111,25 @@ def test_a_sound_store_has_nothing_to_check():
                   method=["hammer", "hammer"], delaminated_m2=[10.0, 20.0])  # fmt: skip
     frames = {**stored(bridge=bridge, deck=deck, traffic=count), "survey": rows}
     assert check_records(frames, today=TODAY).empty
+
+
+def test_what_was_looked_at_bounds_what_can_be_found():
+    """A strip of 10 m by 10 m holds 100 m2: 102 m2 are too many in it, and 98 m2 are not."""
+    base = {"bridge": BRIDGES, "deck": DECKS}
+    strip = {"from_station_m": [0.0], "to_station_m": [10.0]}
+    over = check_records(stored(**base, survey=survey(delaminated_m2=[102.0], **strip)), today=TODAY)
+    assert "it exceeds the 100 m2 surveyed" in over[over["code"] == "C-SURVEY-LARGER"]["rule"].tolist()
+    under = check_records(stored(**base, survey=survey(delaminated_m2=[98.0], **strip)), today=TODAY)
+    assert "C-SURVEY-LARGER" not in set(under["code"])
+
+
+def test_two_strips_days_apart_are_two_halves():
+    """Offsets -5 to 0 and 0 to 5 of a deck of 40 by 10 m: 200 m2 each, the whole between them."""
+    rows = survey(survey_id=["s1", "s2"], deck_id=["A", "A"], survey_date=["2020-05-04", "2020-05-11"],
+                  method=["hammer"] * 2, from_offset_m=[-5.0, 0.0], to_offset_m=[0.0, 5.0],
+                  delaminated_m2=[8.0, 2.0])  # fmt: skip
+    found = check_records(stored(bridge=BRIDGES, deck=DECKS, survey=rows), today=TODAY)
+    assert found[found["code"] == "C-HALVES"]["value"].tolist() == ["200 + 200"]
 
 
 def test_a_repair_between_explains_less_unsound_area():
@@ -147,13 +175,18 @@ def test_the_list_for_a_clerk_names_file_line_and_remedy(store, tmp_path, capsys
 FILLED = {
     "bridges": {"bridge id": "0077", "name": "North Weir", "longitude (°)": 9.5, "posted": "yes", "built year": 1980},
     "decks": {"deck id": "0077", "bridge id": "0077", "length (m)": 40, "width (m)": 10, "bar kind": "epoxy"},
-    "surveys": {"deck id": "0077", "survey date": date(2024, 5, 6), "method": "chain drag", "delaminated (m²)": 12.5},
+    "surveys": {"deck id": "0077", "survey date": date(2024, 5, 6), "method": "chain drag", "looked at": "all lanes",
+                "delaminated (m²)": 12.5},
     "defects": {
         "deck id": "0077", "survey date": date(2024, 5, 6), "kind": "spall", "from station (m)": 2, "to station (m)": 4,
         "from offset (m)": -1, "to offset (m)": 1,
     },
     "repairs": {
         "deck id": "0077", "repair date": date(2025, 5, 6), "treatment": "patch", "area (m²)": 3.5, "cost": 900,
+    },
+    "closings": {
+        "deck id": "0077", "closed on": date(2025, 5, 7), "cause": "open hole", "station (m)": 3,
+        "closed by": "Ida Marsh", "how": "steel plate",
     },
     "traffic": {"bridge id": "0077", "year": 2023, "aadt": 8400, "truck share (%)": 12},
 }  # fmt: skip
@@ -172,7 +205,7 @@ def test_blank_sheets_come_back_without_a_mapping(tmp_path, capsys):
             page.cell(2, heads[head], value)
         book.save(folder / f"{name}.xlsx")
     loads = list(flow.load(path, [folder], now=datetime(2026, 6, 1), who="t"))
-    assert [loaded.error for loaded in loads] == [""] * 6
+    assert [loaded.error for loaded in loads] == [""] * 7
     for loaded in loads:
         assert (loaded.reading.rows_read, loaded.reading.rows_kept) == (1, 1), loaded.path
     from decknet.keep import Store
@@ -183,6 +216,8 @@ def test_blank_sheets_come_back_without_a_mapping(tmp_path, capsys):
         assert store.current("traffic")["truck_share"].tolist() == [pytest.approx(0.12)]
         assert store.current("defect")["shape"].iloc[0].area == 4.0
         assert store.current("survey")["survey_id"].tolist() == ["0077|2024-05-06|chain drag"]
+        assert store.current("survey")["looked_at"].tolist() == ["whole deck"]
+        assert store.current("closing")[["closed_by", "how"]].to_numpy().tolist() == [["Ida Marsh", "steel plate"]]
     assert main(["forms", str(folder)]) == 1
     assert "exists already" in capsys.readouterr().err
 

@@ -55,6 +55,51 @@ def test_every_command_has_a_line_in_the_readme(command):
     assert f"decknet {command}" in readme
 
 
+def test_a_closing_is_an_intake_of_its_own_and_can_be_taken_back(capsys, store, tmp_path):
+    assert _run(capsys, "load", store, _hundred_bridges(tmp_path))[0] == 0
+    close = ("close", store, "7", "--by", "Ida Marsh", "--how", 'plate; bolted, "down"', "--on", "2024-05-06")
+    code, out, err = _run(capsys, *close, "--cause", "hole", "--station", 12, "--offset", -2)
+    assert (code, err) == (0, "")
+    assert "Recorded as intake 2" in out
+    assert "Read as deck 0007" in out
+    with Store.open(store) as held:
+        (row,) = held.current("closing").to_dict("records")
+        assert (row["deck_id"], row["cause"], row["closed_by"]) == ("0007", "open hole", "Ida Marsh")
+        assert (row["how"], row["station_m"], row["offset_m"]) == ('plate; bolted, "down"', 12.0, -2.0)
+        assert held.intakes()["file"].tolist() == ["hundred.csv", "closing of 7 on 2024-05-06"]
+    assert "Recorded before as intake 2" in _run(capsys, *close, "--cause", "hole", "--station", 12, "--offset", -2)[1]
+    assert _run(capsys, "undo", store, 2)[0] == 0
+    with Store.open(store) as held:
+        assert held.current("closing").empty
+    assert _run(capsys, *close, "--cause", "hole", "--station", 12, "--offset", -2)[0] == 0  # and may come again
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["999999", "--by", "Ida", "--how", "plated"], "the deck must be known"),
+        (["0007", "--by", "", "--how", "plated"], "closed_by must be given"),
+        (["0007", "--by", "Ida", "--how", " "], "how must be given"),
+        (["0007", "--by", "Ida", "--how", "plated", "--cause", "wombat"], "cause must be one of"),
+        (["0007", "--by", "Ida", "--how", "plated", "--on", "2999-01-01"], "must not be after today"),
+        (["0007", "--by", "Ida", "--how", "plated", "--station", "-4"], "station_m must lie between"),
+    ],
+)
+def test_a_closing_that_cannot_be_is_not_stored(capsys, store, tmp_path, words, said):
+    assert _run(capsys, "load", store, _hundred_bridges(tmp_path))[0] == 0
+    code, _, err = _run(capsys, "close", store, *words)
+    assert code == 1
+    assert said in err
+    with Store.open(store) as held:
+        assert held.current("closing").empty
+        assert len(held.intakes()) == 1
+
+
+def test_a_closing_needs_who_and_how(capsys, store):
+    assert _run(capsys, "close", store, "0007", "--how", "plated")[0] == 2
+    assert _run(capsys, "close", store, "0007", "--by", "Ida")[0] == 2
+
+
 def test_misuse_ends_with_2(capsys, store):
     assert _run(capsys, "programme", store)[0] == 2
     assert _run(capsys, "programme", store, "--budget", "much")[0] == 2

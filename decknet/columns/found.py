@@ -285,7 +285,7 @@ CLOSING = Record(
             "",
             "Day it was dealt with.",
             required=True,
-            also=("closed", "date closed", "closing date", "date", "dealt with on", "day"),
+            also=("closed", "date closed", "closing date", "date", "dealt with on", "day closed"),
         ),
         Column(
             "cause",
@@ -293,7 +293,7 @@ CLOSING = Record(
             "",
             "Which cause is dealt with.",
             choices=CAUSES,
-            also=("hazard cause", "cause closed", "what", "hazard kind", "kind", "type"),
+            also=("hazard cause", "cause closed", "hazard kind", "hazard type"),
         ),
         Column(
             "hazard",
@@ -343,7 +343,6 @@ CLOSING = Record(
             required=True,
             also=(
                 "what was done",
-                "done",
                 "action",
                 "action taken",
                 "how closed",

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from decknet.flow import AsOf, Condition, Study
     from decknet.settings import Settings
 
-__all__ = ["Asked", "When", "grouped"]
+__all__ = ["Asked", "When", "date_of", "grouped"]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -65,7 +65,7 @@ AgainOpt = Annotated[
 ]
 
 
-def _date(text: str | None, option: str) -> date | None:
+def date_of(text: str | None, option: str) -> date | None:
     if text is None:
         return None
     try:
@@ -87,7 +87,7 @@ class When:
         """The day as the reading takes it."""
         from decknet.flow import AsOf
 
-        out = AsOf(_date(self.today, "--today"), _date(self.as_of, "--as-of"), _date(self.known_by, "--known-by"))
+        out = AsOf(date_of(self.today, "--today"), date_of(self.as_of, "--as-of"), date_of(self.known_by, "--known-by"))
         if out.today and out.records_to and out.records_to > out.today:
             raise typer.BadParameter(
                 f"{out.records_to} is later than --today {out.today}. Leave one of them out.", param_hint="--as-of"

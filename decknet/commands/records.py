@@ -10,6 +10,7 @@ import typer
 
 from decknet import digits
 from decknet.commands import say
+from decknet.commands.groups import date_of
 from decknet.commands.options import (
     JsonOpt,
     SettingsOpt,
@@ -32,6 +33,9 @@ def add_to(app: typer.Typer) -> None:
     """Put the commands on the app."""
     app.command(epilog="Example: decknet new district.duckdb --title 'North district'")(new)
     app.command(epilog="Example: decknet load district.duckdb bridges.csv surveys.xlsx defects.gpkg")(load)
+    app.command(epilog="Example: decknet close district.duckdb 0417 --by 'Ida Marsh' --how 'steel plate' --cause hole")(
+        close
+    )
     app.command(epilog="Example: decknet undo district.duckdb 3")(undo)
     app.command(epilog="Example: decknet intakes district.duckdb 3")(intakes)
     app.command(epilog="Example: decknet check district.duckdb -o to_check.xlsx")(check)
@@ -78,7 +82,7 @@ def load(
         typer.Option(
             "--as",
             help="Kind of record, where it is not recognised: bridge, deck, traffic, survey, defect, repair, "
-            "rating, base or national.",
+            "rating, closing, base or national.",
         ),
     ] = None,
     mapping: Annotated[Path | None, typer.Option("--map", help="A TOML file that says which column is which.")] = None,
@@ -132,6 +136,37 @@ def load(
         flow.save_mapping(save_map, maps[0])
         typer.echo(f"{save_map}: the mapping used. Bring the next such file in with: --map {save_map}")
     raise typer.Exit(1 if refused else 0)
+
+
+def close(
+    store: StoreArg,
+    deck: Annotated[str, typer.Argument(metavar="DECK", help="The deck, or a bridge that has one deck.")],
+    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who says that it is dealt with.")],
+    how: Annotated[str, typer.Option("--how", metavar="TEXT", help="What was done about it.")],
+    on: Annotated[str | None, typer.Option("--on", metavar="DATE", help="Day it was dealt with; else today.")] = None,
+    cause: Annotated[
+        str,
+        typer.Option(
+            "--cause",
+            help="What was open: open hole, exposed bar, danger share, opening check, poor rating or remark.",
+        ),
+    ] = "",
+    hazard: Annotated[
+        str, typer.Option("--hazard", metavar="ID|all", help="Its number in the list of hazards; all: all of the deck.")
+    ] = "",
+    station: Annotated[float | None, typer.Option("--station", metavar="M", help="Where: station, m.")] = None,
+    offset: Annotated[
+        float | None, typer.Option("--offset", metavar="M", help="Where: offset, m, left of the centreline negative.")
+    ] = None,
+) -> None:
+    """Record that something urgent on a deck is dealt with, on a named person's word."""
+    from decknet import flow
+
+    done = flow.close(
+        store, deck, by=by, how=how, on=date_of(on, "--on"), cause=cause, hazard=hazard, station=station, offset=offset,
+        now=datetime.now(), who=flow.who_am_i(),
+    )  # fmt: skip
+    say.closed(say.console(), done, store)
 
 
 def undo(

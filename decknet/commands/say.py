@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "as_csv",
+    "closed",
     "console",
     "echo_json",
     "facts",
@@ -154,6 +155,18 @@ def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool
         _left_out(out, reading.mapping)
     faults(out, reading.faults, every=every, number=number, store=store)
     return bool(rows.get("refuse", 0))
+
+
+def closed(out: Console, one: Loaded, store: Path) -> None:
+    """Print that a closing is stored, or was before."""
+    if one.intake is None or one.intake.intake_id is None:
+        said = f" as intake {one.already}" if one.already is not None else ""
+        out.print(f"Recorded before{said}. Nothing changed.")
+        return
+    number = one.intake.intake_id
+    out.print(f"Recorded as intake {number}. Take it back with: decknet undo {store} {number}")
+    if one.reading is not None:
+        faults(out, one.reading.faults, every=True, number=number, store=store)
 
 
 def _left_out(out: Console, mapping: pd.DataFrame, most: int = 8) -> None:

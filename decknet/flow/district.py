@@ -24,7 +24,7 @@ from decknet.flow import works as crew
 from decknet.flow.condition import Condition, condition_of
 from decknet.flow.files import who_am_i, write_whole
 from decknet.flow.ground import CRS
-from decknet.flow.intake import Loaded, load
+from decknet.flow.intake import Loaded, close, load
 from decknet.flow.outputs import draw_map
 from decknet.flow.programme import Question, Study
 from decknet.flow.reading import AsOf, Records, read_records
@@ -393,6 +393,27 @@ class District:
         return Page(draw_map(self.condition, found))
 
     # ---- records in -----------------------------------------------------------------------------
+
+    def close_hazard(
+        self, deck_id: str, *, by: str, how: str, on: date | None = None, cause: str = "", hazard: str = "",
+        station: float | None = None, offset: float | None = None,
+    ) -> Loaded:  # fmt: skip
+        """Record that something urgent on a deck is dealt with, as ``decknet close`` does.
+
+        Raises
+        ------
+        StoreError
+            The store was not opened with ``write=True``.
+        RecordError
+            The closing cannot be stored.
+        """
+        self._check_write()
+        done = close(
+            self.path, deck_id, by=by, how=how, on=on, cause=cause, hazard=hazard, station=station, offset=offset,
+            now=datetime.now(), who=who_am_i(),
+        )  # fmt: skip
+        self.refresh()
+        return done
 
     def load(self, *files: Path | str, kind: str | None = None, **stated: Any) -> list[Loaded]:
         """Bring files in, as ``decknet load`` does; what was refused is in each answer's ``reading.faults``.

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,16 +14,16 @@ import numpy as np
 import pandas as pd
 
 from decknet.columns import RECORDS
-from decknet.errors import DecknetError
+from decknet.errors import DecknetError, RecordError
 from decknet.flow.files import software, write_whole
 from decknet.flow.reading import with_store
-from decknet.ingest import Known, Reading, files_in, mapping_text, read_file
+from decknet.ingest import Known, Reading, files_in, mapping_text, read_file, read_one
 from decknet.keep import Intake, Store
 from decknet.locate import place_decks, with_positions
 from decknet.locate.onto import shapes_to_deck
 from decknet.settings import Settings
 
-__all__ = ["Loaded", "create", "intake_faults", "intake_log", "load", "save_mapping", "undo"]
+__all__ = ["Loaded", "close", "create", "intake_faults", "intake_log", "load", "save_mapping", "undo"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,9 @@ def _known(store: Store) -> Known:
         return shapes_to_deck(place_decks(held), held.set_index("deck_id")["length_m"], of, shapes)
 
     return Known(
-        bridges=bridges, decks=decks, surveys=surveys, ratings=ratings, counts=counts, to_deck=to_deck
+        bridges=bridges, decks=decks, surveys=surveys, ratings=ratings, counts=counts, to_deck=to_deck,
+        layout=lambda: store.current("deck", ("deck_id", "outline", "lanes", "spans", "joints_m")),
+        looks=lambda: store.current("survey"),
     )  # fmt: skip
 
 
@@ -78,7 +81,29 @@ def _with(known: Known, reading: Reading) -> Known:
         held: pd.DataFrame = getattr(known, name)
         more = reading.records.get(kind, held.iloc[:0])[held.columns.tolist()]
         parts[name] = pd.concat([held, more], ignore_index=True)
-    return Known(**parts, to_deck=known.to_deck)
+    return Known(
+        **parts, to_deck=known.to_deck, layout=_and_then(known.layout, reading, "deck"),
+        looks=_and_then(known.looks, reading, "survey"),
+    )  # fmt: skip
+
+
+def _and_then(
+    held: Callable[[], pd.DataFrame] | None, reading: Reading, kind: str
+) -> Callable[[], pd.DataFrame] | None:
+    """What the store gives when it is asked, and the records of a reading, which may be stored by then or not."""
+    new = reading.records.get(kind)
+    if held is None or new is None:
+        return held
+
+    def both() -> pd.DataFrame:
+        now = held()
+        more = pd.concat([now, new[now.columns.tolist()]], ignore_index=True)
+        key = RECORDS[kind].key[0]
+        if kind == "survey":
+            return more.drop_duplicates(key, keep="last", ignore_index=True)
+        return more.groupby(key, as_index=False, sort=False).last()[now.columns.tolist()]
+
+    return both
 
 
 # Rows refused or flagged so may be kept once another file of the same command is stored.
@@ -143,6 +168,58 @@ def load(
                 yield Loaded(Path(name), reading, intake, intake.already)
             last_try = len(waiting) in (1, len(queue))
             queue = [(file, name) for _, file, name in sorted(waiting, key=lambda w: w[0])]
+
+
+def close(
+    path: Path, deck: str, *, by: str, how: str, on: date | None = None, cause: str = "", hazard: str = "",
+    station: float | None = None, offset: float | None = None, now: datetime, who: str,
+) -> Loaded:  # fmt: skip
+    """Store that something urgent on a deck is dealt with, on a named person's word: an intake of its own.
+
+    Parameters
+    ----------
+    path : Path
+    deck : str
+        A deck, or a bridge with one deck.
+    by : str
+        Who says so.
+    how : str
+        What was done about it.
+    on : date or None
+        Day it was dealt with; None: today.
+    cause : str
+        One of ``columns.CAUSES``, or a common word for it.
+    hazard : str
+        Its number in the list of hazards, or ``all``.
+    station, offset : float or None, m
+
+    Raises
+    ------
+    RecordError
+        The closing cannot be stored: its deck is not on record, or something in it cannot be.
+    """
+    day = on or now.date()
+    values = {
+        "deck_id": deck, "closed_on": day.isoformat(), "cause": cause, "hazard": hazard,
+        "station_m": "" if station is None else repr(float(station)),
+        "offset_m": "" if offset is None else repr(float(offset)), "closed_by": by, "how": how,
+    }  # fmt: skip
+    name = f"closing of {deck} on {day.isoformat()}"
+    with Store.open(path, read_only=False) as store, tempfile.TemporaryDirectory(prefix="decknet-") as scratch:
+        reading = read_one("closing", values, known=_known(store), today=now.date(), name=name)
+        unfit = reading.faults[
+            (reading.faults["severity"] == "refuse") | reading.faults["code"].isin(("F-CHOICE", "F-NUMBER", "F-RANGE"))
+        ]
+        if len(unfit):
+            said = [f"{f.column}: {f.value!r}: {f.rule}. {f.remedy}" for f in unfit.itertuples()]
+            raise RecordError(f"close {deck}: nothing is stored. {' '.join(said)}")
+        file = Path(scratch) / "closing.json"
+        file.write_text(json.dumps(values, sort_keys=True), encoding="utf-8")
+        intake = store.add(
+            file, reading.records, reading.faults, rows_read=1, rows_kept=1, now=now, who=who, software=software(),
+            name=name,
+        )  # fmt: skip
+    return Loaded(Path(name), reading, intake, intake.already)
 
 
 def save_mapping(path: Path, loaded: Loaded) -> None:

@@ -10,7 +10,7 @@ import shapely
 
 from decknet.errors import RecordError
 from decknet.ingest import shapes
-from decknet.ingest.recognise import BASE_NAMES, base_kind
+from decknet.ingest.kinds import BASE_NAMES, base_kind
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Rows

@@ -9,16 +9,17 @@ import pandas as pd
 import shapely
 
 from decknet.columns import normal
-from decknet.ingest import shapes, surveys
+from decknet.ingest import looks, shapes, surveys
 from decknet.ingest.checks import record_frame
 from decknet.ingest.coded import spread
-from decknet.ingest.tongues import KINDS_TOO
+from decknet.ingest.kinds import is_coverage
+from decknet.ingest.tongues import KINDS_TOO, METHOD_WORDS
 
 if TYPE_CHECKING:
-    from decknet.ingest.checks import Floats, Rows
+    from decknet.ingest.checks import Bools, Floats, Rows
     from decknet.ingest.register import Register
 
-__all__ = ["DEFECT_WORDS", "check_defects", "kind_named", "needs_kind"]
+__all__ = ["DEFECT_WORDS", "check_defects", "kind_named", "made_surveys", "named_surveys", "needs_kind"]
 
 DEFECT_WORDS = {
     "delam": "delamination", "delams": "delamination", "delaminated": "delamination", "delaminations": "delamination",
@@ -53,7 +54,7 @@ def check_defects(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     rows.required("kind")
     columns: dict[str, Any] = {"depth_mm": rows.number("depth_mm")}
     columns["kind"] = _kinds(rows)
-    survey, deck, day = _surveys(rows, register)
+    survey, deck, day = named_surveys(rows, register)
     size = register.size(deck)
     rows.in_time("survey_date", day, size["year"].to_numpy())
     area_m2 = surveys.deck_m2(size)
@@ -70,9 +71,10 @@ def check_defects(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
         "Give each defect of a survey its own number.",
     )
     out: dict[str, pd.DataFrame] = {}
-    made = _made(rows, register, survey, deck, day)
+    _, made = made_surveys(rows, register, survey, deck, day)
     if made is not None:
         out["survey"] = made
+    looks.flag_looks(rows, survey, drawn, register)
     out["defect"] = rows.records("defect", columns)
     return out
 
@@ -86,7 +88,7 @@ def _kinds(rows: Rows) -> pd.Series:
     return pd.Series([named] * rows.n, dtype="str")
 
 
-def _surveys(rows: Rows, register: Register) -> tuple[pd.Series, pd.Series, Any]:
+def named_surveys(rows: Rows, register: Register) -> tuple[pd.Series, pd.Series, Any]:
     """Survey, deck and day of each row; a survey that is not on record yet is named, not yet made."""
     none = pd.Series([""] * rows.n, dtype="str")
     given = rows.ids("survey_id")
@@ -195,15 +197,18 @@ def _numbered(rows: Rows, survey: pd.Series, kind: pd.Series) -> pd.Series:
     return made if given is None else given.where(given != "", made)
 
 
-def _made(rows: Rows, register: Register, survey: pd.Series, deck: pd.Series, day: Any) -> pd.DataFrame | None:
-    live = rows.live
+def made_surveys(
+    rows: Rows, register: Register, survey: pd.Series, deck: pd.Series, day: Any
+) -> tuple[Bools, pd.DataFrame | None]:
+    """Surveys made for rows of which none is on record: which rows they are made by, and the surveys."""
+    live, by = rows.live, np.zeros(rows.n, dtype=bool)
     new = live & (register.survey_frame().index.get_indexer(pd.Index(survey)) < 0)
     if not new.any():
-        return None
+        return by, None
     frame = pd.DataFrame({"survey_id": survey, "deck_id": deck, "survey_date": day})[new]
     frame = frame[~frame["survey_id"].duplicated()]
     at = frame.index.to_numpy()
-    method = rows.choice("method", surveys.METHOD_WORDS, bad="flag")
+    method = rows.choice("method", METHOD_WORDS, bad="flag")
     columns = {**{c: frame[c] for c in frame}, "method": None if method is None else method.loc[at]}
     made = record_frame("survey", columns, rows.table.sheet, rows.table.line[at])
     register.add_surveys(made)
@@ -212,15 +217,15 @@ def _made(rows: Rows, register: Register, survey: pd.Series, deck: pd.Series, da
         at,
         "survey_id" if rows.has("survey_id") else "",
         "F-SURVEY-MADE",
-        "no survey of this deck and day is on record, so one has been made to hold the defects; it counts as a "
-        "survey of the whole deck",
-        "Load the survey sheet, if only part of the deck was surveyed.",
+        "no survey of this deck and day is on record, so one has been made to hold what was drawn",
+        "Load the survey sheet, which says what was looked at and how.",
         "flag",
         values_,
     )
-    return made
+    by[at] = True
+    return by, made
 
 
 def needs_kind(name: str, has_kind: bool) -> bool:
     """Whether a table of defects leaves open what was found."""
-    return not has_kind and not kind_named(name)
+    return not has_kind and not kind_named(name) and not is_coverage(name)

@@ -5,27 +5,30 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from decknet.columns import RECORDS
 from decknet.errors import RecordError
-from decknet.ingest import bridges, defects, grid, repairs, surveys, traffic
+from decknet.ingest import bridges, closings, defects, grid, repairs, surveys, traffic
 from decknet.ingest.base import check_base
 from decknet.ingest.checks import Rows, fault_frame
+from decknet.ingest.coverage import check_coverage, split_coverage
+from decknet.ingest.kinds import NAMED_FOR, kind_of
 from decknet.ingest.mapping import Stated, read_mapping
 from decknet.ingest.open_formats import OPEN_KINDS, check_open, claim_open, open_kind
 from decknet.ingest.read import read_tables
 from decknet.ingest.recognise import (
+    ALSO,
     AS_SHARE,
     DECK_KEYS,
     KINDS,
-    NAMED_FOR,
     Claim,
     claim_columns,
-    kind_of,
     years_in_headers,
 )
 from decknet.ingest.register import Known, Register
+from decknet.ingest.table import Table
 from decknet.settings import GridSettings
 
 if TYPE_CHECKING:
@@ -33,14 +36,12 @@ if TYPE_CHECKING:
     from datetime import date
     from pathlib import Path
 
-    from decknet.ingest.read import Table
-
-__all__ = ["Reading", "read_file"]
+__all__ = ["Reading", "read_file", "read_one"]
 
 # Tables of a file are taken in this order, so that a survey finds its deck whichever sheet it is on.
 ORDER = (
-    "national", "successor", "bridge", "deck", "survey", "grid", "defect", "active_area", "repair", "traffic", "rating",
-    "element_quantity", "elements", "base",
+    "national", "successor", "bridge", "deck", "survey", "grid", "coverage", "defect", "active_area", "repair",
+    "closing", "traffic", "rating", "element_quantity", "elements", "base",
 )  # fmt: skip
 MAPPING = ("sheet", "header", "kind", "column", "unit", "why")
 
@@ -51,6 +52,7 @@ NEEDED: dict[str, tuple[tuple[str, ...], ...]] = {
     "survey": (DECK_KEYS, ("survey_date",)),
     "defect": (("survey_id", *DECK_KEYS),),
     "repair": (DECK_KEYS, ("repair_date",), ("treatment",)),
+    "closing": (DECK_KEYS, ("closed_on",), ("closed_by",), ("how",)),
     "traffic": (("bridge_id",), ("aadt",)),
     "rating": (("bridge_id",), ("rated_year",), ("deck_rating",)),
     "element_quantity": (("bridge_id",), ("quantity_date",), ("element",)),
@@ -165,8 +167,31 @@ def read_file(
             f"{file}: nothing in it is recognised ({said or 'it holds no table'}). Check that it is the file that "
             "holds the records."
         )
+    found = split_coverage(found)
     found.sort(key=lambda f: ORDER.index(f[0]))
     return _checked(file, found, register, stated, today, notes, settings or GridSettings())
+
+
+def read_one(kind: str, values: Mapping[str, str], *, known: Known, today: date, name: str) -> Reading:
+    """One record as it is stated, held to the rules of a file of one row.
+
+    Parameters
+    ----------
+    kind : str
+        One of ``columns.RECORDS``.
+    values : mapping
+        By column, as text.
+    known, today
+        As for ``read_file``.
+    name : str
+        What faults call it.
+    """
+    cells = pd.DataFrame([list(values.values())], dtype="str")
+    table = Table(kind, "", tuple(values), cells, np.array([1], dtype=np.int64), delimiter=",")
+    claims, unused = claim_columns(table, kind, Stated(), name)
+    return _checked(
+        name, [(kind, table, claims, unused)], Register.of(known), Stated(), today, [], GridSettings()
+    )  # fmt: skip
 
 
 def _checked(
@@ -184,12 +209,13 @@ def _checked(
     read = kept = 0
     for what, table, claims, unused in found:
         rows = Rows(file, table, claims, stated, today)
-        for name, frame in _check(what, rows, register, settings).items():
+        made = check_coverage(rows, register, parts) if what == "coverage" else _check(what, rows, register, settings)
+        for name, frame in made.items():
             parts.setdefault(name, []).append(frame)
         pieces += sorted(rows.pieces, key=lambda p: p["line"])
         read += rows.n
         kept += int(rows.kept.sum())
-        used += _mapped(rows, what, unused)
+        used += [] if what == "coverage" else _mapped(rows, what, unused)
     records = {k: pd.concat(parts[k], ignore_index=True) for k in RECORDS if k in parts}
     records = {k: frame for k, frame in records.items() if len(frame)}
     _once({k: frame for k, frame in records.items() if len(parts[k]) > 1}, file)
@@ -209,6 +235,8 @@ def _check(what: str, rows: Rows, register: Register, settings: GridSettings) ->
             return defects.check_defects(rows, register)
         case "repair":
             return repairs.check_repairs(rows, register)
+        case "closing":
+            return closings.check_closings(rows, register)
         case "traffic":
             return traffic.check_traffic(rows, register)
         case "rating":
@@ -287,6 +315,8 @@ def _mapped(rows: Rows, what: str, unused: dict[int, str]) -> list[dict[str, str
     for name, claim in sorted(rows.claims.items(), key=lambda p: p[1].index):
         if name.startswith(AS_SHARE):
             continue
+        if name.startswith(ALSO):
+            name = "looked_at"
         why = "; ".join(x for x in (claim.why, rows.said.get(name, "")) if x)
         of = claim.column
         out.append(_line(rows.table.sheet, claim.header, what, of.name, claim.unit or of.unit, why))

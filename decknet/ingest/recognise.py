@@ -12,7 +12,7 @@ import pandas as pd
 
 from decknet.columns import RECORDS, Column, normal
 from decknet.errors import RecordError
-from decknet.ingest.tongues import HEADERS, NAMES_TOO
+from decknet.ingest.tongues import HEADERS
 from decknet.units import factor_to
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from decknet.ingest.read import Table
 
 __all__ = [
+    "ALSO",
     "AS_SHARE",
     "DECK_KEYS",
     "KINDS",
@@ -29,7 +30,6 @@ __all__ = [
     "column_named",
     "is_known_header",
     "is_unit",
-    "kind_of",
     "years_in_headers",
 ]
 
@@ -37,6 +37,7 @@ KINDS = (*RECORDS, "national", "successor", "elements", "grid")
 DECK_KEYS = ("deck_id", "bridge_id")
 TOTALS = ("delaminated_m2", "spalled_m2", "hole_m2", "exposed_bar_m2", "failed_patch_m2", "unsound_m2")
 AS_SHARE = "share beside "  # before the name of an area: the same figure as a share, held against it
+ALSO = "said too "  # before a number: a further column that says what a survey looked at
 STRIP = ("from_station_m", "to_station_m", "from_offset_m", "to_offset_m")
 
 # Columns a table of one kind may carry beside its own: keys by which it names a deck or a survey,
@@ -47,26 +48,7 @@ _BESIDE: dict[str, tuple[str, ...]] = {
     "survey": ("bridge_id",),
     "defect": ("deck_id", "bridge_id", "survey_date", "method", *STRIP),
     "repair": ("bridge_id", *STRIP),
-}
-
-# Words in the name of a sheet, layer or file, and the kind of record it then holds.
-NAMED_FOR = {
-    "defect": (
-        "defect", "defects", "delamination", "delaminations", "distress", "distresses", "spall", "spalls", "hollow",
-        "hollows", "décollement", "décollements", "decollement", "decollements", "polygons",
-    ),
-    "repair": ("repair", "repairs", "patch", "patches", "patching", "repaired"),
-    "survey": ("survey", "surveys", "sounding", "soundings"),
-    "traffic": ("traffic", "counts", "aadt", "adt"),
-    "deck": ("deck", "decks", "outline", "outlines", "footprint", "footprints"),
-    "bridge": ("bridge", "bridges", "inventory", "structures"),
-}  # fmt: skip
-BASE_NAMES = {
-    "shoreline": ("shoreline", "shorelines", "coast", "coastline", "coastlines", "sea", "lake", "lakes"),
-    "river": ("river", "rivers", "stream", "streams", "watercourse", "watercourses"),
-    "route": ("route", "routes", "road", "roads", "highway", "highways"),
-    "town": ("town", "towns", "city", "cities", "village", "villages", "settlement", "settlements", "places"),
-    "boundary": ("boundary", "boundaries", "border", "borders", "district", "districts", "limits"),
+    "closing": ("bridge_id",),
 }
 
 _UNIT_WORDS = {
@@ -156,7 +138,7 @@ def column_named(name: str) -> Column | None:
 
 
 @cache
-def _spellings(found: Column) -> tuple[tuple[str, int], ...]:
+def spellings(found: Column) -> tuple[tuple[str, int], ...]:
     """Spellings of one of our columns, own name first, each with its rank."""
     own = normal(found.name)
     out = [(own, 1)]
@@ -173,11 +155,11 @@ def _words(header: str) -> tuple[list[str], str]:
     return words, "".join(words)
 
 
-def _fits(header: str, of: Column) -> tuple[str, int] | None:
+def fits(header: str, of: Column) -> tuple[str, int] | None:
     """Unit in a header and the rank of its name, where the header is one for the column."""
     words, joined = _words(header)
     best: tuple[str, int] | None = None
-    for spelling, rank in _spellings(of):
+    for spelling, rank in spellings(of):
         close = spelling.replace(" ", "")
         if close not in joined:
             continue
@@ -194,7 +176,7 @@ def _fits(header: str, of: Column) -> tuple[str, int] | None:
 
 
 @cache
-def _columns_for(kind: str) -> tuple[Column, ...]:
+def columns_for(kind: str) -> tuple[Column, ...]:
     own = {c.name: c for c in RECORDS[kind].columns}
     for name in _BESIDE.get(kind, ()):
         found = column_named(name)
@@ -210,7 +192,7 @@ def is_known_header(text: str) -> bool:
         return False
     if text.strip("\"' ").upper() == "STRUCTURE_NUMBER_008":
         return True
-    return any(_fits(text, c) is not None for r in RECORDS.values() for c in r.columns)
+    return any(fits(text, c) is not None for r in RECORDS.values() for c in r.columns)
 
 
 @lru_cache(maxsize=4096)
@@ -255,7 +237,7 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
             unused[index] = "has no header"
             continue
         if index >= own:
-            of = next((c for c in _columns_for(kind) if c.name == header), _UNIT if header == "unit" else None)
+            of = next((c for c in columns_for(kind) if c.name == header), _UNIT if header == "unit" else None)
             if of is None:
                 unused[index] = f"a {kind} record has no such column"
             else:
@@ -268,7 +250,7 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
             if not name:
                 unused[index] = "left out by the mapping"
                 continue
-            of = next((c for c in _columns_for(kind) if c.name == name), None) or column_named(name) or _UNIT
+            of = next((c for c in columns_for(kind) if c.name == name), None) or column_named(name) or _UNIT
             if not unit and name != "unit":
                 fit = unit_of(normal(header).split()[-1], of)
                 unit = normal(header).split()[-1] if fit is not None and len(normal(header).split()) > 1 else ""
@@ -278,8 +260,8 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
         if normal(header) in ("unit", "units", "uom"):
             found.setdefault("unit", []).append(Claim(index, header, _UNIT, "", 1.0, 0.0, "", "unit of the row", 1))
             continue
-        for of in _columns_for(kind):
-            fitting = _fits(header, of) or _fits_cut(table, label, of, place)
+        for of in columns_for(kind):
+            fitting = fits(header, of) or _fits_cut(table, label, of, place)
             if fitting is None:
                 continue
             factor, offset, share = unit_of(fitting[0], of) or (1.0, 0.0, "")
@@ -290,7 +272,11 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
                 Claim(index, label, of, fitting[0], factor, offset, share, why, fitting[1])
             )
     _alike(found, table)
+    told = _several_looks(found)
     claims = _settle(found, unused, place)
+    for n, claim in enumerate(c for c in told if c.index not in {k.index for k in claims.values()}):
+        claims[f"{ALSO}{n}"] = claim
+        unused.pop(claim.index, None)
     if kind in ("bridge", "deck") and not {"longitude_deg", "latitude_deg"} & set(claims) and table.shape is None:
         for index, of in places(table).items():
             if index not in {c.index for c in claims.values()}:
@@ -301,6 +287,13 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
         if index not in unused and not any(c.index == index for c in claims.values()):
             unused[index] = f"no column of a {kind} record is known by {header!r}"
     return claims, unused
+
+
+def _several_looks(found: dict[str, list[Claim]]) -> list[Claim]:
+    """Columns beside the first that say what a survey looked at, such as a span beside a lane; taken out."""
+    claims = sorted(found.get("looked_at", []), key=lambda c: c.rank)
+    found.update({"looked_at": claims[:1]} if claims else {})
+    return claims[1:]
 
 
 _YEAR = re.compile(r"\b(?:19|20)\d\d\b")
@@ -322,16 +315,16 @@ def years_in_headers(table: Table) -> tuple[Table, dict[str, str]]:
     found = {}
     for index, header in enumerate(table.headers):
         years = _YEAR.findall(normal(header))
-        if len(years) == 1 and _fits(_YEAR.sub("", normal(header)), aadt) is not None:
+        if len(years) == 1 and fits(_YEAR.sub("", normal(header)), aadt) is not None:
             found[index] = years[0]
-        elif _fits(header, aadt) is not None or _fits(header, year) is not None:
+        elif fits(header, aadt) is not None or fits(header, year) is not None:
             return table, {}
     if len(found) == 1:
         ((index, when),) = found.items()
         heads = [aadt.name if i == index else h for i, h in enumerate(table.headers)]
         return replace(table, headers=tuple(heads)), {year.name: when}
     rest = [i for i in range(len(table.headers)) if i not in found]
-    others = {c.name for i in rest for c in _columns_for("bridge") if _fits(table.headers[i], c) is not None}
+    others = {c.name for i in rest for c in columns_for("bridge") if fits(table.headers[i], c) is not None}
     if not found or table.shape is not None or not others & set(DECK_KEYS) or others - {*DECK_KEYS, "name", "route"}:
         return table, {}
     parts, at = [], []
@@ -353,7 +346,7 @@ def years_in_headers(table: Table) -> tuple[Table, dict[str, str]]:
 
 
 def _keys(header: str) -> set[str]:
-    return {c.name for c in _columns_for("bridge") if c.name in DECK_KEYS and _fits(header, c) is not None}
+    return {c.name for c in columns_for("bridge") if c.name in DECK_KEYS and fits(header, c) is not None}
 
 
 def places(table: Table) -> dict[int, Column]:
@@ -387,8 +380,8 @@ def _fits_cut(table: Table, header: str, of: Column, place: str) -> tuple[str, i
     text = header.lower()
     numbered = _NUMBERED.fullmatch(text)
     stem = (numbered[1] if numbered else text).replace("_", " ")
-    spellings = [s for s, _ in _spellings(of)]
-    if not any(s.startswith(stem) and len(s) > len(stem) for s in spellings) or len(stem) < 6:
+    known = [s for s, _ in spellings(of)]
+    if not any(s.startswith(stem) and len(s) > len(stem) for s in known) or len(stem) < 6:
         return None
     if of.kind == "number" and of.unit:
         same = [h for h in table.headers if len(h) == CUT and h.lower()[:8] == text[:8]]
@@ -452,104 +445,3 @@ def _settle(found: dict[str, list[Claim]], unused: dict[int, str], place: str) -
         if not name.startswith(AS_SHARE):
             unused.pop(claim.index, None)
     return claims
-
-
-def _named_for(table: Table, names: dict[str, tuple[str, ...]]) -> str:
-    words = set(normal(table.name).split())
-    more = NAMES_TOO if names is NAMED_FOR else {}
-    return next((kind for kind, known in names.items() if words & {*known, *more.get(kind, ())}), "")
-
-
-def base_kind(table: Table) -> str:
-    """The kind of base map the layer is named for; empty where for none."""
-    return _named_for(table, BASE_NAMES)
-
-
-def _own_layout(table: Table) -> str:
-    """The kind whose own columns, key included, are all that a table named for it has; else empty."""
-    headers, words = {h for h in table.headers if h}, set(normal(table.name).split())
-    for kind, record in RECORDS.items():
-        if set(normal(kind).split()) <= words and set(record.key) <= headers <= set(record.names()):
-            return kind
-    return ""
-
-
-def kind_of(table: Table, stated: Stated) -> str:
-    """The kind of record a table holds; empty where it cannot be told.
-
-    Parameters
-    ----------
-    table : Table
-    stated : Stated
-
-    Returns
-    -------
-    str
-        One of ``KINDS``, or empty.
-    """
-    if table.national:
-        return "national"
-    if own := _own_layout(table):
-        return own
-
-    def has(kind: str) -> set[str]:
-        seen: set[str] = set()
-        taken = {normal(h): v for h, v in stated.columns.items()}
-        for header, label in zip(table.headers, table.labels(), strict=True):
-            if normal(label) in taken:
-                seen.add(taken[normal(label)].partition(" in ")[0].strip())
-            elif header:
-                seen |= {c.name for c in _columns_for(kind) if _fits(header, c) is not None}
-                if table.cut and len(header) == CUT:
-                    text = header.lower().replace("_", " ")
-                    seen |= {c.name for c in _columns_for(kind) if any(s.startswith(text) for s, _ in _spellings(c))}
-        return seen
-
-    survey, repair, defect, bridge = has("survey"), has("repair"), has("defect"), has("bridge")
-    key = bool(bridge & set(DECK_KEYS))
-    name = _named_for(table, NAMED_FOR)
-    words = {w for h in table.headers for w in normal(h).split()}
-    drawn = "shape" in defect or set(STRIP) <= defect
-    if table.shape is not None:
-        import shapely
-
-        drawn = drawn or bool((shapely.get_dimensions(table.shape) == 2).any())
-    size = bool(bridge & {"length_m", "width_m"})
-    told = bool(bridge & {"name", "longitude_deg", "latitude_deg", "built_year", "route", "detour_km"})
-    if {"cs1", "cs2", "element"} <= has("element_quantity"):
-        return "element_quantity"
-    if table.shape is not None and base_kind(table) and not key:
-        return "base"
-    repairish = name == "repair" or bool(words & {"repair", "repaired", "treatment", "repairs"})
-    if repairish and key and "repair_date" in repair:
-        return "repair"
-    named = key or "survey_id" in survey
-    total = bool(survey & set(TOTALS))
-    dated = "survey_date" in survey
-    if named and not total and (name == "defect" or (drawn and (dated or "survey_id" in defect) and name != "survey")):
-        return "defect"
-    if key and dated and not drawn and not total and "kind" in defect and "area_m2" in defect:
-        return "defect"
-    if key and dated and (total or bool({"surveyed_m2", "method"} & survey) or name == "survey"):
-        return "survey"
-    rest = _rest_of(bridge, size=size, told=told, key=key)
-    if not rest and key and len(places(table)) == 2:
-        return "bridge"
-    if not rest and key and table.shape is not None and name in ("bridge", "deck"):
-        # An outline or a point with nothing but a bridge's number says where the bridge is.
-        return name if "deck_id" in bridge else "bridge"
-    return rest
-
-
-def _rest_of(bridge: set[str], *, size: bool, told: bool, key: bool) -> str:
-    if not key:
-        return ""
-    if "deck_rating" in bridge and "rated_year" in bridge and not size and not told:
-        return "rating"
-    if "aadt" in bridge and not size and not told:
-        return "traffic"
-    if "deck_id" in bridge and not told and (size or bool(bridge & {"centreline", "slab_mm", "bar_kind", "outline"})):
-        return "deck"
-    if size or told:
-        return "bridge"
-    return ""

@@ -20,6 +20,9 @@ ToDeck = Callable[[pd.Series, np.ndarray[Any, np.dtype[np.object_]]], np.ndarray
 
 __all__ = ["Answer", "Known", "Register", "loose"]
 
+_LOOKS = (
+    "surveyed_m2", "from_station_m", "to_station_m", "from_offset_m", "to_offset_m", "coverage", "looked_at",
+)  # fmt: skip
 NEAR = 40  # unknown ids for which a likely one is looked for
 
 
@@ -44,6 +47,8 @@ class Known:
         the shapes, an array with None where a deck's place or direction is not known.
     ratings, counts : DataFrame
         bridge_id and the latest rated_year, and bridge_id and the latest year of a count.
+    layout, looks : callable or None
+        Read only where a row needs them: deck_id, outline, lanes, spans and joints_m of decks; and surveys whole.
     """
 
     bridges: pd.DataFrame
@@ -52,6 +57,8 @@ class Known:
     ratings: pd.DataFrame = field(default_factory=lambda: _frame(bridge_id="str", rated_year="Int64"))
     counts: pd.DataFrame = field(default_factory=lambda: _frame(bridge_id="str", year="Int64"))
     to_deck: ToDeck | None = None
+    layout: Callable[[], pd.DataFrame] | None = None
+    looks: Callable[[], pd.DataFrame] | None = None
 
     @classmethod
     def empty(cls) -> Known:
@@ -105,7 +112,9 @@ class Register:
     survey_rows: list[pd.DataFrame] = field(default_factory=list)
     rated: dict[str, float] = field(default_factory=dict)
     counted: dict[str, float] = field(default_factory=dict)
-    outline: dict[str, Any] = field(default_factory=dict)
+    deck_rows: list[pd.DataFrame] = field(default_factory=list)
+    look_rows: list[pd.DataFrame] = field(default_factory=list)
+    known: Known | None = None
     to_deck: ToDeck | None = None
     lonlat: dict[str, tuple[float, float]] = field(default_factory=dict)
     states: dict[str, str] = field(default_factory=dict)
@@ -113,7 +122,7 @@ class Register:
     @classmethod
     def of(cls, known: Known) -> Register:
         """The register of a store."""
-        out = cls(to_deck=known.to_deck)
+        out = cls(to_deck=known.to_deck, known=known)
         out.add_bridges(known.bridges)
         out.add_decks(known.decks)
         out.add_surveys(known.surveys)
@@ -145,12 +154,51 @@ class Register:
             a, b, y = (new if new == new else before for new, before in pairs)
             self.decks[deck] = (bridge, a, b, y)
         if "outline" in rows:
-            self.outline.update({d: o for d, o in zip(rows["deck_id"], rows["outline"], strict=True) if o is not None})
+            self.deck_rows.append(rows)
 
     def add_surveys(self, rows: pd.DataFrame) -> None:
         """Take surveys in: survey_id, deck_id, survey_date."""
         if len(rows):
             self.survey_rows.append(rows[["survey_id", "deck_id", "survey_date"]])
+            if "looked_at" in rows:
+                self.look_rows.append(rows)
+
+    def layout(self, decks: list[str]) -> pd.DataFrame:
+        """Length, width, outline, lanes, spans and joints of decks: of the newest that gives each.
+
+        Parameters
+        ----------
+        decks : list of str
+            Different ids.
+
+        Returns
+        -------
+        DataFrame
+            length_m, width_m, outline, lanes, spans, joints_m, in the order of ``decks``.
+        """
+        out = self.size(decks)[["length_m", "width_m"]]
+        out.index = pd.Index(decks, dtype="str")
+        names = ["outline", "lanes", "spans", "joints_m"]
+        more = pd.DataFrame({n: pd.Series([None] * len(out), index=out.index, dtype="object") for n in names})
+        if len(decks) and self._stored_decks is None and self.known is not None and self.known.layout is not None:
+            self._stored_decks = self.known.layout()
+        held = [] if self._stored_decks is None else [self._stored_decks]
+        for frame in (*held, *self.deck_rows) if len(decks) else ():
+            some = frame[frame["deck_id"].isin(decks)].drop_duplicates("deck_id", keep="last").set_index("deck_id")
+            for name in names:
+                given = some[name].dropna()
+                more.loc[given.index, name] = given.astype("object")
+        return pd.concat([out, more], axis=1)
+
+    def looks(self) -> pd.DataFrame:
+        """All that is known of every survey, on its id: those of the store, then those of the file so far."""
+        if self._stored_looks is None and self.known is not None and self.known.looks is not None:
+            self._stored_looks = self.known.looks()
+        held = [] if self._stored_looks is None else [self._stored_looks]
+        frames = [*held, *self.look_rows]
+        if not frames:
+            return pd.DataFrame({n: pd.Series(dtype="object") for n in ("survey_id", *_LOOKS)}).set_index("survey_id")
+        return pd.concat(frames, ignore_index=True).drop_duplicates("survey_id", keep="last").set_index("survey_id")
 
     def survey_frame(self) -> pd.DataFrame:
         """Deck and day of every survey taken in, on its id; the last row of an id holds."""
@@ -226,6 +274,8 @@ class Register:
         flag = {int(i): found[codes[i]][2] for i in np.flatnonzero(odd[codes])}
         return Answer(names[codes], fault, flag)
 
+    _stored_decks: pd.DataFrame | None = None
+    _stored_looks: pd.DataFrame | None = None
     _loose: dict[str, dict[str, list[str]]] = field(default_factory=dict)
     _asked: int = 0
 

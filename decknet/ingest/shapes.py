@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -23,15 +24,19 @@ __all__ = [
     "deck_shapes",
     "ground_shapes",
     "lines_of",
+    "on_deck",
+    "optional",
     "outlines",
     "positions",
     "strip",
     "take_places",
+    "to_deck",
     "without_heights",
     "written",
 ]
 
 Shapes = np.ndarray[Any, np.dtype[np.object_]]
+T = TypeVar("T")
 
 ON_DECK = "deck"  # stated in place of a coordinate system: station and offset in metres
 TOO_LARGE_DEG = 0.01  # no defect is 1 km long: coordinates said to be degrees are station and offset
@@ -121,7 +126,7 @@ def _flat(shapes: Shapes) -> Shapes:
     return out
 
 
-def _on_deck(rows: Rows) -> bool:
+def on_deck(rows: Rows) -> bool:
     """Whether the table's own shapes are in station and offset."""
     table = rows.table
     if rows.stated.crs:
@@ -161,7 +166,7 @@ def deck_shapes(rows: Rows, area: Floats | None, decks: pd.Series, register: Reg
         out = _flat(_from_wkt(rows, "shape"))
     elif rows.table.shape is not None:
         out = _flat(rows.table.shape)
-        if _on_deck(rows):
+        if on_deck(rows):
             rows.said["shape"] = "shapes are taken in station and offset, m"
         else:
             out = _from_ground(rows, out, decks, register)
@@ -185,12 +190,8 @@ def deck_shapes(rows: Rows, area: Floats | None, decks: pd.Series, register: Reg
 
 def _from_ground(rows: Rows, shapes: Shapes, decks: pd.Series, register: Register) -> Shapes:
     """Shapes drawn on a map, in station and offset, by the place of each deck."""
-    system = _system(rows)
     drawn = shapes != None  # noqa: E711
-    if system is None or register.to_deck is None:
-        turned = _none(rows.n)
-    else:
-        turned = register.to_deck(decks, _to_degrees(shapes, system))
+    turned = to_deck(rows, shapes, decks, register)
     lost = drawn & (turned == None)  # noqa: E711
     rows.fault(
         lost & ~rows.refused,
@@ -204,6 +205,14 @@ def _from_ground(rows: Rows, shapes: Shapes, decks: pd.Series, register: Registe
     if (drawn & ~lost).any():
         rows.said["shape"] = "drawn on a map; turned into station and offset by the place of each deck"
     return turned
+
+
+def to_deck(rows: Rows, shapes: Shapes, decks: pd.Series, register: Register) -> Shapes:
+    """Shapes on the ground in station and offset; None where a deck's place or direction is not known."""
+    system = _system(rows)
+    if system is None or register.to_deck is None:
+        return _none(rows.n)
+    return register.to_deck(decks, _to_degrees(shapes, system))
 
 
 def outlines(rows: Rows, name: str) -> Shapes:
@@ -285,13 +294,15 @@ def beyond_deck(rows: Rows, shapes: Shapes, decks: pd.Series, size: pd.DataFrame
     if not held.any():
         return
     box = shapely.bounds(shapes)
-    own = decks.isin(list(register.outline)).to_numpy(dtype=bool) if register.outline else np.zeros(rows.n, dtype=bool)
+    codes, seen = pd.factorize(decks.where(held))
+    drawn = register.layout(list(seen))["outline"].to_numpy(dtype=object)
+    outline = np.append(drawn, [None])[codes]
+    own = held & (outline != None)  # noqa: E711
     inside = (box[:, 0] >= 0) & (box[:, 2] <= length) & (np.abs(box[:, [1, 3]]).max(axis=1) <= width / 2)
     test = held & ~(inside & ~own)
     deck = _none(rows.n)
     deck[test] = shapely.box(0.0, -width[test] / 2, length[test], width[test] / 2)
-    for i in np.flatnonzero(held & own):
-        deck[i] = register.outline[decks.iloc[i]]
+    deck[own] = outline[own]
     over = np.zeros(rows.n)
     over[test] = shapely.area(shapely.difference(shapes[test], deck[test]))
     out = over > np.maximum(1e-6, 1e-9 * np.nan_to_num(length * width))
@@ -390,16 +401,29 @@ def _run_on(shapes: Shapes) -> Shapes:
 
 def _kept(rows: Rows, name: str) -> Floats | None:
     """A column of coordinates: what is no number is flagged, and the row stays."""
+    value, lost = optional(rows, lambda: rows.number(name, ranged=False), "the position is not used")
+    return None if value is None else np.where(lost, np.nan, value)
+
+
+def optional(rows: Rows, read: Callable[[], T], told: str = "it is left out") -> tuple[T, Bools]:
+    """Cells read that no record may be lost for: what would refuse a row is a flag.
+
+    Returns
+    -------
+    value
+        As ``read`` gives it.
+    lost : array of bool, shape (n,)
+        Rows with a cell that cannot be used.
+    """
     refused, found = rows.refused.copy(), len(rows.pieces)
-    value = rows.number(name, ranged=False)
+    value = read()
     for piece in rows.pieces[found:]:
         if piece["severity"] == "refuse":
             piece["severity"], piece["code"] = "flag", "F" + piece["code"][1:]
-            piece["rule"] += "; the position is not used"
-    if value is not None:
-        value = np.where(rows.refused & ~refused, np.nan, value)
+            piece["rule"] += f"; {told}"
+    lost = rows.refused & ~refused
     rows.refused[:] = refused
-    return value
+    return value, lost
 
 
 def take_places(rows: Rows) -> None:

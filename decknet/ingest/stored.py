@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from decknet.ingest import ground
+from decknet.columns.dates import DATED
+from decknet.ingest import ground, looks
 from decknet.ingest.codes import CODES
+from decknet.ingest.where import WHOLE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -61,12 +63,14 @@ def check_records(records: Mapping[str, pd.DataFrame], *, today: date) -> pd.Dat
     of = decks.set_index("deck_id")
     area = (of["length_m"] * of["width_m"]).rename("area")
     start = built.reindex(of["bridge_id"]).set_axis(of.index)
-    _orphans(found, bridges, decks, surveys, defects, repairs)
+    _orphans(found, bridges, decks, surveys, defects, repairs, records["closing"])
     _places(found, bridges, decks)
     _ids(found, bridges, decks)
-    _dates(found, surveys, repairs, start, today)
-    _figures(found, surveys, repairs, area)
-    _pairs(found, surveys, defects, repairs, area)
+    _dates(found, {k: records[k] for k in ("survey", "repair", "closing")}, start, today)
+    covered = _covered(surveys, of)
+    _figures(found, surveys, repairs, area, covered)
+    _looks(found, surveys, defects)
+    _pairs(found, surveys, defects, repairs, area, covered)
     _drawn(found, surveys, defects, of)
     _counts(found, bridges, records["traffic"], today)
     order = {code: i for i, code in enumerate(CODES)}
@@ -76,12 +80,12 @@ def check_records(records: Mapping[str, pd.DataFrame], *, today: date) -> pd.Dat
 
 def _orphans(
     found: _List, bridges: pd.DataFrame, decks: pd.DataFrame, surveys: pd.DataFrame, defects: pd.DataFrame,
-    repairs: pd.DataFrame,
+    repairs: pd.DataFrame, closings: pd.DataFrame,
 ) -> None:  # fmt: skip
     for r in decks[~decks["bridge_id"].isin(bridges["bridge_id"])].itertuples():
         found.add("C-NO-BRIDGE", "deck", r.deck_id, "bridge_id", r.bridge_id, "its bridge is not on record",
                   "Load the bridge, or take the deck's intake back.")  # fmt: skip
-    for kind, frame in (("survey", surveys), ("repair", repairs)):
+    for kind, frame in (("survey", surveys), ("repair", repairs), ("closing", closings)):
         for r in frame[~frame["deck_id"].isin(decks["deck_id"])].itertuples():
             found.add("C-NO-DECK", kind, getattr(r, f"{kind}_id"), "deck_id", r.deck_id, "its deck is not on record",
                       "Load the deck, or take the intake back.")  # fmt: skip
@@ -143,25 +147,66 @@ def _ids(found: _List, bridges: pd.DataFrame, decks: pd.DataFrame) -> None:
                           "Check that they are different bridges.")  # fmt: skip
 
 
-def _dates(found: _List, surveys: pd.DataFrame, repairs: pd.DataFrame, start: pd.Series, today: date) -> None:
-    for kind, frame in (("survey", surveys), ("repair", repairs)):
-        day = frame[f"{kind}_date"]
+def _dates(found: _List, frames: Mapping[str, pd.DataFrame], start: pd.Series, today: date) -> None:
+    for kind, frame in frames.items():
+        name = DATED[kind]
+        day = frame[name]
         since = start.reindex(frame["deck_id"]).to_numpy(dtype=float)
         for i in np.flatnonzero(day.dt.year.to_numpy(dtype=float) < since):
-            found.add("C-BEFORE-BUILT", kind, frame[f"{kind}_id"].iloc[i], f"{kind}_date", f"{day.iloc[i]:%Y-%m-%d}",
+            found.add("C-BEFORE-BUILT", kind, frame[f"{kind}_id"].iloc[i], name, f"{day.iloc[i]:%Y-%m-%d}",
                       f"the bridge was built in {since[i]:.0f}",
                       "Correct the date, or the year of building.")  # fmt: skip
         for i in np.flatnonzero((day > pd.Timestamp(today)).to_numpy()):
-            found.add("C-FUTURE", kind, frame[f"{kind}_id"].iloc[i], f"{kind}_date", f"{day.iloc[i]:%Y-%m-%d}",
+            found.add("C-FUTURE", kind, frame[f"{kind}_id"].iloc[i], name, f"{day.iloc[i]:%Y-%m-%d}",
                       f"the day is after today, {today}", "Correct the date.")  # fmt: skip
 
 
 _AREAS = ("delaminated_m2", "spalled_m2", "hole_m2", "exposed_bar_m2", "failed_patch_m2", "unsound_m2")
 
 
-def _figures(found: _List, surveys: pd.DataFrame, repairs: pd.DataFrame, area: pd.Series) -> None:
+def _look_columns(surveys: pd.DataFrame) -> dict[str, Any]:
+    return {n: surveys[n].to_numpy(dtype=object if n in ("coverage", "looked_at") else float) for n in looks.LOOK}
+
+
+def _covered(surveys: pd.DataFrame, of: pd.DataFrame) -> Any:
+    """Area that each survey looked at, m2; NaN where nothing is said of it."""
+    size = of.reindex(surveys["deck_id"])
+    length, width = size["length_m"].to_numpy(dtype=float), size["width_m"].to_numpy(dtype=float)
+    return looks.covered_m2(_look_columns(surveys), looks.deck_edges(length, width, _shapes(size, "outline")))
+
+
+def _looks(found: _List, surveys: pd.DataFrame, defects: pd.DataFrame) -> None:
+    for r in surveys[surveys["looked_at"].fillna(WHOLE) != WHOLE].itertuples():
+        found.add("C-LOOK", "survey", r.survey_id, "looked_at", r.looked_at,
+                  "which part of the deck that is cannot be told; taken as a part whose place is not known",
+                  "State from and to station and offset, or draw the coverage.")  # fmt: skip
+    shape = _shapes(defects)
+    has = shapely.area(shape) > 0
+    columns = _look_columns(surveys)
+    bare = np.logical_and.reduce([pd.isna(held) for held in columns.values()])
+    drawn = surveys["survey_id"].isin(defects["survey_id"][has]).to_numpy(dtype=bool)
+    for r in surveys[bare & drawn].itertuples():
+        found.add("C-COVERAGE", "survey", r.survey_id, "looked_at", "",
+                  "nothing says how much of the deck was looked at; taken as a look at the whole deck, but no open "
+                  "hazard is closed by it",
+                  "Say so in the survey sheet (looked at: whole deck, or from and to station and offset), or draw the "
+                  "coverage.")  # fmt: skip
+    at = pd.Index(surveys["survey_id"]).get_indexer(pd.Index(defects["survey_id"]))
+    region = np.append(looks.looks_drawn(columns, len(surveys)), [None])[at]
+    test = np.flatnonzero(has & (region != None))  # noqa: E711
+    for i, m in zip(test, looks.beyond_m(shape[test], region[test]), strict=True):
+        if m > looks.BEYOND_M:
+            name = f"{defects['survey_id'].iloc[i]} {defects['defect_id'].iloc[i]}"
+            found.add("C-BEYOND", "defect", name, "shape", f"{shape[i].area:.3f} m2",
+                      f"it reaches {m:.2f} m beyond what its survey looked at, and what lies beyond is left out of its "
+                      "share",
+                      "Check the stations and offsets, or what the survey is said to have looked at.")  # fmt: skip
+
+
+def _figures(
+    found: _List, surveys: pd.DataFrame, repairs: pd.DataFrame, area: pd.Series, covered: Any
+) -> None:  # fmt: skip
     deck = area.reindex(surveys["deck_id"]).to_numpy(dtype=float)
-    covered = surveys["surveyed_m2"].to_numpy(dtype=float)
     base = np.where(np.isnan(covered), deck, covered)
     for i in np.flatnonzero(covered > deck * OVER):
         found.add("C-SURVEY-LARGER", "survey", surveys["survey_id"].iloc[i], "surveyed_m2", f"{covered[i]:g}",
@@ -198,14 +243,16 @@ def _found_m2(surveys: pd.DataFrame, defects: pd.DataFrame) -> pd.Series:
     return out
 
 
-def _pairs(found: _List, surveys: pd.DataFrame, defects: pd.DataFrame, repairs: pd.DataFrame, area: pd.Series) -> None:
+def _pairs(
+    found: _List, surveys: pd.DataFrame, defects: pd.DataFrame, repairs: pd.DataFrame, area: pd.Series, looked_m2: Any
+) -> None:  # fmt: skip
     unsound = _found_m2(surveys, defects)
     for name in unsound.index[unsound.isna()]:
         found.add("C-NO-TOTALS", "survey", name, "", "", "it states no area and has no defect",
                   "Give what was found, 0 included.")  # fmt: skip
     frame = surveys.assign(unsound=unsound.reindex(surveys["survey_id"]).to_numpy())
     frame["deck_m2"] = area.reindex(frame["deck_id"]).to_numpy()
-    frame["covered"] = frame["surveyed_m2"].fillna(frame["deck_m2"])
+    frame["covered"] = np.where(np.isnan(looked_m2), frame["deck_m2"], looked_m2)
     same_day = frame[frame.duplicated(["deck_id", "survey_date"], keep=False)]
     for (deck, day), group in same_day.groupby(["deck_id", "survey_date"]):
         figures = group["unsound"].dropna().round(2)

@@ -7,26 +7,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from decknet.ingest import shapes
+from decknet.ingest import looks
 from decknet.ingest.coded import Codes, numbered, once, spread
-from decknet.ingest.recognise import STRIP, TOTALS
+from decknet.ingest.recognise import TOTALS
+from decknet.ingest.tongues import METHOD_WORDS
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Floats, Rows
     from decknet.ingest.register import Answer, Register
 
-__all__ = ["METHOD_WORDS", "check_surveys", "deck_and_size", "deck_m2", "larger"]
+__all__ = ["check_surveys", "deck_and_size", "deck_m2", "larger"]
 
-METHOD_WORDS = {
-    "chain": "chain drag", "chain dragging": "chain drag", "chaindrag": "chain drag", "chains": "chain drag",
-    "hammer sounding": "hammer", "hammer tap": "hammer", "hammer tapping": "hammer", "hammering": "hammer",
-    "sound": "sounding", "sounded": "sounding", "rod": "sounding", "rod sounding": "sounding", "acoustic": "sounding",
-    "ie": "impact echo", "impactecho": "impact echo",
-    "ir": "infrared", "thermography": "infrared", "infrared thermography": "infrared", "irt": "infrared",
-    "thermal": "infrared", "gpr": "radar", "ground penetrating radar": "radar",
-    "half cell": "half-cell", "halfcell": "half-cell", "half cell potential": "half-cell", "potential": "half-cell",
-    "visual inspection": "visual", "look": "visual", "walk over": "visual",
-}  # fmt: skip
 OVER = 1.005  # a total may pass the deck's area by rounding of length and width
 
 
@@ -114,11 +105,10 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     columns["method"] = rows.choice("method", METHOD_WORDS)
     for name in ("crew", "remarks"):
         columns[name] = rows.cells(name)
-    edges = shapes.strip(rows)
-    columns.update(edges)
-    surveyed = _surveyed(rows, edges, size, area)
-    larger(rows, "surveyed_m2", surveyed, area, deck, "of the deck")
-    columns["surveyed_m2"] = surveyed
+    columns["surveyed_m2"] = rows.area("surveyed_m2", area)
+    larger(rows, "surveyed_m2", columns["surveyed_m2"], area, deck, "of the deck")
+    looks.add_looks(rows, columns, register, size, area)
+    surveyed = _surveyed(columns, register, codes, names, size)
     covered = area if surveyed is None else np.where(np.isnan(surveyed), area, surveyed)
     part = surveyed is not None and bool((~np.isnan(surveyed)).any())
     for name in TOTALS:
@@ -149,38 +139,29 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     return {"survey": kept}
 
 
-def _surveyed(rows: Rows, edges: dict[str, Floats], size: pd.DataFrame, area: Floats) -> Floats | None:
-    """Area surveyed: as given, else that of the strip, else missing for the whole deck."""
-    given = rows.area("surveyed_m2", area)
-    pairs = [(a, b) for a, b in (STRIP[:2], STRIP[2:]) if a in edges and b in edges]
-    if not pairs:
-        return given
-    long, wide = size["length_m"].to_numpy(copy=True), size["width_m"].to_numpy(copy=True)
-    stated = np.zeros(rows.n, dtype=bool)
-    for a, b in pairs:
-        span = edges[b] - edges[a]
-        half = size["width_m"].to_numpy() / 2
-        low, high = (0.0, size["length_m"].to_numpy()) if "station" in a else (-half, half)
-        out = (edges[a] < low - 0.01) | (edges[b] > high + 0.01)
-        rows.fault(
-            out,
-            a,
-            "F-STRIP",
-            "the strip surveyed reaches beyond the deck; only what is on it counts",
-            "Check the figures, or the size of the deck.",
-            "flag",
-        )
-        span = np.where(np.isnan(half), span, np.clip(edges[b], low, high) - np.clip(edges[a], low, high))
-        nil = span <= 0
-        rows.fault(nil, a, "R-STRIP", "the strip surveyed must lie on the deck", "Correct from and to.")
-        held = ~np.isnan(span)
-        stated |= held
-        if "station" in a:
-            long = np.where(held, span, long)
-        else:
-            wide = np.where(held, span, wide)
-    strip = np.where(stated, long * wide, np.nan)
-    return strip if given is None else np.where(np.isnan(given), strip, given)
+def _surveyed(
+    columns: dict[str, Any], register: Register, codes: Codes, decks: pd.Series, size: pd.DataFrame
+) -> Floats | None:
+    """Area that each survey looked at, m2: as stated, else that of its coverage or strip; NaN for the whole deck."""
+    said = {name: columns.get(name) for name in looks.LOOK if columns.get(name) is not None}
+    if not set(said) - {"looked_at"}:
+        return None
+    some = np.zeros(len(size), dtype=bool)
+    for name, held in said.items():
+        if name not in ("looked_at", "surveyed_m2"):
+            some |= ~pd.isna(pd.Series(held)).to_numpy(dtype=bool)
+    at = np.flatnonzero(some)
+    used, of = np.unique(codes[at], return_inverse=True)
+    outline = register.layout([str(decks.iloc[c]) for c in used[used >= 0]])["outline"].to_numpy(dtype=object)
+    edges = looks.deck_edges(
+        size["length_m"].to_numpy()[at], size["width_m"].to_numpy()[at],
+        np.append([None] * int((used < 0).sum()), outline)[of],
+    )  # fmt: skip
+    out = np.full(len(size), np.nan)
+    if columns.get("surveyed_m2") is not None:
+        out = columns["surveyed_m2"].copy()
+    out[at] = looks.covered_m2({name: np.asarray(held)[at] for name, held in said.items()}, edges)
+    return out
 
 
 def _sum(rows: Rows, columns: dict[str, Any], covered: Floats, deck: pd.Series) -> None:

@@ -6,7 +6,7 @@ Swedish; a header that is none of them can always be stated in a mapping file.
 
 from __future__ import annotations
 
-__all__ = ["HEADERS", "KINDS_TOO", "NAMES_TOO", "NO", "TREATMENTS_TOO", "YES"]
+__all__ = ["HEADERS", "KINDS_TOO", "METHOD_WORDS", "NAMES_TOO", "NO", "TREATMENTS_TOO", "YES"]
 
 # In the form ``columns.normal`` gives, without units.
 HEADERS: dict[str, tuple[str, ...]] = {
@@ -141,3 +141,13 @@ TREATMENTS_TOO = {
 }  # fmt: skip
 YES = ("ja", "oui", "sí", "si", "sim", "sì")
 NO = ("nein", "non", "nej", "nei", "nee", "não")
+METHOD_WORDS = {
+    "chain": "chain drag", "chain dragging": "chain drag", "chaindrag": "chain drag", "chains": "chain drag",
+    "hammer sounding": "hammer", "hammer tap": "hammer", "hammer tapping": "hammer", "hammering": "hammer",
+    "sound": "sounding", "sounded": "sounding", "rod": "sounding", "rod sounding": "sounding", "acoustic": "sounding",
+    "ie": "impact echo", "impactecho": "impact echo",
+    "ir": "infrared", "thermography": "infrared", "infrared thermography": "infrared", "irt": "infrared",
+    "thermal": "infrared", "gpr": "radar", "ground penetrating radar": "radar",
+    "half cell": "half-cell", "halfcell": "half-cell", "half cell potential": "half-cell", "potential": "half-cell",
+    "visual inspection": "visual", "look": "visual", "walk over": "visual",
+}  # fmt: skip

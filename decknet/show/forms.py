@@ -45,9 +45,9 @@ FORMS: dict[str, tuple[str, tuple[tuple[str, str], ...]]] = {
         tuple(
             ("survey", n)
             for n in (
-                "survey_id", "deck_id", "survey_date", "method", "surveyed_m2", "from_station_m", "to_station_m",
-                "from_offset_m", "to_offset_m", "delaminated_m2", "spalled_m2", "hole_m2", "exposed_bar_m2",
-                "failed_patch_m2", "crew", "remarks",
+                "survey_id", "deck_id", "survey_date", "method", "looked_at", "surveyed_m2", "from_station_m",
+                "to_station_m", "from_offset_m", "to_offset_m", "delaminated_m2", "spalled_m2", "hole_m2",
+                "exposed_bar_m2", "failed_patch_m2", "crew", "remarks",
             )
         ),
     ),
@@ -69,6 +69,16 @@ FORMS: dict[str, tuple[str, tuple[tuple[str, str], ...]]] = {
             )
         ),
     ),
+    "closings": (
+        "closing",
+        tuple(
+            ("closing", n)
+            for n in (
+                "closing_id", "deck_id", "closed_on", "cause", "hazard", "station_m", "offset_m", "closed_by", "how",
+                "remarks",
+            )
+        ),
+    ),
     "traffic": (
         "traffic",
         tuple(("traffic", n) for n in ("bridge_id", "year", "aadt", "truck_share", "speed_kmh", "source")),
@@ -76,7 +86,7 @@ FORMS: dict[str, tuple[str, tuple[tuple[str, str], ...]]] = {
 }  # fmt: skip
 
 _FILLED_IN = {  # columns that are made where they are left empty: their header is not marked as needed
-    "survey_id", "defect_id", "repair_id",
+    "survey_id", "defect_id", "repair_id", "closing_id",
 }  # fmt: skip
 
 NOTES = (
@@ -87,7 +97,8 @@ NOTES = (
     "Numbers of bridges and decks are text: every zero in front counts.",
     "Dates are days: 2026-05-12. A cell that takes a date takes nothing else.",
     "Stations run along the centreline from the first joint; offsets are from the centreline, right positive.",
-    "Shares of deck area never stand alone: give square metres, and what was surveyed where it was not the whole deck.",
+    "Shares of deck area never stand alone: give square metres.",
+    "Looked at: whole deck, or a part such as left lane, span 2, Sta 12 to 48; or stations and offsets from and to.",
     "Save under any name and bring it in with: decknet load STORE FILE",
     "What is refused is listed with its sheet, line and column; correct it here and bring the file in again.",
     "",

@@ -122,10 +122,13 @@ def test_two_answers_for_one_survey_are_both_refused_with_their_lines(read):
     assert found.faults["rule"].str.contains("lines 2, 3").all()
 
 
-def test_a_strip_gives_the_area_surveyed(read):
+def test_a_strip_bounds_what_is_found_and_is_no_stated_area(read):
+    """Decks 40 by 10 m: a strip of 4 m holds 160 m2, so that 200 m2 cannot be found in it."""
     head = "bridge id,survey date,delaminated m2,surveyed from offset m,surveyed to offset m\n"
     found = read(head + "001,2024-05-06,20,1,5\n002,2024-05-06,20,5,1\n003,2024-05-06,20,,\n004,2024-05-06,200,1,5\n")
-    assert column(found, "survey", "surveyed_m2") == [160, 160, None]
+    assert column(found, "survey", "surveyed_m2") == [None, None, None]
+    assert column(found, "survey", "from_offset_m") == [1, 1, None]
+    assert column(found, "survey", "to_offset_m") == [5, 5, None]
     assert codes(found, "flag") == {3: "F-TURNED"}
     assert codes(found) == {5: "R-LARGER-THAN-DECK"}
 

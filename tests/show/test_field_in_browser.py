@@ -205,6 +205,8 @@ def test_the_file_holds_a_survey_and_its_defects(browser: Browser, opened: Any) 
         "=1+1",
     )
     assert (survey["from_station_m"], survey["to_station_m"], survey["unsound_m2"], survey["hole_m2"]) == (0, 12, 2, 0)
+    # Stations are given, so that a part was looked at, at the full width.
+    assert (survey["looked_at"], survey["from_offset_m"], survey["to_offset_m"]) == (None, None, None)
     assert held["defects"][1][0] == survey["survey_id"]
     assert held["defects"][1][2:] == ["delamination", None, "POLYGON ((2 -3, 4 -3, 4 -2, 2 -2, 2 -3))"]
 
@@ -221,6 +223,42 @@ def test_saving_refuses_what_is_not_finished(browser: Browser, opened: Any) -> N
     tap(browser, (3, 1))
     press(browser, "#save")
     assert "still open" in text_of(browser, "#saved")
+
+
+def _say(browser: Browser, **fields: str) -> None:
+    browser.evaluate(
+        f"for (const [id, v] of {json.dumps(list(fields.items()))})"
+        "{ const f = document.getElementById(id); f.value = v; f.dispatchEvent(new Event('input')); }"
+    )
+
+
+def test_what_was_looked_at_must_be_said(browser: Browser, opened: Any) -> None:
+    opened(page_of())
+    press(browser, "#save")
+    assert "Say what was looked at" in text_of(browser, "#saved")
+    _say(browser, looked_at="part")
+    press(browser, "#save")
+    assert "Give the stations or the offsets" in text_of(browser, "#saved")
+    _say(browser, from_offset="3", to_offset="-3")
+    press(browser, "#save")
+    assert "cannot be read" in text_of(browser, "#saved")
+    _say(browser, looked_at="whole deck")
+    press(browser, "#save")
+    assert text_of(browser, "#saved").startswith("No area is drawn: saved as sounded and nothing found.")
+    survey = dict(zip(*sheets(browser)["surveys"], strict=True))
+    assert (survey["looked_at"], survey["from_offset_m"], survey["to_offset_m"]) == ("whole deck", None, None)
+
+
+def test_a_part_looked_at_bounds_the_area_and_is_carried(browser: Browser, opened: Any) -> None:
+    """The deck is 24 by 9 m: stations 0 to 12 and offsets -4.5 to 0 hold 12 by 4.5, 54 m2."""
+    opened(page_of())
+    _say(browser, from_station="0", to_station="12", from_offset="-4,5", to_offset="0")
+    assert browser.evaluate("document.getElementById('looked_at').value") == "part"
+    assert browser.evaluate("decknet.figures().covered") == pytest.approx(54)
+    survey = dict(zip(*sheets(browser)["surveys"], strict=True))
+    strip = [survey[n] for n in ("from_station_m", "to_station_m", "from_offset_m", "to_offset_m")]
+    assert strip == [0, 12, -4.5, 0]
+    assert survey["looked_at"] is None
 
 
 def test_fingers_draw_and_two_of_them_move(browser: Browser, opened: Any) -> None:

@@ -21,7 +21,7 @@ function soundDeck(data) {
     const stamp = new Date().toISOString().replace(/[-:]/g, "").slice(0, 15);
     return {
       id: data.deck + "|field " + stamp + "-" + Math.random().toString(36).slice(2, 6), next: 1, kind: data.kinds[0], depth: "",
-      areas: [], corners: [], sheet: { date: today(), method: "sounding", crew: "", remarks: "", from_station: "", to_station: "", from_offset: "", to_offset: "" },
+      areas: [], corners: [], sheet: { date: today(), method: "sounding", crew: "", remarks: "", looked_at: "", from_station: "", to_station: "", from_offset: "", to_offset: "" },
     };
   }
   let state = anew(), past = [], storing = true;
@@ -41,6 +41,7 @@ function soundDeck(data) {
       const held = JSON.parse(localStorage.getItem(KEY));
       if (held && held.state && Array.isArray(held.state.areas) && held.state.sheet) {
         state = Object.assign(anew(), held.state);
+        state.sheet = Object.assign(anew().sheet, held.state.sheet);
         past = Array.isArray(held.past) ? held.past : [];
         return true;
       }
@@ -120,7 +121,7 @@ function soundDeck(data) {
     return false;
   }
 
-  // ---- the part sounded -----------------------------------------------------------------------
+  // ---- the part looked at ---------------------------------------------------------------------
   function number(text) {
     const bare = String(text).trim().replace("−", "-").replace(",", ".");
     return bare === "" ? null : /^[+-]?(\d+\.?\d*|\.\d+)$/.test(bare) ? Number(bare) : NaN;
@@ -129,8 +130,8 @@ function soundDeck(data) {
     const s = state.sheet, given = ["from_station", "from_offset", "to_station", "to_offset"].map(n => number(s[n]));
     const wrong = given.some(v => Number.isNaN(v));
     const [a, c, b, d] = given.map((v, i) => v === null || Number.isNaN(v) ? box[i] : v);
-    const all = given.every(v => v === null);
-    return { all, wrong: wrong || !(b > a && d > c), given, ring: [[a, c], [b, c], [b, d], [a, d]] };
+    const all = s.looked_at !== "part" || given.every(v => v === null);
+    return { all, wrong: !all && (wrong || !(b > a && d > c)), given: all ? given.map(() => null) : given, ring: [[a, c], [b, c], [b, d], [a, d]] };
   }
   function figures() {
     const p = part(), limits = p.all || p.wrong ? [data.edge] : [data.edge, p.ring];
@@ -371,8 +372,8 @@ function soundDeck(data) {
   function sum() {
     const f = figures(), p = part();
     at("sum").replaceChildren(html("b", {}, percent(f.unsound / f.covered)),
-      squares(f.unsound) + " of " + squares(f.covered) + " sounded",
-      html("span", {}, state.areas.length + (state.areas.length === 1 ? " area" : " areas") + "; what overlaps counts once" + (p.wrong ? ". The part sounded cannot be read: the whole deck is taken" : "")));
+      squares(f.unsound) + " of " + squares(f.covered) + " looked at",
+      html("span", {}, state.areas.length + (state.areas.length === 1 ? " area" : " areas") + "; what overlaps counts once" + (p.wrong ? ". The part looked at cannot be read: the whole deck is taken" : "")));
   }
   function show() {
     at("undo").disabled = !past.length;
@@ -391,7 +392,7 @@ function soundDeck(data) {
     const f = figures(), p = part(), s = state.sheet, four = v => Number(v.toFixed(4));
     const [a, c, b, d] = p.given;
     const survey = [["survey_id", state.id], ["deck_id", data.deck], ["survey_date", s.date], ["method", s.method],
-      ["from_station_m", a], ["to_station_m", b], ["from_offset_m", c], ["to_offset_m", d],
+      ["looked_at", s.looked_at === "whole deck" ? s.looked_at : null], ["from_station_m", a], ["to_station_m", b], ["from_offset_m", c], ["to_offset_m", d],
       ...data.kinds.map(k => [TOTALS[k], four(f.by[k])]), ["unsound_m2", four(f.unsound)], ["crew", s.crew.trim()], ["remarks", s.remarks.trim()]];
     const defects = state.areas.map(r => [state.id, String(r.id), r.kind, number(r.depth), wkt(r.points)]);
     const out = { surveys: [survey.map(q => q[0]), survey.map(q => q[1])] };
@@ -447,7 +448,9 @@ function soundDeck(data) {
     if (state.corners.length) return "An outline is still open: close it or undo it.";
     if (!/^\d{4}-\d{2}-\d{2}$/.test(state.sheet.date)) return "Give the day of the survey.";
     if (state.sheet.date > today()) return "The day lies ahead: correct it.";
-    if (part().wrong) return "The part sounded cannot be read: from must be below to, in metres.";
+    if (!state.sheet.looked_at) return "Say what was looked at: the whole deck, or which part of it.";
+    if (state.sheet.looked_at === "part" && part().all) return "Give the stations or the offsets of the part looked at.";
+    if (part().wrong) return "The part looked at cannot be read: from must be below to, in metres.";
     const bad = state.areas.find(a => !goodDepth(a.depth));
     return bad ? "Area " + bad.id + ": the depth must be a number of mm up to 3000, or empty." : "";
   }
@@ -477,9 +480,15 @@ function soundDeck(data) {
   const again = reopen();
   const fill = () => {
     for (const n of Object.keys(state.sheet)) at(n).value = state.sheet[n];
+    at("looked_at").classList.toggle("wrong", !state.sheet.looked_at);
     at("depth").value = state.depth;
   };
-  for (const n of Object.keys(state.sheet)) at(n).addEventListener("input", () => { state.sheet[n] = at(n).value; keep(); sum(); draw(); });
+  for (const n of Object.keys(state.sheet)) at(n).addEventListener("input", () => {
+    state.sheet[n] = at(n).value;
+    if (/^(from|to)_/.test(n) && at(n).value.trim()) state.sheet.looked_at = at("looked_at").value = "part";
+    at("looked_at").classList.toggle("wrong", !state.sheet.looked_at);
+    keep(); sum(); draw();
+  });
   at("depth").addEventListener("input", () => { state.depth = at("depth").value.trim(); at("depth").classList.toggle("wrong", !goodDepth(state.depth)); keep(); });
   const page = () => (size().w - LEFT) * 0.7 / view.k;
   const presses = { back: () => move(-page(), 0), ahead: () => move(page(), 0), nearer: () => zoom(1.5), farther: () => zoom(1 / 1.5), all: () => { fit(true); draw(); }, close, undo, save };
