@@ -55,7 +55,7 @@ from decknet.rank import (
 )
 from decknet.schedule import overbreak_found
 from decknet.settings import Settings
-from decknet.settled import DEGREE_PLACES, to_places
+from decknet.settled import DEGREE_PLACES, SHARE_PLACES, to_places
 
 if TYPE_CHECKING:
     from decknet.predict import BackTest
@@ -65,7 +65,7 @@ __all__ = ["OVERLAYS", "Condition", "condition_of", "read_condition"]
 OVERLAYS = ("thin overlay", "rigid overlay")
 LATEST_START_YR = 6  # years from today to the first year for which forecasts are made; beyond, the last holds
 _LAST_SURVEY = (
-    "survey_date", "method", "extent", "covered_share", "fresh_share", "oldest", "unsound_m2", "delaminated_m2",
+    "survey_date", "method", "covered_share", "fresh_share", "oldest_look", "unsound_m2", "delaminated_m2",
     "unsound_share", "delaminated_share", "hole_m2", "exposed_bar_m2",
 )  # fmt: skip
 
@@ -135,7 +135,7 @@ class Condition:
     @cached_property
     def telling(self) -> pd.DataFrame:
         """Each deck as known at its newest look that says how much is unsound, as ``DeckAsKnown.series``."""
-        return self.known.series.groupby("deck_id").tail(1)
+        return self.known.series.groupby("deck_id").tail(1).rename(columns={"oldest": "oldest_look"})
 
     @cached_property
     def _readings(self) -> pd.DataFrame:
@@ -359,6 +359,25 @@ class Condition:
         return self.limits[self.limits["deck_id"].isin(set(deck_ids))].reset_index(drop=True)
 
     @cached_property
+    def _unplaced(self) -> pd.Index:
+        """Decks repaired since their newest look, or on its day, at a place that is not on record."""
+        last = self.telling.set_index("deck_id")["survey_date"]
+        when = last.reindex(self.repairs["deck_id"]).to_numpy()
+        day = self.repairs["repair_date"].to_numpy()
+        open_place = ~(shapely.area(self.repairs["shape"].to_numpy(dtype=object)) > 0)
+        return pd.Index(self.repairs.loc[(day == when) | ((day > when) & open_place), "deck_id"].unique())
+
+    @cached_property
+    def _undrawn_m2(self) -> pd.Series:
+        """Unsound area of each deck that no drawing shows: as stated without a place, and as expected where no survey
+        has looked. On deck_id."""
+        status = self._ranked.set_index("deck_id")
+        stated = self.telling.set_index("deck_id")["undrawn_m2"].reindex(status.index).fillna(0.0)
+        unseen = (1.0 - status["covered_share"].astype("float64")).clip(lower=0.0).fillna(0.0)
+        expected = (unseen * status["share_now"].astype("float64") * status["area_m2"].astype("float64")).fillna(0.0)
+        return (stated + expected).round(SHARE_PLACES)
+
+    @cached_property
     def works(self) -> pd.DataFrame:
         """What is known of works to come: quantities inside drawn limits, and the year of an overlay on record.
 
@@ -366,10 +385,11 @@ class Condition:
         -------
         DataFrame
             deck_id; repair_m2, saw_cut_m and full_part (part of the unsound area inside limits of full depth; missing
-            where no depth was given) where the last survey was drawn and the deck has not been repaired since;
+            where no depth was given) where drawn defects stand and every repair since is drawn too: what is known or
+            expected without a drawing is in it, so that it is of the whole deck;
             overlay_year of decks with an overlay on record.
         """
-        limits = self.limits[~self.limits["deck_id"].isin(_repaired_on_or_after(self.telling, self.repairs))]
+        limits = self.limits[~self.limits["deck_id"].isin(self._unplaced)]
         drawn = pd.DataFrame(columns=["repair_m2", "saw_cut_m", "full_part"], dtype="float64")
         if len(limits):
             sums = limits.assign(full_m2=limits["unsound_m2"].where(limits["depth_class"] == "full", 0.0))
@@ -377,6 +397,9 @@ class Condition:
                 repair_m2=("area_m2", "sum"), saw_cut_m=("saw_cut_m", "sum"), full_m2=("full_m2", "sum"),
                 unsound_m2=("unsound_m2", "sum"),
             )  # fmt: skip
+            more = self._undrawn_m2.reindex(drawn.index).fillna(0.0) * self.overbreak[0]
+            drawn["saw_cut_m"] *= 1.0 + more / drawn["repair_m2"]
+            drawn["repair_m2"] += more
             found = self.open_defects
             told = found.loc[found["depth_mm"].notna() | (found["kind"] == "hole"), "deck_id"].unique()
             drawn["full_part"] = (drawn["full_m2"] / drawn["unsound_m2"]).where(drawn.index.isin(told))
@@ -398,13 +421,6 @@ def _order(status: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     for name in ("rank_low", "rank_high", "rank_mean", "chance_first"):
         ranked[name] = ranges[name].array
     return ranked
-
-
-def _repaired_on_or_after(telling: pd.DataFrame, repairs: pd.DataFrame) -> pd.Index:
-    """Decks repaired on the day of their last survey or later."""
-    newest = repairs.groupby("deck_id")["repair_date"].max()
-    last = telling.set_index("deck_id")["survey_date"]
-    return pd.Index(last.index[(newest.reindex(last.index) >= last).to_numpy(dtype=bool)])
 
 
 def condition_of(records: Records, settings: Settings) -> Condition:

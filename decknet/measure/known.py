@@ -20,6 +20,7 @@ RENEWING = ("thin overlay", "rigid overlay", "new deck")  # after one of these o
 ALL_KINDS = kinds_mask(frozenset(KINDS))
 HOLLOW = kinds_mask(frozenset({"delamination"}))
 _LEAST_M2 = 1e-4
+_TELLS = 0.005  # part of the unsound area from which the difference to what is drawn is more than rounding; ours
 _COMPONENTS = (*KIND_TOTAL.values(), "rest_hollow_m2", "rest_open_m2")
 _IN_SUM = np.array([name != "exposed_bar_m2" for name in _COMPONENTS])
 
@@ -39,7 +40,8 @@ class DeckAsKnown:
         Columns of ``survey_shares``, as the deck was known on that day: areas and shares of all the ground that looks
         up to then have covered since the deck was last renewed, each place by its newest look, less what drawn repairs
         took out before that day. covered_m2 and covered_share: ground looked at; fresh_share (0 to 1): part of the
-        deck looked at within a year of that day; oldest (date of the oldest look that still counts).
+        deck looked at within a year of that day; oldest (date of the oldest look that still counts);
+        undrawn_m2 (m2 of it that no drawing shows).
     defects : DataFrame
         What was drawn of it at each of these looks: survey_id of the look, found_by (survey_id), deck_id, survey_date
         (of the survey that found it), defect_id, kind, depth_mm, area_m2, shape.
@@ -110,7 +112,20 @@ def deck_as_known(
         drawn_at = pd.concat([drawn_at, more_at], ignore_index=True)
         standing = pd.concat([standing, more_standing], ignore_index=True)
     standing = _less_repaired(standing, repairs, renewals)
-    return DeckAsKnown(_shares_of(series), drawn_at, standing)
+    series = _shares_of(series)
+    series["undrawn_m2"] = _undrawn(series, drawn_at)
+    return DeckAsKnown(series, drawn_at, standing)
+
+
+def _undrawn(series: pd.DataFrame, drawn: pd.DataFrame) -> Floats:
+    """Unsound area at each look that no drawing shows, m2."""
+    shapes = drawn["shape"].to_numpy(dtype=object)
+    has = shapely.area(shapes) > 0
+    at = pd.Index(series["survey_id"]).get_indexer(drawn["survey_id"])[has].astype(np.int64)
+    inside = area_once(at, shapely.make_valid(shapely.force_2d(shapes[has]))).reindex(range(len(series))).fillna(0.0)
+    unsound = series["unsound_m2"].to_numpy(dtype="float64")
+    more = unsound - inside.to_numpy()
+    return np.where(more > _TELLS * unsound, more, 0.0)
 
 
 def _renewals(repairs: pd.DataFrame, decks: pd.DataFrame) -> pd.DataFrame:

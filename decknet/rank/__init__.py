@@ -2,6 +2,7 @@
 
 from decknet.rank.hazards import follow_hazards
 from decknet.rank.priority import rank_decks
+from decknet.rank.reasons import looked_words
 from decknet.rank.sound import sound_next, sounding_due
 from decknet.rank.sure import rank_groups, rank_ranges
 from decknet.rank.traffic import route_trends, traffic_in_use
@@ -11,6 +12,7 @@ from decknet.rank.whatif import weight_moves
 __all__ = [
     "act_now",
     "follow_hazards",
+    "looked_words",
     "rank_decks",
     "rank_groups",
     "rank_ranges",

@@ -12,7 +12,7 @@ from decknet import digits
 from decknet.rank.criteria import COLUMNS, Worth
 from decknet.settings import RankSettings
 
-__all__ = ["place_words", "reasons", "share_words", "turning_weights"]
+__all__ = ["looked_words", "place_words", "reasons", "share_words", "turning_weights"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -27,15 +27,54 @@ _TRAFFIC_NOTE = {
     "assumption": ", assumed",
 }
 _SAME = 1e-9  # points
+_ALL = 0.995  # part of a deck that counts as the whole of it
+
+
+def looked_words(covered: float, fresh: float, oldest: object) -> str:
+    """How much of a deck was looked at, and when the rest; empty where all of it was at one time.
+
+    Parameters
+    ----------
+    covered : float, 0 to 1
+        Part that looks have covered at all.
+    fresh : float, 0 to 1
+        Part looked at within a year of the last survey.
+    oldest : date
+        Of the oldest look that still counts.
+
+    Examples
+    --------
+    >>> looked_words(1.0, 0.42, pd.Timestamp("2019-06-01"))
+    '42 % of the deck looked at, the rest last in 2019'
+    >>> looked_words(0.42, 0.42, pd.Timestamp("2024-06-01"))
+    '42 % of the deck looked at, the rest never'
+    >>> looked_words(1.0, 1.0, None)
+    ''
+    """
+    if not (covered < _ALL or fresh < _ALL):
+        return ""
+    said = f"{digits.percent(min(fresh, covered))} of the deck looked at"
+    older = covered - fresh
+    if older > 1 - _ALL and not pd.isna(oldest):
+        which = "the rest" if covered >= _ALL else digits.percent(older)
+        said += f", {which} last in {pd.Timestamp(oldest).year}"
+    return said if covered >= _ALL else f"{said}, the rest never"
 
 
 def share_words(decks: pd.DataFrame) -> list[str]:
     """What each deck's share rests on, in words that follow a figure."""
     days = decks["survey_date"].to_numpy().astype("datetime64[D]").astype(str)
     words = []
-    for source, day, rating in zip(decks["share_from"], days, decks["deck_rating"], strict=True):
+    covered, fresh = (
+        decks[n].to_numpy(dtype="float64", na_value=np.nan) if n in decks else np.full(len(decks), np.nan)
+        for n in ("covered_share", "fresh_share")
+    )
+    oldest = decks["oldest_look"].to_numpy() if "oldest_look" in decks else np.full(len(decks), np.datetime64("NaT"))
+    part = (covered < _ALL) | (fresh < _ALL)
+    for i, (source, day, rating) in enumerate(zip(decks["share_from"], days, decks["deck_rating"], strict=True)):
         if source == "survey":
-            words.append(f"survey of {day}")
+            more = f", {looked_words(covered[i], fresh[i], oldest[i])}" if part[i] else ""
+            words.append(f"survey of {day}{more}")
         elif source == "works":
             words.append("no survey yet since the last overlay or new deck")
         elif source == "rating":
