@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,7 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from decknet.measure.looks import ASSUMED, KINDS, PLACE, WHOLE, areal_parts, deck_edges, kinds_mask
+from decknet.measure.looks import ASSUMED, KINDS, WHOLE, areal_parts, deck_edges, kinds_mask
 from decknet.measure.share import KIND_TOTAL, area_once
 
 __all__ = ["RENEWING", "DeckAsKnown", "deck_as_known"]
@@ -65,7 +64,6 @@ class _Layer:
     sees: int
     in_all: bool = False
     repair: bool = False
-    renews: bool = False
     row: int = -1
     totals: Floats | None = None
     defects: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
@@ -103,12 +101,12 @@ def deck_as_known(
     told = shares[shares["unsound_m2"].notna()].reset_index(drop=True)
     renewals = _renewals(repairs, decks)
     rows, at = _of_told(told, defects)
-    placewise = _needs_places(told)
     edges = deck_edges(decks)
-    series = _by_numbers(told, renewals, edges)
-    drawn_at, standing = _by_whole_looks(told, rows, at, placewise)
+    group, placewise = _segments(told, renewals)
+    series = _by_numbers(told, group, edges)
+    drawn_at, standing = _by_whole_looks(told, rows, at, group, placewise)
     if placewise.any():
-        more_at, more_standing = _by_places(told, rows, at, placewise, edges, repairs, renewals, series)
+        more_at, more_standing = _by_places(told, rows, at, group, placewise, edges, repairs, series)
         drawn_at = pd.concat([drawn_at, more_at], ignore_index=True)
         standing = pd.concat([standing, more_standing], ignore_index=True)
     standing = _less_repaired(standing, repairs, renewals)
@@ -143,19 +141,32 @@ def _of_told(told: pd.DataFrame, defects: pd.DataFrame) -> tuple[pd.DataFrame, I
     return rows, at
 
 
-def _says_all(told: pd.DataFrame) -> pd.Series:
-    """Looks at a whole deck after which no older figure counts."""
-    return told["extent"].isin((WHOLE, ASSUMED)) & ((told["sees"] == ALL_KINDS) | told["in_all"])
+def _segments(told: pd.DataFrame, renewals: pd.DataFrame) -> tuple[Ints, Flags]:
+    """Looks that hang together (numbered from 1, in order), and those of them that must go place by place.
 
-
-def _needs_places(told: pd.DataFrame) -> Flags:
-    """Which looks are of decks that must go place by place."""
-    reset = _says_all(told)
-    placed = told["extent"].eq(PLACE)
-    drawn = told["measured_from"].eq("polygons")
-    before = drawn.groupby(told["deck_id"]).cumsum() > 0
-    over_drawn = ~reset & (before | drawn)
-    return np.asarray((placed | over_drawn).groupby(told["deck_id"]).transform("any"), dtype=bool)
+    A look at a whole deck that sees all kinds begins anew, and so does an overlay or a new deck; so does a total stated
+    in all where nothing was drawn before. Place by place go looks that hang together where something is drawn and
+    another look follows, and those among which more than one is of a part.
+    """
+    whole = told["extent"].isin((WHOLE, ASSUMED)).to_numpy(dtype=bool)
+    sees_all = (told["sees"] == ALL_KINDS).to_numpy(dtype=bool)
+    drawn = told["measured_from"].eq("polygons").to_numpy(dtype=bool)
+    renewed = pd.merge_asof(
+        told[["deck_id", "survey_date"]].assign(row=np.arange(len(told))).sort_values("survey_date", kind="stable"),
+        renewals.rename(columns={"repair_date": "renewed"}), left_on="survey_date", right_on="renewed", by="deck_id",
+        allow_exact_matches=False,
+    ).sort_values("row")["renewed"].fillna(pd.Timestamp("1700-01-01")).to_numpy()  # fmt: skip
+    deck = pd.factorize(told["deck_id"])[0]
+    life = (np.diff(deck, prepend=-1) != 0) | np.append(True, renewed[1:] != renewed[:-1])[: len(told)]
+    hard = np.cumsum(life | (whole & sees_all))
+    before = pd.Series(drawn).groupby(hard).cumsum().to_numpy() - drawn > 0
+    group = np.cumsum(life | (whole & (sees_all | (told["in_all"].to_numpy(dtype=bool) & ~before))))
+    by = pd.Series(group)
+    some_drawn = pd.Series(drawn).groupby(by).transform("any").to_numpy()
+    size = by.map(by.value_counts()).to_numpy()
+    parts = pd.Series(~whole).groupby(by).transform("sum").to_numpy()
+    part_drawn = pd.Series(drawn & ~(whole & sees_all)).groupby(by).transform("any").to_numpy()
+    return group.astype(np.int64), (size > 1) & (some_drawn | (parts > 1)) | part_drawn
 
 
 # ---- by numbers ----------------------------------------------------------------------------------------
@@ -185,22 +196,10 @@ def _seen_components(sees: Ints) -> Flags:
     return np.column_stack([seen, (sees & HOLLOW) > 0, (sees & open_kinds) > 0])
 
 
-def _by_numbers(told: pd.DataFrame, renewals: pd.DataFrame, edges: pd.DataFrame) -> pd.DataFrame:
+def _by_numbers(told: pd.DataFrame, group: Ints, edges: pd.DataFrame) -> pd.DataFrame:
     """Decks as known at each look, their looks taken as spread evenly over the ground they covered."""
     out = told.copy()
     out["fresh_share"], out["oldest"] = told["covered_share"].fillna(1.0), told["survey_date"]
-    reset = _says_all(told)
-    if bool(reset.all()):
-        return out
-    renewed = pd.merge_asof(
-        told[["deck_id", "survey_date"]].assign(row=np.arange(len(told))).sort_values("survey_date", kind="stable"),
-        renewals.rename(columns={"repair_date": "renewed"}), left_on="survey_date", right_on="renewed", by="deck_id",
-        allow_exact_matches=False,
-    ).sort_values("row")["renewed"].to_numpy()  # fmt: skip
-    renewed = np.where(np.isnat(renewed), np.datetime64("1700-01-01"), renewed)
-    # Looks of one life of a deck, up to the last that says everything anew, hang together.
-    life = pd.factorize(pd.MultiIndex.from_arrays([told["deck_id"], renewed]))[0]
-    group = np.asarray(np.cumsum(reset.to_numpy() | (np.diff(life, prepend=-1) != 0)), dtype=np.int64)
     size = np.bincount(group)
     turn = np.arange(len(told)) - np.flatnonzero(np.diff(group, prepend=-1))[group - 1]
     own, seen = _components(told), _seen_components(told["sees"].to_numpy(dtype=np.int64))
@@ -269,22 +268,14 @@ def _shares_of(series: pd.DataFrame) -> pd.DataFrame:
 
 
 def _by_whole_looks(
-    told: pd.DataFrame, rows: pd.DataFrame, at: Ints, placewise: Flags
+    told: pd.DataFrame, rows: pd.DataFrame, at: Ints, group: Ints, placewise: Flags
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """What was drawn at each look of decks that need no places, and what of it stands after their last look."""
+    """What was drawn at looks that need no places, and what of it stands after the last look of their deck."""
     mine = ~placewise[at] if len(at) else np.zeros(0, dtype=bool)
-    rows, at = rows[mine].reset_index(drop=True), at[mine]
-    drawn = rows.rename(columns={"survey_id": "found_by"})
+    drawn = rows[mine].reset_index(drop=True).rename(columns={"survey_id": "found_by"})
     drawn["survey_id"] = drawn["found_by"]
-    covering = told[told["extent"].isin((WHOLE, ASSUMED))]
-    order = pd.Series(np.arange(len(told)), index=told.index)
-    last = pd.Series(-1, index=rows.index, dtype="int64")
-    for kind in KINDS:
-        sees = covering[(covering["sees"] & kinds_mask(frozenset({kind}))) > 0]
-        newest = order[sees.index].groupby(sees["deck_id"]).max()
-        of_kind = rows["kind"] == kind
-        last[of_kind] = newest.reindex(rows.loc[of_kind, "deck_id"]).fillna(-1).to_numpy(dtype=np.int64)
-    stands = last.to_numpy() <= at
+    last = pd.Series(group).groupby(told["deck_id"].to_numpy()).max()
+    stands = group[at[mine]] == last.reindex(drawn["deck_id"]).to_numpy()
     return drawn, drawn[stands].drop(columns="survey_id").reset_index(drop=True)
 
 
@@ -317,66 +308,84 @@ def _less_repaired(found: pd.DataFrame, repairs: pd.DataFrame, renewals: pd.Data
 
 
 def _by_places(
-    told: pd.DataFrame, rows: pd.DataFrame, at: Ints, placewise: Flags, edges: pd.DataFrame, repairs: pd.DataFrame,
-    renewals: pd.DataFrame, series: pd.DataFrame,
+    told: pd.DataFrame, rows: pd.DataFrame, at: Ints, group: Ints, placewise: Flags, edges: pd.DataFrame,
+    repairs: pd.DataFrame, series: pd.DataFrame,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:  # fmt: skip
-    """As ``_by_whole_looks`` for decks that need places; their rows of the series are put right. In place."""
+    """As ``_by_whole_looks`` for looks that need places; their rows of the series are put right. In place."""
     own = _components(told)
-    shapes = rows["shape"].to_numpy(dtype=object)
+    shapes = rows["shape"].to_numpy(dtype=object).copy()
     has = shapely.area(shapes) > 0
-    solid = shapes.copy()
-    solid[has] = shapely.make_valid(shapely.force_2d(shapes[has]))
-    by_look = pd.Series(np.arange(len(at))).groupby(at).agg(list) if len(at) else pd.Series(dtype=object)
-    patches = repairs[repairs["deck_id"].isin(told.loc[placewise, "deck_id"]) & repairs["shape"].notna()]
-    patches = {str(k): f for k, f in patches.groupby("deck_id")}
-    anew = {str(k): list(f["repair_date"]) for k, f in renewals.groupby("deck_id")}
+    use = has & placewise[at]
+    shapes[use] = shapely.make_valid(shapely.force_2d(shapes[use]))
+    found = _Found(shapes, has, rows["kind"].to_numpy(dtype=object), rows["area_m2"].fillna(0.0).to_numpy(dtype=float))
+    chosen = np.flatnonzero(placewise)
+    layers = _look_layers(told, chosen, own, at)
+    patches = _patch_layers(repairs, told["deck_id"].to_numpy(dtype=object)[chosen])
+    deck = told["deck_id"].to_numpy(dtype=object)
+    about = {d: (e, float(a)) for d, e, a in zip(edges.index, edges["edge"], edges["area_m2"], strict=True)}
+    final = pd.Series(group).groupby(deck).max().to_dict()
     state, looked = own.copy(), np.zeros(len(told))
     fresh, oldest = np.zeros(len(told)), told["survey_date"].to_numpy().copy()
     pieces: list[tuple[int, int, Any]] = []
     last: list[tuple[int, Any]] = []
-    kinds = rows["kind"].to_numpy(dtype=object)
-    for deck_id, of_deck in told[placewise].groupby("deck_id", sort=False):
-        edge, area = edges.loc[deck_id, "edge"], float(edges.loc[deck_id, "area_m2"])
-        layers = list(_layers(of_deck, own, by_look, patches.get(str(deck_id)), anew.get(str(deck_id), [])))
-        for upto, layer in enumerate(layers):
-            if layer.repair or layer.row < 0:
-                continue
-            got = _as_known(layers[: upto + 1], edge, area, solid, has, kinds, rows)
-            state[layer.row], looked[layer.row], fresh[layer.row], oldest[layer.row] = got.figures
-            pieces += [(layer.row, i, shape) for i, shape in got.pieces]
-        last += _as_known(layers, edge, area, solid, has, kinds, rows).pieces
-    put = placewise.copy()
-    _put(series, put, state, looked, fresh, oldest, edges)
+    for part in np.split(chosen, np.flatnonzero(np.diff(group[chosen])) + 1):
+        deck_id = deck[part[0]]
+        edge, area = about[deck_id]
+        mine = sorted(
+            [layers[i] for i in part] + patches.get(deck_id, []), key=lambda x: (x.day, not x.repair, x.row)
+        )  # fmt: skip
+        known = None
+        for upto, layer in enumerate(mine):
+            if not layer.repair:
+                known = _as_known(mine[: upto + 1], edge, area, found)
+                state[layer.row], looked[layer.row], fresh[layer.row], oldest[layer.row] = known.figures
+                pieces += [(layer.row, i, shape) for i, shape in known.pieces]
+        if final[deck_id] == group[part[0]] and known is not None:
+            last += known.pieces
+    _put(series, placewise, state, looked, fresh, oldest, edges)
     drawn = rows.iloc[[i for _, i, _ in pieces]].reset_index(drop=True).rename(columns={"survey_id": "found_by"})
     drawn["shape"] = pd.Series([s for _, _, s in pieces], index=drawn.index, dtype="object")
-    drawn["survey_id"] = told["survey_id"].to_numpy(dtype=object)[[r for r, _, _ in pieces]] if pieces else None
+    drawn["survey_id"] = told["survey_id"].array[[r for r, _, _ in pieces]]
     standing = rows.iloc[[i for i, _ in last]].reset_index(drop=True).rename(columns={"survey_id": "found_by"})
     standing["shape"] = pd.Series([s for _, s in last], index=standing.index, dtype="object")
     return drawn, standing
 
 
-def _layers(
-    looks: pd.DataFrame, own: Floats, by_look: pd.Series, patches: pd.DataFrame | None, renewed: list[Any]
-) -> Iterator[_Layer]:
-    """Looks and repairs of one deck from the oldest to the newest; of one day repairs come first."""
-    layers = [_Layer(day, True, None, 1.0, ALL_KINDS, repair=True, renews=True) for day in renewed]
-    if patches is not None:
-        layers += [
-            _Layer(day, False, shapely.make_valid(shapely.force_2d(shape)), 0.0, ALL_KINDS, repair=True)
-            for day, shape in zip(patches["repair_date"], patches["shape"], strict=True)
-        ]
-    for r, part in zip(looks.itertuples(), _part_of(looks), strict=True):
-        row = int(r.Index)
-        drawn = r.measured_from == "polygons"
-        layers.append(
-            _Layer(
-                r.survey_date, r.extent in (WHOLE, ASSUMED), r.region, float(part), int(r.sees),
-                in_all=bool(r.in_all), row=row,
-                totals=None if drawn else own[row],
-                defects=np.array(by_look.get(row, []), dtype=np.int64) if drawn else np.zeros(0, dtype=np.int64),
-            )
-        )  # fmt: skip
-    return iter(sorted(layers, key=lambda layer: (layer.day, not layer.repair, layer.row)))
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Defects: shapes (valid), which of them have an area, kinds, areas stated (m2)."""
+
+    shapes: Shapes
+    has: Flags
+    kinds: Shapes
+    area_m2: Floats
+
+
+def _look_layers(told: pd.DataFrame, chosen: Ints, own: Floats, at: Ints) -> dict[int, _Layer]:
+    """The looks at some rows, by row."""
+    part, whole = _part_of(told), told["extent"].isin((WHOLE, ASSUMED)).to_numpy()
+    drawn = told["measured_from"].eq("polygons").to_numpy(dtype=bool)
+    region, day = told["region"].to_numpy(dtype=object), list(told["survey_date"])
+    sees, in_all = told["sees"].to_numpy(dtype=np.int64), told["in_all"].to_numpy(dtype=bool)
+    order = np.argsort(at, kind="stable")
+    starts = np.searchsorted(at[order], np.arange(len(told) + 1))
+    return {
+        int(i): _Layer(
+            day[i], bool(whole[i]), region[i], float(part[i]), int(sees[i]), in_all=bool(in_all[i]), row=int(i),
+            totals=None if drawn[i] else own[i], defects=order[starts[i] : starts[i + 1]],
+        )
+        for i in chosen
+    }  # fmt: skip
+
+
+def _patch_layers(repairs: pd.DataFrame, decks: Shapes) -> dict[Any, list[_Layer]]:
+    """Drawn patches of some decks, by deck."""
+    mine = repairs[repairs["deck_id"].isin(set(decks)) & repairs["shape"].notna()]
+    shapes = shapely.make_valid(shapely.force_2d(mine["shape"].to_numpy(dtype=object)))
+    out: dict[Any, list[_Layer]] = {}
+    for deck_id, day, shape in zip(mine["deck_id"], mine["repair_date"], shapes, strict=True):
+        out.setdefault(deck_id, []).append(_Layer(day, False, shape, 0.0, ALL_KINDS, repair=True))
+    return out
 
 
 @dataclass(slots=True)
@@ -385,9 +394,7 @@ class _Known:
     pieces: list[tuple[int, Any]]
 
 
-def _as_known(
-    layers: list[_Layer], edge: Any, area: float, shapes: Shapes, has: Flags, kinds: Shapes, rows: pd.DataFrame
-) -> _Known:
+def _as_known(layers: list[_Layer], edge: Any, area: float, found: _Found) -> _Known:
     """One deck as known after the last of some layers."""
     cover: dict[int, Any] = {}  # by kind: ground that newer looks able to see it have covered
     even: dict[int, float] = {}  # by kind: what parts of unknown place leave of older looks
@@ -399,11 +406,9 @@ def _as_known(
     loose = np.zeros(len(_COMPONENTS))
     counts = True
     for layer in reversed(layers):
-        if layer.renews:
-            break
         if not layer.repair:
             ground = edge if layer.whole or layer.region is None else layer.region
-            mine, weight, rest = _left_of(layer, ground, cover, even, shapes, has, kinds, rows)
+            mine, weight, rest = _left_of(layer, ground, cover, even, found)
             pieces += mine
             weights += [w if counts else 0.0 for w in weight]
             loose += rest if counts else 0.0
@@ -421,7 +426,7 @@ def _as_known(
         if layer.whole and layer.sees == ALL_KINDS:
             break
         counts &= not (layer.whole and layer.in_all)
-    return _Known((_sums(pieces, weights, loose, kinds), _part(looked, looked_even, area),
+    return _Known((_sums(pieces, weights, loose, found.kinds), _part(looked, looked_even, area),
                    _part(fresh_ground, fresh_even, area), oldest), pieces)  # fmt: skip
 
 
@@ -449,24 +454,22 @@ def _cover(layer: _Layer, edge: Any, cover: dict[int, Any], even: dict[int, floa
 
 
 def _left_of(
-    layer: _Layer, ground: Any, cover: dict[int, Any], even: dict[int, float], shapes: Shapes, has: Flags,
-    kinds: Shapes, rows: pd.DataFrame,
-) -> tuple[list[tuple[int, Any]], list[float], Floats]:  # fmt: skip
+    layer: _Layer, ground: Any, cover: dict[int, Any], even: dict[int, float], found: _Found
+) -> tuple[list[tuple[int, Any]], list[float], Floats]:
     """What newer looks leave of one look: drawn pieces, the weight of each, and areas without a place."""
     pieces: list[tuple[int, Any]] = []
     weights: list[float] = []
     loose = np.zeros(len(_COMPONENTS))
     names = list(KIND_TOTAL)
     for i in layer.defects:
-        k, component = KINDS.index(kinds[i]), names.index(kinds[i])
+        k, component = KINDS.index(found.kinds[i]), names.index(found.kinds[i])
         over, weight = cover.get(k), even.get(k, 1.0)
         if over is True:
             continue
-        if not has[i]:
-            area = rows["area_m2"].iloc[i]
-            loose[component] += (0.0 if pd.isna(area) else float(area)) * weight * _share_left(ground, over)
+        if not found.has[i]:
+            loose[component] += found.area_m2[i] * weight * _share_left(ground, over)
             continue
-        shape = shapes[i]
+        shape = found.shapes[i]
         if ground is not None and not shapely.covers(ground, shape):
             shape = areal_parts(np.array([shapely.intersection(shape, ground)], dtype=object))[0]
         if over is not None:
@@ -490,6 +493,11 @@ def _share_left(ground: Any, over: Any) -> float:
     return float(shapely.area(shapely.difference(ground, over)) / shapely.area(ground))
 
 
+def _once(shapes: Shapes) -> float:
+    """Area of some shapes, overlaps counted once, m2."""
+    return float(shapely.area(shapes[0] if len(shapes) == 1 else shapely.union_all(shapes)))
+
+
 def _sums(pieces: list[tuple[int, Any]], weights: list[float], loose: Floats, kinds: Shapes) -> Floats:
     """Areas by component of drawn pieces, each counted once, and of what has no place."""
     out = loose.copy()
@@ -499,12 +507,11 @@ def _sums(pieces: list[tuple[int, Any]], weights: list[float], loose: Floats, ki
     weight = np.array(weights)
     shape = np.array([s for _, s in pieces], dtype=object)
     component = np.array([names.index(kinds[i]) for i, _ in pieces])
-    once: Callable[[Shapes], float] = lambda s: float(area_once(np.zeros(len(s), dtype=np.int64), s).sum())  # noqa: E731
     whole = 0.0
     for level in np.unique(weight):
         at = weight == level
-        whole += level * once(shape[at])
+        whole += level * _once(shape[at])
         for c in np.unique(component[at]):
-            out[c] += level * once(shape[at & (component == c)])
+            out[c] += level * _once(shape[at & (component == c)])
     out[-2] += whole - (out - loose)[_IN_SUM].sum()
     return out
