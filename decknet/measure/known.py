@@ -19,7 +19,6 @@ RENEWING = ("thin overlay", "rigid overlay", "new deck")  # after one of these o
 ALL_KINDS = kinds_mask(frozenset(KINDS))
 HOLLOW = kinds_mask(frozenset({"delamination"}))
 _LEAST_M2 = 1e-4
-_TELLS = 0.005  # part of the unsound area from which the difference to what is drawn is more than rounding; ours
 _COMPONENTS = (*KIND_TOTAL.values(), "rest_hollow_m2", "rest_open_m2")
 _IN_SUM = np.array([name != "exposed_bar_m2" for name in _COMPONENTS])
 
@@ -104,26 +103,24 @@ def deck_as_known(
     edges = deck_edges(decks)
     group, placewise = _segments(told, renewals)
     series = _by_numbers(told, group, edges)
+    series["undrawn_m2"] = _undrawn(told, rows, at)
+    later = (np.diff(group, prepend=0) == 0) & ~placewise
+    series.loc[later, "undrawn_m2"] = series.loc[later, "unsound_m2"]
     drawn_at, standing = _by_whole_looks(told, rows, at, group, placewise)
     if placewise.any():
         more_at, more_standing = _by_places(told, rows, at, group, placewise, edges, repairs, series)
         drawn_at = pd.concat([drawn_at, more_at], ignore_index=True)
         standing = pd.concat([standing, more_standing], ignore_index=True)
     standing = _less_repaired(standing, repairs, renewals)
-    series = _shares_of(series)
-    series["undrawn_m2"] = _undrawn(series, drawn_at)
-    return DeckAsKnown(series, drawn_at, standing)
+    return DeckAsKnown(_shares_of(series), drawn_at, standing)
 
 
-def _undrawn(series: pd.DataFrame, drawn: pd.DataFrame) -> Floats:
-    """Unsound area at each look that no drawing shows, m2."""
-    shapes = drawn["shape"].to_numpy(dtype=object)
-    has = shapely.area(shapes) > 0
-    at = pd.Index(series["survey_id"]).get_indexer(drawn["survey_id"])[has].astype(np.int64)
-    inside = area_once(at, shapely.make_valid(shapely.force_2d(shapes[has]))).reindex(range(len(series))).fillna(0.0)
-    unsound = series["unsound_m2"].to_numpy(dtype="float64")
-    more = unsound - inside.to_numpy()
-    return np.where(more > _TELLS * unsound, more, 0.0)
+def _undrawn(told: pd.DataFrame, rows: pd.DataFrame, at: Ints) -> Floats:
+    """Unsound area that each look states and does not draw, m2."""
+    loose = ~(shapely.area(rows["shape"].to_numpy(dtype=object)) > 0)
+    area = rows["area_m2"].fillna(0.0).to_numpy(dtype="float64")
+    listed = np.bincount(at[loose], area[loose], minlength=len(told))
+    return np.where(told["measured_from"].eq("polygons"), listed, told["unsound_m2"].to_numpy(dtype="float64"))
 
 
 def _renewals(repairs: pd.DataFrame, decks: pd.DataFrame) -> pd.DataFrame:
@@ -326,6 +323,7 @@ def _by_places(
     final = pd.Series(group).groupby(deck).max().to_dict()
     state, looked = own.copy(), np.zeros(len(told))
     fresh, oldest = np.zeros(len(told)), told["survey_date"].to_numpy().copy()
+    undrawn = series["undrawn_m2"].to_numpy(dtype="float64").copy()
     pieces: list[tuple[int, int, Any]] = []
     last: list[tuple[int, Any]] = []
     for part in np.split(chosen, np.flatnonzero(np.diff(group[chosen])) + 1):
@@ -339,10 +337,12 @@ def _by_places(
             if not layer.repair:
                 known = _as_known(mine[: upto + 1], edge, area, found)
                 state[layer.row], looked[layer.row], fresh[layer.row], oldest[layer.row] = known.figures
+                undrawn[layer.row] = known.undrawn_m2
                 pieces += [(layer.row, i, shape) for i, shape in known.pieces]
         if final[deck_id] == group[part[0]] and known is not None:
             last += known.pieces
     _put(series, placewise, state, looked, fresh, oldest, edges)
+    series["undrawn_m2"] = undrawn
     drawn = rows.iloc[[i for _, i, _ in pieces]].reset_index(drop=True).rename(columns={"survey_id": "found_by"})
     drawn["shape"] = pd.Series([s for _, _, s in pieces], index=drawn.index, dtype="object")
     drawn["survey_id"] = told["survey_id"].array[[r for r, _, _ in pieces]]
@@ -392,6 +392,7 @@ def _patch_layers(repairs: pd.DataFrame, decks: Shapes) -> dict[Any, list[_Layer
 class _Known:
     figures: tuple[Floats, float, float, Any]
     pieces: list[tuple[int, Any]]
+    undrawn_m2: float
 
 
 def _as_known(layers: list[_Layer], edge: Any, area: float, found: _Found) -> _Known:
@@ -426,8 +427,11 @@ def _as_known(layers: list[_Layer], edge: Any, area: float, found: _Found) -> _K
         if layer.whole and layer.sees == ALL_KINDS:
             break
         counts &= not (layer.whole and layer.in_all)
-    return _Known((_sums(pieces, weights, loose, found.kinds), _part(looked, looked_even, area),
-                   _part(fresh_ground, fresh_even, area), oldest), pieces)  # fmt: skip
+    figures = (
+        _sums(pieces, weights, loose, found.kinds), _part(looked, looked_even, area),
+        _part(fresh_ground, fresh_even, area), oldest,
+    )  # fmt: skip
+    return _Known(figures, pieces, max(float(loose[_IN_SUM].sum()), 0.0))
 
 
 def _adds_ground(ground: Any, looked: Any) -> bool:

@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 
 from decknet.columns.choices import CAUSES
-from decknet.measure.looks import PLACE, areal_parts, kinds_mask
+from decknet.measure.looks import KINDS, PLACE, areal_parts, kinds_mask
 from decknet.rank.hazard_rules import (
     CLOSED,
     OPEN,
@@ -41,8 +41,11 @@ _COLUMNS = [
 ]  # fmt: skip
 
 
+_BITS = {kind: kinds_mask(frozenset({kind})) for kind in KINDS}
+
+
 def _bit(kind: str) -> int:
-    return kinds_mask(frozenset({kind}))
+    return _BITS[kind]
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +271,8 @@ def _openings(
 def _remark_findings(shares: pd.DataFrame, defects: pd.DataFrame, surveys: pd.DataFrame) -> Iterator[_Finding]:
     """Surveys whose remarks speak of a hole, of bars or of a closed lane that their figures do not show."""
     remarks = surveys["remarks"].dropna()
-    spoken = {str(i): (text, what) for i, text in remarks.items() if (what := spoken_of(str(text)))}
+    told = {text: what for text in remarks.unique() if (what := spoken_of(str(text)))}
+    spoken = {str(i): (str(text), told[text]) for i, text in remarks[remarks.isin(list(told))].items()}
     listed = {kind: set(defects.loc[defects["kind"] == kind, "survey_id"]) for kind in _TOTAL}
     for row in shares[shares["survey_id"].isin(spoken)].itertuples():
         text, what = spoken[row.survey_id]

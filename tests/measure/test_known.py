@@ -18,6 +18,7 @@ COLUMN = {
     "delamination": "delaminated_m2", "spall": "spalled_m2", "hole": "hole_m2", "failed patch": "failed_patch_m2",
     "exposed bar": "exposed_bar_m2",
 }  # fmt: skip
+LEFT = {"to_offset_m": 0.0}
 NO_REPAIRS = records("repair", repair_id=[], deck_id=[], repair_date=[], treatment=[])
 
 
@@ -206,6 +207,17 @@ def test_totals_of_part_and_whole_are_taken_as_spread_evenly():
     for known in (placed, unknown):
         assert known.series["unsound_m2"].tolist() == pytest.approx([12.0, 9.6])
         assert known.series["unsound_share"].tolist() == pytest.approx([12 / 72, 9.6 / 72])
+
+
+@pytest.mark.basis("derived", "left lane drawn, 4 m2, and 0.5 m2 listed by area; right lane by a total of 3 m2")
+def test_what_no_drawing_shows_is_told_beside():
+    drawn = defects(("a", "delamination", shapely.box(0, -3, 4, -2)), ("a", "spall", None)).assign(area_m2=[None, 0.5])
+    known = as_known(
+        surveys(("a", 0, "sounding", LEFT), ("b", 5, "sounding", {"from_offset_m": 0.0, "unsound_m2": 3.0})), drawn
+    )
+    assert known.series["unsound_m2"].tolist() == pytest.approx([4.5, 7.5])
+    assert known.series["undrawn_m2"].tolist() == pytest.approx([0.5, 3.5])
+    assert as_known(surveys(("a", 0, "sounding", {"unsound_m2": 3.0}))).series["undrawn_m2"].tolist() == [3.0]
 
 
 @pytest.mark.basis("derived", "sounding: 6 hollow, 2 spalled; the eye later: 3 spalled; hollow stays")
