@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from decknet.measure.looks import ASSUMED, KINDS, WHOLE, areal_parts, deck_edges, kinds_mask
-from decknet.measure.share import KIND_TOTAL, area_once
+from decknet.measure.share import KIND_TOTAL
 
 __all__ = ["RENEWING", "DeckAsKnown", "deck_as_known"]
 
