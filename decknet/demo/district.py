@@ -18,6 +18,7 @@ from shapely.geometry import Polygon
 
 from decknet.demo.land import DISTRICTS, PLANE_CRS, Land, deck_line, make_land
 from decknet.demo.records import bars_of, joints_of, simulate, surface_of, traffic_of
+from decknet.demo.returns import late_returns
 
 __all__ = ["FILES", "TODAY", "demo_folder", "make_district"]
 
@@ -34,6 +35,8 @@ FILES: tuple[str, ...] = (
     "defects.gpkg",
     "repairs.csv",
     "base.gpkg",
+    "returns_2026.csv",
+    "closings.csv",
 )
 
 NOTES = """\
@@ -58,6 +61,14 @@ surveys_2021_2026.xlsx   the survey workbook in use since
 defects.gpkg             outlines of defects on about a third of the decks: x is station, y is offset, in metres
 repairs.csv              repairs; the limits of patches as polygons in station and offset where they were drawn
 base.gpkg                shoreline, rivers, routes, towns and the three sub-areas, in degrees
+returns_2026.csv         what one gang handed in during the last weeks: mostly looks at one lane
+closings.csv             what was dealt with on somebody's word
+
+What cannot wait, on purpose
+----------------------------
+A hole in one lane, then a look at the other lane; a hole, then an infrared survey, which sees none: both stay open.
+A hole that a closing record ends. Bars found bare and a patch since, its place not on record; a remark of a closed
+lane: both are to be confirmed. A deck never looked at before of which one lane was sounded.
 
 Rows that are wrong on purpose
 ------------------------------
@@ -101,7 +112,10 @@ def make_district(folder: Path, seed: int = 20260401) -> None:
     _write_traffic(folder / FILES[2], traffic)
     _write_surveys(folder, made["survey"], stock, awkward)
     _write_defects(folder / FILES[5], made["defect"], made["survey"], stock, awkward)
-    _write_repairs(folder / FILES[6], made["repair"], awkward)
+    returns, closings, patch = late_returns(made["survey"], made["repair"], stock)
+    _write_repairs(folder / FILES[6], pd.concat([made["repair"], patch], ignore_index=True), awkward)
+    _csv(folder / FILES[8], returns)
+    _csv(folder / FILES[9], closings)
     _write_base(folder / FILES[7], land)
     numbered = "\n".join(f"{k}. {line}" for k, line in enumerate(awkward, start=1))
     (folder / "NOTES.md").write_text(
