@@ -62,9 +62,16 @@ STATUS: tuple[Column, ...] = (
     Column(
         "delaminated_share", NUMBER, "share", "Delaminated share of the area looked at, as known at the last survey."
     ),
+    Column(
+        "found_grown",
+        NUMBER,
+        "share",
+        "What was found, grown to the day of the analysis at the deck's own growth; missing where works since have "
+        "changed it.",
+    ),
     Column("hole_m2", NUMBER, "m2", "Open full-depth holes as known at the last survey."),
     Column("exposed_bar_m2", NUMBER, "m2", "Area with bars exposed as known at the last survey."),
-    Column("share_now", NUMBER, "share", "Unsound share expected today."),
+    Column("share_now", NUMBER, "share", "Unsound share expected on the day of the analysis."),
     Column("share_low", NUMBER, "share", "10 % quantile of it."),
     Column("share_high", NUMBER, "share", "90 % quantile of it."),
     Column("share_from", TEXT, "", "What it rests on: survey, rating, network or assumption."),

@@ -41,6 +41,7 @@ from decknet.predict import (
     hold_to_surveys,
     years_ahead,
 )
+from decknet.predict.damage import DAYS_PER_YEAR
 from decknet.rank import (
     act_now,
     follow_hazards,
@@ -229,6 +230,7 @@ class Condition:
         status["surveys"] = count.fillna(0).astype("int64").to_numpy()
         for name in _LAST_SURVEY:
             status[name] = last[name].array
+        status["found_grown"] = self._found_grown(status)
         return status
 
     @cached_property
@@ -240,6 +242,14 @@ class Condition:
             self.settings.urgent, surveys=of["survey"], today=self.today,
         )  # fmt: skip
         return with_words(followed, self.decks, self.settings.urgent)
+
+    def _found_grown(self, status: pd.DataFrame) -> pd.Series:
+        """Share found, grown to the day at each deck's own growth; missing where works since have changed it."""
+        years = (pd.Timestamp(self.today) - status["survey_date"]).dt.days / DAYS_PER_YEAR
+        grown = status["unsound_share"] + status["growth_per_yr"] * years.clip(lower=0.0)
+        when = status.set_index("deck_id")["survey_date"].reindex(self.repairs["deck_id"]).to_numpy()
+        worked = self.repairs.loc[self.repairs["repair_date"].to_numpy() >= when, "deck_id"]
+        return grown.clip(upper=1.0).where(~status["deck_id"].isin(worked)).round(SHARE_PLACES)
 
     @cached_property
     def urgent(self) -> pd.DataFrame:

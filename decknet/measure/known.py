@@ -145,6 +145,8 @@ def _segments(told: pd.DataFrame, renewals: pd.DataFrame) -> tuple[Ints, Flags]:
     in all where nothing was drawn before. Place by place go looks that hang together where something is drawn and
     another look follows, and those among which more than one is of a part.
     """
+    if told.empty:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
     whole = told["extent"].isin((WHOLE, ASSUMED)).to_numpy(dtype=bool)
     sees_all = (told["sees"] == ALL_KINDS).to_numpy(dtype=bool)
     drawn = told["measured_from"].eq("polygons").to_numpy(dtype=bool)

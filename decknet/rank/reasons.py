@@ -70,11 +70,16 @@ def share_words(decks: pd.DataFrame) -> list[str]:
         for n in ("covered_share", "fresh_share")
     )
     oldest = decks["oldest_look"].to_numpy() if "oldest_look" in decks else np.full(len(decks), np.datetime64("NaT"))
+    found = (
+        decks["unsound_share"].to_numpy("float64", na_value=np.nan) if "unsound_share" in decks else covered * np.nan
+    )
     part = (covered < _ALL) | (fresh < _ALL)
     for i, (source, day, rating) in enumerate(zip(decks["share_from"], days, decks["deck_rating"], strict=True)):
         if source == "survey":
             more = f", {looked_words(covered[i], fresh[i], oldest[i])}" if part[i] else ""
-            words.append(f"survey of {day}{more}")
+            words.append(
+                f"found {digits.percent(found[i])} on {day}{more}" if found[i] == found[i] else f"survey of {day}"
+            )
         elif source == "works":
             words.append("no survey yet since the last overlay or new deck")
         elif source == "rating":
@@ -232,7 +237,7 @@ def reasons(decks: pd.DataFrame, scale: Worth, points: Floats, order: Ints, sett
     out = []
     for place, share, share_from, growth, growth_from, traffic, strongest, more, move in rows:
         said = (
-            f"{digits.percent(share)} of the deck unsound ({share_from})",
+            f"{digits.percent(share)} of the deck expected unsound ({share_from})",
             f"growing {digits.pace(growth)} points a year{_GROWTH_NOTE.get(growth_from, '')}",
             traffic,
         )
