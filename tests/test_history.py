@@ -90,6 +90,24 @@ def test_a_story_is_told_in_order(store):
     assert events["day"].tolist()[:5] == ["1970", "2015", "2018-05-01", "2018-05-01", "2019-09-01"]
 
 
+def test_a_closing_is_told_with_who_and_how(store, tmp_path):
+    path = tmp_path / "copy.duckdb"
+    path.write_bytes(store.read_bytes())
+    text = (
+        "deck id,closed on,cause,station,offset,how,closed by\n0001,2024-05-03,hole,4,-1.5,plated,Ida Marsh\n"
+        "0001,2024-05-04,,,,poured,Bo\n"
+    )
+    _load(path, [_file(tmp_path, "closings.csv", text)], 11)
+    events = _story(path, "0001")
+    told = events[events["event"] == "closed"]
+    assert told["day"].tolist() == ["2024-05-03", "2024-05-04"]
+    assert told["what"].tolist() == [
+        "Open hole, station 4 m, offset −1.5 m: dealt with, on the word of Ida Marsh: plated.",
+        "What was urgent: dealt with, on the word of Bo: poured.",
+    ]
+    assert told[["file", "line"]].to_numpy().tolist() == [["closings.csv", 2], ["closings.csv", 3]]
+
+
 def test_every_event_names_its_file_and_line(store):
     events = _story(store, "0001")
     of = events[~events["event"].isin(["planned", "done", "taken back"])]

@@ -203,7 +203,8 @@ def test_a_survey_drawn_on_the_field_page_comes_back_as_drawn(store, tmp_path, c
         for corner in ((4, 0.5), (5.5, 0.9), (5, 2.2), (4, 0.5)):
             browser.click(*browser.evaluate(f"decknet.screen({corner[0]}, {corner[1]})"))
         browser.evaluate(
-            "for (const [id, v] of [['date', '2026-11-20'], ['crew', 'Quay gang; =1+1'], ['remarks', '<b>']])"
+            "for (const [id, v] of [['date', '2026-11-20'], ['crew', 'Quay gang; =1+1'], ['remarks', '<b>'],"
+            " ['looked_at', 'whole deck']])"
             "{ const f = document.getElementById(id); f.value = v; f.dispatchEvent(new Event('input')); }"
         )
         browser.open(page)
@@ -228,6 +229,7 @@ def test_a_survey_drawn_on_the_field_page_comes_back_as_drawn(store, tmp_path, c
     assert mine["kind"].tolist() == ["delamination", "spall"]
     for shape, drawn in zip(mine["shape"], wanted, strict=True):
         assert shapely.normalize(shape).equals_exact(shapely.normalize(drawn), 1e-9)
+    assert survey["looked_at"].tolist() == ["whole deck"]
     assert survey["unsound_m2"].iloc[0] == pytest.approx(sum(w.area for w in wanted), abs=1e-4)
     assert io.BytesIO(saved.read_bytes()).read(2) == b"PK"
 

@@ -205,7 +205,8 @@ VIEWS: dict[str, Record] = {
 }
 
 EVENTS = (
-    "built", "rated", "counted", "surveyed", "repaired", "planned", "done", "corrected", "refused", "taken back",
+    "built", "rated", "counted", "surveyed", "repaired", "closed", "planned", "done", "corrected", "refused",
+    "taken back",
 )  # fmt: skip
 
 # The frame of a deck's story.

@@ -400,7 +400,7 @@ def _write_surveys(folder: Path, survey: pd.DataFrame, stock: pd.DataFrame, awkw
     _csv(folder / FILES[3], sheet, sep=";", decimal=",")
 
     new = survey[survey["survey_date"].dt.year >= NEW_SHEET_YEAR].reset_index(drop=True)
-    table = new.drop(columns=["from_station_m", "to_station_m", "coverage", "looked_at"], errors="ignore").rename(
+    table = new.drop(columns=["from_station_m", "to_station_m", "coverage", "looked_at"]).rename(
         columns={
             "survey_id": "Survey",
             "deck_id": "Deck",
