@@ -34,9 +34,9 @@ from decknet.measure import (
 from decknet.predict import (
     Growth,
     YearsAhead,
+    area_life,
     damage_account,
     fit_growth_model,
-    fit_weibull,
     followed_repairs,
     hold_to_surveys,
     years_ahead,
@@ -195,15 +195,17 @@ class Condition:
 
     @cached_property
     def patch_life(self) -> tuple[float, float] | None:
-        """Scale (yr) and shape of the life of patches here; None where too few have failed to say."""
+        """Scale (yr) and shape of the life of patched ground here, by area; None where too few patches have failed.
+
+        A patch of which a fifth is unsound has a fifth of its ground failed, whatever the verdict on it.
+        """
         followed, _ = self.patches
         if followed.empty:
             return None
         failed = np.isfinite(followed["right_yr"].to_numpy(dtype="float64"))
         if failed.sum() < self.settings.survival.few_failures:
             return None
-        fit = fit_weibull(followed["left_yr"].to_numpy(), followed["right_yr"].to_numpy())
-        return fit.scale_yr, fit.shape
+        return area_life(followed)
 
     @cached_property
     def ahead(self) -> YearsAhead:

@@ -9,7 +9,7 @@ from decknet.predict.followed import SEASONS, followed_repairs, temperature_clas
 from decknet.predict.growth import Growth, fit_growth, fit_growth_model, histories_of, hold_to_surveys
 from decknet.predict.paced import pool_rates
 from decknet.predict.states import fit_ratings, fit_shares, forecast_states, rating_sequences
-from decknet.predict.survival import compare, fit_weibull, nonparametric, resampled_band
+from decknet.predict.survival import area_life, compare, fit_weibull, nonparametric, resampled_band
 
 __all__ = [
     "METHODS",
@@ -18,6 +18,7 @@ __all__ = [
     "BackTest",
     "Growth",
     "YearsAhead",
+    "area_life",
     "back_test",
     "compare",
     "damage_account",
