@@ -16,7 +16,7 @@ from decknet.errors import RecordError, SettingsError
 from decknet.predict.backtest import BackTest, back_test
 from decknet.predict.blend import Blend, Models, choose_blend, fit_models, widened
 from decknet.predict.curved import AGE_YR, Z80, log_hazard, share_at
-from decknet.predict.damage import PATCHES, deck_lives
+from decknet.predict.damage import PATCHES, deck_lives, never_falling
 from decknet.predict.history import Histories, years
 from decknet.predict.lines import Families, LineSums, line_sums
 from decknet.predict.scores import Fan, fan_chance_above
@@ -31,6 +31,7 @@ Ints = NDArray[np.int64]
 OVERLAYS = ("thin overlay", "rigid overlay")
 _FAR_YR = 100.0
 _HALVINGS = 45
+LEAST_ALIKE = 30  # rated decks from which a deck without a rating is read as those of its age; ours
 _NO_BUILT_YR = -20.0  # years from 2000; basis: assumption, only where no deck of the network has a year
 
 
@@ -406,8 +407,10 @@ def fit_growth_model(
     inner = fit_models(fit_on, families, settings, assumed)
     hidden = newest & (fit_on.count()[h.deck] > 0)
     blend = choose_blend(inner, h, hidden, families)
-    hints, rated = _rating_hints(h, decks, ratings, settings)
-    models = fit_models(h, families, settings, assumed, hints)
+    hints = _rating_hints(h, decks, ratings, settings)
+    if hints.usual is not None:
+        assumed = assumed * max(hints.usual[1] - hints.usual[0], 1e-4) / 30.0 / settings.network_per_yr
+    models = fit_models(h, families, settings, assumed, hints.sums, usual=hints.usual)
 
     used = damage[rows]
     at_last = used.groupby("deck_id")[["failed_share", "repaired_share", "survey_date"]].last().reindex(ids)
@@ -422,9 +425,9 @@ def fit_growth_model(
     span = h.last_of(h.when_yr) - np.minimum.reduceat(h.when_yr, np.flatnonzero(np.append(True, np.diff(h.deck) != 0)))[
         np.cumsum(surveyed) - 1
     ] if len(h.deck) else np.zeros(len(ids))  # fmt: skip
-    network = bool(inner.curved.fits or models.curved.fits) and int(telling.sum()) > 0
+    network = (bool(inner.curved.fits or models.curved.fits) and int(telling.sum()) > 0) or hints.usual is not None
     source = np.where(surveyed, "survey", "network" if network else "assumption").astype(object)
-    source[~surveyed & rated] = "rating"
+    source[~surveyed & hints.rated] = "rating"
     source[~surveyed & (last["life"] > 0).to_numpy()] = "works"
     own = telling & (np.nan_to_num(span) >= settings.least_span_yr)
     growth_source = np.where(own, "own surveys", "network" if network else "assumption").astype(object)
@@ -461,9 +464,16 @@ def hold_to_surveys(
     return BackTest(pd.concat([told, test.surveys], axis=1))
 
 
-def _rating_hints(
-    h: Histories, decks: pd.DataFrame, ratings: pd.DataFrame, settings: GrowthSettings
-) -> tuple[LineSums | None, NDArray[np.bool_]]:
+@dataclass(frozen=True, slots=True)
+class _Hints:
+    """Readings that ratings give, which decks are rated in this life, and what share is usual at 30 and 60 years."""
+
+    sums: LineSums | None
+    rated: NDArray[np.bool_]
+    usual: tuple[float, float] | None
+
+
+def _rating_hints(h: Histories, decks: pd.DataFrame, ratings: pd.DataFrame, settings: GrowthSettings) -> _Hints:
     """Deck ratings as readings of poor eyesight, for decks that no survey has seen in this life.
 
     What share a rating stands for is learned from decks that have both: the mean log hazard of the
@@ -472,7 +482,7 @@ def _rating_hints(
     n = len(decks)
     latest = ratings.sort_values(["bridge_id", "rated_year"]).groupby("bridge_id").last()
     if latest.empty:
-        return None, np.zeros(n, dtype=bool)
+        return _Hints(None, np.zeros(n, dtype=bool), None)
     own = latest.reindex(decks["bridge_id"])
     rating = own["deck_rating"].to_numpy(dtype="float64", na_value=np.nan)
     when = own["rated_year"].to_numpy(dtype="float64", na_value=np.nan) - 2000 + 0.5
@@ -494,7 +504,18 @@ def _rating_hints(
         mean, variance = told + shift[mine], learned[mine]
     use = np.flatnonzero(known & (h.count() == 0))
     x = np.log(np.maximum(when[use] - h.start_yr[use], 1.0) / AGE_YR)
-    return line_sums(use.astype(np.int64), n, 1.0, x, mean[use], 1 / variance[use]), known
+    sums = line_sums(use.astype(np.int64), n, 1.0, x, mean[use], 1 / variance[use])
+    return _Hints(sums, known, _usual_shares(x, mean[use]))
+
+
+def _usual_shares(x: NDArray[np.float64], level: NDArray[np.float64]) -> tuple[float, float] | None:
+    """Shares of the rated decks at 30 and 60 years of age, pooled so that none falls with age; None with few."""
+    if len(x) < LEAST_ALIKE:
+        return None
+    order = np.lexsort((level, x))
+    pooled = never_falling(np.zeros(len(x), dtype=np.int64), share_at(level[order]))
+    at_30, at_60 = np.interp([0.0, np.log(2.0)], x[order], pooled)
+    return round(float(at_30), SHARE_PLACES), round(float(at_60), SHARE_PLACES)
 
 
 def fit_growth(
