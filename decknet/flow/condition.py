@@ -19,7 +19,7 @@ import shapely
 
 from decknet.columns import CAUSES, HAZARD, STATUS
 from decknet.errors import SettingsError
-from decknet.flow.ground import CRS
+from decknet.flow.ground import CRS, DIRECTED
 from decknet.flow.reading import AsOf, Records, read_records, with_decks
 from decknet.locate import Placing, deck_outlines, place_decks, with_positions
 from decknet.measure import (
@@ -274,7 +274,8 @@ class Condition:
         rows, placing = self.ledger, self.placing
         at = placing.deck_id.get_indexer(pd.Index(rows["deck_id"]))
         points = shapely.points(placing.longitude_deg[at], placing.latitude_deg[at])
-        there = rows["station_m"].notna().to_numpy()
+        directed = placing.placed_by.isin(DIRECTED).to_numpy(dtype=bool)[at]
+        there = rows["station_m"].notna().to_numpy() & directed
         mine = rows[there]
         lon, lat = placing.to_ground(
             mine["deck_id"], *(mine[n].to_numpy(dtype="float64") for n in ("station_m", "offset_m"))
