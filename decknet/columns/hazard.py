@@ -42,7 +42,7 @@ HAZARD = Record(
         Column("due", DATE, "", "Day by which it is to be dealt with."),
         Column("closed", DATE, "", "Day of its closing; missing where it is not closed."),
         Column("closed_by", TEXT, "", "What closed it: a repair, a later look, or a named person's word."),
-        Column("doubts", TEXT, "", "Of one to confirm: what may have dealt with it."),
+        Column("doubts", TEXT, "", "Of one to confirm: why, such as what may have dealt with it."),
         Column("remark", TEXT, "", "The remark that it rests on, where it is one."),
         Column("settles", TEXT, "", "What ends it."),
         Column("shape", SHAPE, "m", "Where on the deck it still is, in station and offset; missing where not known."),

@@ -83,7 +83,7 @@ def _one(out: Console, r: Any, state: str) -> None:
     seen = f", last seen {r.last_seen:%Y-%m-%d}" if r.last_seen > r.opened else ""
     _line(out, f"Found {r.opened:%Y-%m-%d} by {r.found_by}{seen}; open {days}, due {r.due:%Y-%m-%d}.", 4)
     if state == "to confirm":
-        _line(out, f"What may have dealt with it: {r.doubts}.", 4)
+        _line(out, f"To confirm because: {r.doubts}.", 4)
     _line(out, f"{r.settles[0].upper()}{r.settles[1:]}.", 4)
 
 

@@ -334,7 +334,7 @@ _SECOND: dict[str, str] = {
     "what": "What was found",
     "opened": "Found on",
     "closed": "Closed on",
-    "doubts": "What may have dealt with it",
+    "doubts": "To confirm because",
     "settles": "What ends it",
     "days": "Days allowed",
 }

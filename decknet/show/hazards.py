@@ -102,7 +102,7 @@ def hazard_table(ledger: pd.DataFrame) -> dict[str, Any] | None:
         if r["state"] == CLOSED:
             notes.append(f"Closed by: {short(r['closed_by'])}.")
         elif r["state"] == TO_CONFIRM:
-            notes.append(f"May be dealt with by: {short(r['doubts'])}. What settles it: {short(r['settles'])}.")
+            notes.append(f"To confirm because: {short(r['doubts'])}. What settles it: {short(r['settles'])}.")
         else:
             notes.append(f"What ends it: {short(r['settles'])}.")
     headers = ("State", "What and where", "Found", "Due or closed", "Days open", "Number")

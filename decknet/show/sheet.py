@@ -234,7 +234,7 @@ def _hazards(hazards: pd.DataFrame) -> list[list[str]]:
     rows = []
     for r in hazards.to_dict("records"):
         placed = _known(r["station_m"])
-        doubt = f" May be dealt with by: {_said(r['doubts'])}." if r["state"] == TO_CONFIRM else ""
+        doubt = f" To confirm because: {_said(r['doubts'])}." if r["state"] == TO_CONFIRM else ""
         rows.append(
             [
                 str(r["state"]), _said(r["what"]), digits.set_out(r["station_m"]) if placed else "not known",

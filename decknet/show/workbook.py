@@ -137,7 +137,7 @@ _SAID: dict[str, tuple[str, str]] = {
     "found_by": ("Found by", "text"),
     "last_seen": ("Last seen on", "date"),
     "days_open": ("Days open", "whole"),
-    "doubts": ("What may have dealt with it", "long"),
+    "doubts": ("To confirm because", "long"),
     "closed": ("Closed on", "date"),
     "closed_by": ("Closed by", "long"),
     "hazard_id": ("Number", "id"),

@@ -273,10 +273,10 @@ const DecksLayer = L.Renderer.extend({
       }
       return;
     }
-    const turned = view.theme.turned, most = view.theme.classes.length, order = Array.from({ length: most + 1 }, () => []);
+    const turned = view.theme.turned, most = view.theme.classes.length, order = Array.from({ length: most + 3 }, () => []);
     for (let k = at.length - 1; k >= 0; k--) {
-      const level = figures.level[at[k]];
-      order[level < 0 ? 0 : turned ? most - level : level + 1].push(at[k]);
+      const level = figures.level[at[k]], urgent = view.marked ? view.act[at[k]] : 0;
+      order[urgent ? most + urgent : level < 0 ? 0 : turned ? most - level : level + 1].push(at[k]);
     }
     const close = zoom >= DETAIL_ZOOM + 2, sprites = [];
     for (const group of order) for (const i of group) {
