@@ -56,6 +56,7 @@ STATUS: tuple[Column, ...] = (
     Column("covered_share", NUMBER, "share", "Part of the deck that surveys have looked at; the rest is not known."),
     Column("fresh_share", NUMBER, "share", "Part of it looked at within a year of the last survey."),
     Column("oldest_look", DATE, "", "Oldest survey that still counts for some place on the deck."),
+    Column("looked", TEXT, "", "How much of the deck was looked at, and when the rest; missing where all at one time."),
     Column("unsound_m2", NUMBER, "m2", "Unsound area of the deck as known at the last survey."),
     Column("delaminated_m2", NUMBER, "m2", "Delaminated area of the deck as known at the last survey."),
     Column("unsound_share", NUMBER, "share", "Unsound share of the area looked at, as known at the last survey."),
@@ -93,6 +94,13 @@ STATUS: tuple[Column, ...] = (
     Column("reason", TEXT, "", "Why the deck stands where it does, in a sentence."),
     Column("sound_due", DATE, "", "Day by which it is due to be sounded again."),
     Column("urgent", TEXT, "", "Why it cannot wait, where it cannot; else missing."),
+    Column(
+        "urgent_state",
+        CHOICE,
+        "",
+        "Of a deck that cannot wait: whether any of it is open, or all of it to confirm.",
+        choices=("open", "to confirm"),
+    ),
 )
 
 _BY_NAME: dict[str, Column] = {c.name: c for c in STATUS}

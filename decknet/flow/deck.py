@@ -67,7 +67,9 @@ def pages_of(condition: Condition, deck_ids: Sequence[str], found: Study | None)
         waits = why.get(deck)
         out.append(
             DeckPage(
-                deck=record, decks=len(status), surveys=mine, defects=drawn[["survey_id", "kind", "shape"]],
+                deck=record, decks=len(status), urgent=condition.urgent[condition.urgent["deck_id"] == deck],
+                hazards=condition.ledger[condition.ledger["deck_id"] == deck], surveys=mine,
+                defects=drawn[["survey_id", "kind", "shape"]],
                 repairs=repairs[repairs["deck_id"] == deck].reset_index(drop=True),
                 fan=fans[fans["deck_id"] == deck], works=lines[lines["deck_id"] == deck].sort_values("year"),
                 waits=waits if isinstance(waits, str) else "", planned_by=_source(found),

@@ -13,6 +13,7 @@ import shapely
 
 from decknet import digits, show
 from decknet.errors import RecordError
+from decknet.flow.hazards import ledger_of
 from decknet.locate import place_decks
 from decknet.measure import RENEWING, deck_quantities, evaporation_kg_m2_h, opening_h
 from decknet.settings import Settings
@@ -239,6 +240,7 @@ def sheets(
     if refused:
         raise RecordError(" ".join(refused))
     limits = condition.limits_of(wanted)
+    live = ledger_of(condition)
     totals = deck_quantities(limits, settings.quantities, settings.mix).set_index("deck_id")
     made = {
         d: DeckSheet(
@@ -248,6 +250,7 @@ def sheets(
             limits=limits[limits["deck_id"] == d].reset_index(drop=True),
             repairs=sites[d].repairs,
             totals=totals.loc[d].to_dict(),
+            hazards=live[live["deck_id"] == d].reset_index(drop=True),
             notes=(*((planned[d],) if planned and d in planned else ()), *_notes(sites[d])),
         )
         for d in wanted

@@ -15,6 +15,7 @@ from decknet.errors import LocationError
 from decknet.settings import Settings
 from decknet.show import words
 from decknet.show.deck_charts import fan_chart, hatch_key, plan_columns, survey_plan
+from decknet.show.hazards import act_now_lines, hazard_table
 from decknet.show.listing import listing, said, short
 from decknet.show.plan import offset_words
 from decknet.show.typeset import PAPERS, check_paper, pdf
@@ -37,6 +38,10 @@ class DeckPage:
         Row of the status frame with the deck's own record (outline, joints_m, slab_mm, cover_mm).
     decks : int
         Decks in the network, beside its rank.
+    urgent : DataFrame
+        What cannot wait on it, as ``rank.act_now`` gives.
+    hazards : DataFrame
+        Its hazards, columns of ``columns.HAZARD``; closed ones too.
     surveys : DataFrame
         survey_id, survey_date, method, crew, covered_share, unsound_m2, unsound_share, delaminated_m2, remarks.
     defects : DataFrame
@@ -59,6 +64,8 @@ class DeckPage:
 
     deck: Mapping[str, Any]
     decks: int
+    urgent: pd.DataFrame
+    hazards: pd.DataFrame
     surveys: pd.DataFrame
     defects: pd.DataFrame
     repairs: pd.DataFrame
@@ -125,7 +132,8 @@ def _deck(page: DeckPage, settings: Settings, today: date, wide: float) -> dict[
         "key": _key(page),
         "facts": _facts(deck),
         "reason": short(deck.get("reason")) if _known(deck.get("reason")) else "",
-        "urgent": short(deck.get("urgent")) if _known(deck.get("urgent")) else "",
+        "urgent": act_now_lines(page.urgent),
+        "hazards": hazard_table(page.hazards),
         **_plans(page, wide),
         "fan": _fan(page, settings, today, wide),
         "fan_words": "Unsound share found and expected. The forecast is of a deck left alone, from what all its "

@@ -13,6 +13,7 @@ import pandas as pd
 from decknet import digits
 from decknet.settings import Settings
 from decknet.show import words
+from decknet.show.hazards import TO_CONFIRM
 from decknet.show.plan import deck_plan, offset_words
 from decknet.show.steps import CAUTIONS, DEFER, SIGNS, materials, plant, steps
 from decknet.show.typeset import check_paper, pdf
@@ -54,6 +55,8 @@ class DeckSheet:
         One row a limit, with its quantities.
     totals : mapping
         Quantities of the deck.
+    hazards : DataFrame
+        What is open or to confirm on it, columns of ``columns.HAZARD``, most pressing first.
     notes : tuple of str
         What the foreman must know of how the sheet came about.
     """
@@ -64,6 +67,7 @@ class DeckSheet:
     limits: pd.DataFrame
     repairs: pd.DataFrame
     totals: Mapping[str, Any]
+    hazards: pd.DataFrame
     notes: tuple[str, ...] = ()
 
 
@@ -151,6 +155,7 @@ def _deck(sheet: DeckSheet, settings: Settings, today: date, paper: str) -> dict
         "heading": f"Deck {ident}" + (f", {name}" if name else ""),
         "footer": f"Deck {ident[:40]} · sheet of {today.isoformat()} · planning aid, not a specification",
         "place": _place(deck),
+        "hazards": _hazards(sheet.hazards),
         "notes": notes,
         "strips": [svg for *_, svg in plan.strips],
         "whole": plan.whole,
@@ -222,6 +227,22 @@ def _place(deck: Mapping[str, Any]) -> list[list[str]]:
         ("Surface", _said(deck.get("surface_kind")) or "not known"),
     ]
     return [list(r) for r in rows]
+
+
+def _hazards(hazards: pd.DataFrame) -> list[list[str]]:
+    """What is open or to confirm: state, what, station, offset, due, and what settles it."""
+    rows = []
+    for r in hazards.to_dict("records"):
+        placed = _known(r["station_m"])
+        doubt = f" To confirm because: {_said(r['doubts'])}." if r["state"] == TO_CONFIRM else ""
+        rows.append(
+            [
+                str(r["state"]), _said(r["what"]), digits.set_out(r["station_m"]) if placed else "not known",
+                offset_words(r["offset_m"]) if placed else "not known", words.figure(r["due"], "date"),
+                f"{_said(r['settles'])}.{doubt}", _said(r["hazard_id"]),
+            ]
+        )  # fmt: skip
+    return rows
 
 
 def _limits(limits: pd.DataFrame) -> list[dict[str, Any]]:

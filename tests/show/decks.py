@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import shapely
 
@@ -73,6 +74,18 @@ def repairs() -> pd.DataFrame:
     )
 
 
+def hazards() -> pd.DataFrame:
+    """A hole at a known place, and one to confirm whose place is not on record."""
+    return pd.DataFrame(
+        {
+            "hazard_id": ["s1/1", "s2/hole"], "state": ["open", "to confirm"],
+            "what": ["0.4 m² of open full-depth hole", "0.3 m² of open full-depth hole"],
+            "station_m": [12.3, np.nan], "offset_m": [-2.25, np.nan], "doubts": ["", "patch of 2026-05-01 (r7)"],
+            "due": pd.to_datetime(["2026-08-20", "2026-04-02"]), "settles": ["cover or close it", "look at it"],
+        }
+    )  # fmt: skip
+
+
 def no_repairs() -> pd.DataFrame:
     return repairs().iloc[:0]
 
@@ -95,4 +108,4 @@ def sheet(count: int = 5, apart_m: float = 4.0, **more: Any) -> DeckSheet:
         "crew": "Quay gang",
         "covered_share": 0.5,
     }
-    return DeckSheet(deck(**more), survey, found, chosen, repairs(), totals, ("Look under the third span.",))
+    return DeckSheet(deck(**more), survey, found, chosen, repairs(), totals, hazards(), ("Look under the third span.",))

@@ -17,7 +17,7 @@ from decknet.errors import SettingsError
 from decknet.settings import Settings
 from decknet.show import DeckPage, deck_pages
 from decknet.show.deck_charts import fan_chart, plan_columns, survey_plan
-from tests.show.invented import HOSTILE, texts
+from tests.show.invented import HOSTILE, act_now, ledger, network, texts
 from tests.show.test_document import flat, pages
 
 TODAY = dt.date(2026, 11, 25)
@@ -69,8 +69,10 @@ def deck_page(**changes):
         "survey_date": days[2], "sound_due": pd.Timestamp("2028-04-30"), "reason": "Seventh of 60.", "urgent": None,
         "joints_m": "20", "outline": None,
     }  # fmt: skip
+    none = network(6).iloc[:0]
     parts = {
-        "deck": deck, "decks": 60, "surveys": surveys, "defects": defects, "repairs": repairs, "fan": fan,
+        "deck": deck, "decks": 60, "urgent": act_now(none), "hazards": ledger(none),
+        "surveys": surveys, "defects": defects, "repairs": repairs, "fan": fan,
         "works": lines, "waits": "", "planned_by": "the programme “draft”",
         "limits": pd.DataFrame(), "no_limits": "None drawn.",
     }  # fmt: skip

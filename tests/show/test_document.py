@@ -15,7 +15,7 @@ from decknet import digits
 from decknet.errors import SettingsError
 from decknet.settings import Settings
 from decknet.show import document, words
-from tests.show.invented import HOSTILE, base_map, network, no_works, texts, works
+from tests.show.invented import HOSTILE, act_now, base_map, network, no_works, texts, works
 
 TODAY = dt.date(2026, 11, 25)
 
@@ -26,6 +26,7 @@ def made(status=None, programme=None, base=None, **more):
         status,
         works(status) if programme is None else programme,
         base_map() if base is None else base,
+        urgent=act_now(status),
         title=more.pop("title", "Far Coast"),
         settings=more.pop("settings", Settings()),
         today=TODAY,

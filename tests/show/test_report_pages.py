@@ -15,7 +15,7 @@ import pytest
 from decknet.settings import Settings
 from decknet.show import document, summary
 from decknet.show.charts import forecast_chart, money_chart, share_chart
-from tests.show.invented import HOSTILE, base_map, network, no_works, texts, works
+from tests.show.invented import HOSTILE, act_now, base_map, network, no_works, texts, works
 from tests.show.test_document import TODAY, flat, made, pages
 
 CURVE = pd.DataFrame(
@@ -63,7 +63,8 @@ def report():
 def _summary(status=None, programme=None, **more):
     status = network() if status is None else status
     return summary(
-        status, works(status) if programme is None else programme, base_map(), title=more.pop("title", "Far Coast"),
+        status, works(status) if programme is None else programme, base_map(), urgent=act_now(status),
+        title=more.pop("title", "Far Coast"),
         settings=Settings(), today=TODAY, **more,
     )  # fmt: skip
 
@@ -216,5 +217,6 @@ def test_charts_of_nothing_still_draw():
     assert share_chart(empty).startswith(b"<?xml")
     assert forecast_chart(none, none, none, none).startswith(b"<?xml")
     assert document(
-        empty, no_works(network()), base_map(), title="t", settings=Settings(), today=TODAY, curve=CURVE.iloc[:1]
+        empty, no_works(network()), base_map(), urgent=act_now(empty), title="t", settings=Settings(), today=TODAY,
+        curve=CURVE.iloc[:1],
     ).startswith(b"%PDF")  # fmt: skip
