@@ -14,9 +14,9 @@ import pytest
 
 from decknet import flow
 from decknet.cli import main
+from decknet.clock import Clock
 from decknet.commands import say
 from decknet.flow import findings
-from decknet.schedule.clock import Clock
 
 ASKED = ["--budget", "400000", "--years", "3", "--effort", "quick", "--today", "2026-11-25"]
 SAID = re.compile(

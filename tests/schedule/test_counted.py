@@ -12,10 +12,10 @@ import pandas as pd
 import pytest
 
 import decknet.schedule
+from decknet.clock import Clock
 from decknet.errors import SettingsError
 from decknet.schedule import Options, Rules, choose_options, make_programme
 from decknet.schedule import refine as refining
-from decknet.schedule.clock import Clock
 from decknet.schedule.effort import EFFORTS, effort_of
 from decknet.schedule.options import on_benefit_grid
 from decknet.schedule.prices import canonical

@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from decknet.schedule.clock import Clock
+from decknet.clock import Clock
 from decknet.schedule.effort import EFFORTS
 from decknet.schedule.known import Known
 from decknet.schedule.limits import pose_problem
