@@ -12,7 +12,7 @@ import pytest
 
 from decknet import flow
 from decknet.cli import main
-from decknet.demo import FILES, TODAY, demo_folder
+from decknet.demo import TODAY
 from decknet.flow import forecast
 from decknet.predict import forecast_states
 from decknet.predict.states import chain
@@ -20,13 +20,8 @@ from decknet.settings import Settings
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    path = tmp_path_factory.mktemp("district") / "district.duckdb"
-    when = datetime.combine(TODAY, datetime.min.time())
-    flow.create(path, title="Demo", currency="USD", now=when)
-    for loaded in flow.load(path, [demo_folder() / name for name in FILES], now=when, who="test"):
-        assert loaded.reading is not None
-    return str(path)
+def store(demo_store):
+    return str(demo_store)
 
 
 def test_growth_prints_every_deck_and_draws_one(store, tmp_path, capsys):

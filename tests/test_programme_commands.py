@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pandas as pd
 import pytest
@@ -31,15 +32,18 @@ def files(tmp_path_factory):
         surveys.append(f"S{i},{i:04d},2026-0{1 + i % 8}-11,sounding,1,{length * 10 * (0.01 + 0.008 * i):.1f}")
     (folder / "bridges.csv").write_text("\n".join(bridges) + "\n", encoding="utf-8")
     (folder / "surveys.csv").write_text("\n".join(surveys) + "\n", encoding="utf-8")
+    store = folder / "small.duckdb"
+    assert main(["new", str(store)]) == 0
+    assert main(["load", str(store), str(folder / "bridges.csv"), str(folder / "surveys.csv")]) == 0
     return folder
 
 
 @pytest.fixture
-def store(files, tmp_path, capsys):
-    path = tmp_path / "small.duckdb"
-    assert _run(capsys, "new", path)[0] == 0
-    assert _run(capsys, "load", path, files / "bridges.csv", files / "surveys.csv")[0] == 0
-    return path
+def store(files, tmp_path):
+    """The small district's store, to be written to."""
+    for made in files.glob("small.duckdb*"):
+        shutil.copyfile(made, tmp_path / made.name)
+    return tmp_path / "small.duckdb"
 
 
 def _asked(capsys, store, *more):

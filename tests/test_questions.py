@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import date, datetime
 from pathlib import Path
 
@@ -19,10 +20,6 @@ from decknet.settings import Settings
 from tests.raw_demo import FOLDER, Raw
 
 TODAY = date(2026, 11, 25)
-FILES = (
-    "bridges.csv", "decks.xlsx", "traffic.csv", "surveys_2014_2020.csv", "surveys_2021_2026.xlsx", "defects.gpkg",
-    "repairs.csv",
-)  # fmt: skip
 ASKED = set()
 
 
@@ -48,13 +45,9 @@ def _lines(raw):
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory, raw):
+def store(demo_store, tmp_path_factory, raw):
     """The demo's records, and a programme of 2020 that is kept."""
-    folder = tmp_path_factory.mktemp("questions")
-    path = folder / "demo.duckdb"
-    when = datetime(2026, 11, 25, 9)
-    flow.create(path, title="Demo", currency="USD", now=when)
-    list(flow.load(path, [FOLDER / f for f in FILES], now=when, who="clerk", settings=Settings()))
+    path = Path(shutil.copy(demo_store, tmp_path_factory.mktemp("questions")))
     values = {
         "made_at": datetime(2020, 6, 1), "made_by": "engineer", "software": "decknet", "first_year": 2020, "seed": 0,
         "budgets": json.dumps([1e6] * 9), "settings": "{}", "facts": "{}",

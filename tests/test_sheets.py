@@ -26,9 +26,6 @@ from decknet.settings import Settings
 from decknet.show.sheet import RETURN_REPAIR
 from tests.browser import Browser
 
-DEMO = Path(__file__).parents[1] / "data_demo"
-FILES = ("bridges.csv", "decks.xlsx", "traffic.csv", "surveys_2014_2020.csv", "surveys_2021_2026.xlsx", "defects.gpkg",
-         "repairs.csv")  # fmt: skip
 TODAY = ["--today", "2026-11-25"]
 
 
@@ -41,11 +38,8 @@ def _condition(store):
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    path = tmp_path_factory.mktemp("demo") / "demo.duckdb"
-    assert _run("new", path) == 0
-    assert _run("load", path, *(DEMO / f for f in FILES)) == 1  # some rows are refused on purpose
-    return path
+def demo(demo_store, tmp_path_factory):
+    return Path(shutil.copy(demo_store, tmp_path_factory.mktemp("sheets")))
 
 
 @pytest.fixture(scope="module")

@@ -6,6 +6,7 @@ import datetime as dt
 import io
 import re
 from dataclasses import replace
+from functools import lru_cache
 
 import pandas as pd
 import pypdf
@@ -33,9 +34,10 @@ def made(status=None, programme=None, base=None, **more):
     )
 
 
-def pages(data: bytes) -> list[str]:
+@lru_cache(maxsize=8)
+def pages(data: bytes) -> tuple[str, ...]:
     """Text of each page, every space a plain one."""
-    return [re.sub(r"\s+", " ", p.extract_text()) for p in pypdf.PdfReader(io.BytesIO(data)).pages]
+    return tuple(re.sub(r"\s+", " ", p.extract_text()) for p in pypdf.PdfReader(io.BytesIO(data)).pages)
 
 
 def flat(data: bytes) -> str:
