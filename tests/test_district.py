@@ -169,6 +169,7 @@ def test_the_package_says_it_is_typed():
 # ---- the commands ---------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_snapshot_backup_verify_and_back(capsys, demo_store, tmp_path):
     snap, copy, back, again = (tmp_path / n for n in ("snap", "copy.duckdb", "back.duckdb", "again.duckdb"))
     assert _run(capsys, "snapshot", demo_store, snap)[0] == 0
@@ -187,6 +188,7 @@ def test_snapshot_backup_verify_and_back(capsys, demo_store, tmp_path):
     assert ranks[0].equals(ranks[2])
 
 
+@pytest.mark.slow
 def test_the_programme_of_a_store_brought_back_is_the_same(capsys, demo_store, tmp_path):
     assert _run(capsys, "snapshot", demo_store, tmp_path / "snap")[0] == 0
     assert _run(capsys, "new", tmp_path / "back.duckdb", "--from", tmp_path / "snap")[0] == 0

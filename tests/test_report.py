@@ -120,6 +120,7 @@ def test_the_same_again_has_the_same_bytes(demo_store, quick, written, capsys):
     assert _digests(written) == before
 
 
+@pytest.mark.slow
 def test_another_budget_says_what_has_changed_and_leaves_other_files_alone(
     demo_store, quick, written, tmp_path, capsys
 ):

@@ -251,6 +251,7 @@ def test_the_workbooks_limits_are_those_of_the_sheets(tmp_path):
         assert mine["Concrete to order (m³)"].sum() == pytest.approx(made[deck].totals["order_m3"], abs=1e-9)
 
 
+@pytest.mark.slow
 def test_a_year_of_a_kept_programme_gets_its_sheets(demo, tmp_path, capsys):
     plan = ("programme", demo, "--budget", "1500000", "--years", "2", "--effort", "quick", *TODAY)
     assert _run(*plan, "--save", "summer") == 0

@@ -11,6 +11,7 @@ import pytest
 
 from decknet.cli import main
 from tests.hostile.ground import CANARY, collection, dumps
+from tests.quick import first
 
 READERS = (
     "read_csv('{canary}')", "read_csv_auto('{canary}')", "read_parquet('{canary}')", "parquet_scan('{canary}')",
@@ -214,9 +215,7 @@ def test_what_names_a_file_or_a_function_of_the_system_is_refused(refused, sql):
     refused(sql)
 
 
-@pytest.mark.parametrize(
-    "sql", [UNENDING[1], *(pytest.param(sql, marks=pytest.mark.slow) for n, sql in enumerate(UNENDING) if n != 1)]
-)
+@pytest.mark.parametrize("sql", first(1, UNENDING))
 def test_what_does_not_end_is_stopped(refused, sql):
     said = refused(sql)
     assert "stopped" in said or "memory" in said or "supported" in said

@@ -20,6 +20,7 @@ from decknet.errors import DecknetError, StoreBusyError
 from decknet.flow import AsOf, ask
 from decknet.keep import Store
 from decknet.settings import Settings
+from tests.quick import first
 
 TODAY = date(2026, 11, 25)
 
@@ -111,11 +112,6 @@ WRONG = (
 )
 
 
-def _first(count, each):
-    """Of several the first few in a quick run, all in the whole suite."""
-    return [*each[:count], *(pytest.param(one, marks=pytest.mark.slow) for one in each[count:])]
-
-
 @pytest.fixture(scope="module")
 def store(tmp_path_factory):
     folder = tmp_path_factory.mktemp("ask")
@@ -174,14 +170,14 @@ def test_what_reaches_outside_the_store_is_refused(refused, sql):
     assert "Traceback" not in said
 
 
-@pytest.mark.parametrize("sql", _first(2, NEVER_END))
+@pytest.mark.parametrize("sql", first(2, NEVER_END))
 def test_what_never_ends_is_stopped(refused, sql):
     begun = time.monotonic()
     assert "stopped after 1 s" in refused(sql, seconds="1")
     assert time.monotonic() - begun < 20  # it would take days
 
 
-@pytest.mark.parametrize("sql", _first(1, TOO_MUCH))
+@pytest.mark.parametrize("sql", first(1, TOO_MUCH))
 def test_what_needs_too_much_memory_is_stopped(refused, sql):
     said = refused(sql, seconds="3")
     assert "memory" in said or "stopped" in said or "supported" in said
@@ -239,7 +235,7 @@ LENT = (
 )
 
 
-@pytest.mark.parametrize("sql", _first(2, LENT))
+@pytest.mark.parametrize("sql", first(2, LENT))
 def test_answers_hold_values_and_not_an_empty_stand_in(store, sql):
     """Frames that views rest on are lent only where a question names them, however it names them."""
     assert _query(store, sql).frame.iloc[0, 0] == pytest.approx(40.0)
@@ -306,7 +302,7 @@ def _writer(store, seconds):
     return child
 
 
-@pytest.mark.parametrize("command", _first(1, [["query", "SELECT 1 AS a"], ["history", "0001"], ["history"]]))
+@pytest.mark.parametrize("command", first(1, [["query", "SELECT 1 AS a"], ["history", "0001"], ["history"]]))
 def test_a_store_in_use_gets_one_line_and_waiting_gets_the_answer(store, capsys, command):
     name, *rest = command
     with _writer(store, 30) as child:

@@ -113,6 +113,7 @@ def test_the_bound_of_plans_holds_the_best_of_all_and_is_no_higher_than_that_of_
     assert closer > 3
 
 
+@pytest.mark.slow
 def test_programmes_out_of_plans_pass_no_limit_with_set_ups_and_crew_days():
     for seed in range(6):
         problem, _ = posed(seed, decks=40, years=3, with_days=bool(seed % 2), set_up=9.0)
