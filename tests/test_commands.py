@@ -260,6 +260,7 @@ def test_the_demo_ends_with_what_matters(demo):
         assert words in out
 
 
+@pytest.mark.slow
 def test_rankings_add_up_and_no_programme_overspends(demo, capsys):
     store = demo / "demo.duckdb"
     decks = json.loads(_run(capsys, "rank", store, "--json", *TODAY)[1])["decks"]

@@ -140,7 +140,7 @@ def test_no_cell_of_a_csv_starts_a_formula(odd, tmp_path):
             assert not cell.startswith(("=", "+", "-", "@"))
 
 
-@pytest.mark.parametrize("form", ["national", "national-fixed"])
+@pytest.mark.parametrize("form", first(1, ["national", "national-fixed"]))
 def test_the_inventory_carries_what_it_has_items_for(odd, form, tmp_path):
     after, notes = there_and_back(odd, form, tmp_path)
     bridge, deck = after["bridge"].iloc[0], after["deck"].iloc[0]
@@ -212,7 +212,7 @@ def test_the_successor_carries_bridges_with_their_elements(odd, tmp_path):
     assert isinstance(json.loads((tmp_path / "out.json").read_text(encoding="utf-8")), list)
 
 
-@pytest.mark.parametrize("form", ["national", "national-fixed"])
+@pytest.mark.parametrize("form", first(1, ["national", "national-fixed"]))
 def test_of_the_demo_every_bridge_with_one_deck_comes_back(demo, form, tmp_path):
     before = current(demo)
     after, _ = there_and_back(demo, form, tmp_path)
@@ -231,7 +231,7 @@ def test_of_the_demo_every_bridge_with_one_deck_comes_back(demo, form, tmp_path)
 
 
 @pytest.mark.basis("published", "FHWA national bridge inventory, one state, 2020")
-@pytest.mark.parametrize("form", ["national", "national-fixed", "csv", "geopackage"])
+@pytest.mark.parametrize("form", first(1, ["national", "national-fixed", "csv", "geopackage"]))
 def test_the_inventory_of_one_state_comes_back_whole(state, form, tmp_path):
     after, _ = there_and_back(state, form, tmp_path)
     for kind, frame in current(state).items():
@@ -239,6 +239,7 @@ def test_the_inventory_of_one_state_comes_back_whole(state, form, tmp_path):
 
 
 @pytest.mark.basis("published", "FHWA national bridge inventory, one state, 2020")
+@pytest.mark.slow
 def test_the_successor_carries_the_inventory_of_one_state_to_its_rounding(state, tmp_path):
     before, (after, _) = current(state), there_and_back(state, "successor", tmp_path)
     pd.testing.assert_frame_equal(after["rating"], before["rating"])
@@ -256,6 +257,7 @@ def test_the_successor_carries_the_inventory_of_one_state_to_its_rounding(state,
 
 
 @pytest.mark.basis("published", "two layouts of one state's inventory of 2020")
+@pytest.mark.slow
 def test_two_layouts_in_one_store_are_no_duplicates(open_records, tmp_path):
     folder = open_records / "national"
     store = made(
@@ -266,6 +268,7 @@ def test_two_layouts_in_one_store_are_no_duplicates(open_records, tmp_path):
     assert log.loc[1, ["records_new", "records_corrected"]].tolist() == [0, 0]
 
 
+@pytest.mark.slow
 def test_several_years_make_a_history_in_whatever_order(tmp_path):
     from tests.ingest.test_fixed_width import delimited
     from tests.ingest.test_national import ITEMS
@@ -311,7 +314,7 @@ def test_layers_on_the_ground_carry_every_record_of_the_demo(demo, form, tmp_pat
     assert any("Traffic: no places, written beside as CSV" in n for n in notes)
 
 
-@pytest.mark.parametrize("form", LAYERS)
+@pytest.mark.parametrize("form", first(1, LAYERS))
 def test_layers_on_the_ground_carry_what_is_easily_lost(odd, form, tmp_path):
     before, (after, notes) = current(odd), there_and_back(odd, form, tmp_path)
     for kind in ("bridge", "traffic", "survey", "active_area", "rating", "element_quantity"):
@@ -361,6 +364,7 @@ def test_an_empty_store_has_nothing_to_write(tmp_path):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 def test_quantities_of_another_year_than_the_rating_are_left_out_of_the_successor(tmp_path):
     (tmp_path / "bridges.csv").write_text(
         "bridge id,deck length m,deck width m,deck rating,rated year\nB,40,9,5,2021\n"

@@ -37,6 +37,7 @@ def test_growth_prints_every_deck_and_draws_one(store, tmp_path, capsys):
     assert picture.read_bytes().startswith(b"<?xml")
 
 
+@pytest.mark.slow
 def test_the_check_says_in_words_whether_forecasts_can_be_borne(store, tmp_path, capsys):
     picture = tmp_path / "check.svg"
     assert main(["growth", store, "--check", "-o", str(picture)]) == 0
@@ -65,6 +66,7 @@ def test_survival_compares_and_draws(store, tmp_path, capsys):
     assert answer["counts"]["followed"] + answer["counts"]["not_looked_at"] == answer["counts"]["patches"]
 
 
+@pytest.mark.slow
 def test_groups_stand_in_their_natural_order(store, capsys):
     for by, order in (
         ("season", ["winter", "spring", "summer", "autumn"]),
@@ -75,6 +77,7 @@ def test_groups_stand_in_their_natural_order(store, capsys):
         assert [next(o for o in order if g.startswith(o)) for g in groups[1:]] == order[: len(groups) - 1]
 
 
+@pytest.mark.slow
 def test_past_forecasts_and_the_years_ahead_in_one_call_each(store):
     condition = flow.read_condition(Path(store), settings=Settings(), asked=flow.AsOf(TODAY))
     past = forecast.past_forecasts(condition)
@@ -88,6 +91,7 @@ def test_past_forecasts_and_the_years_ahead_in_one_call_each(store):
     assert 5 < ahead.patch_life[0] < 25
 
 
+@pytest.mark.slow
 def test_elements_worsen_by_family_and_say_so(tmp_path, capsys):
     rng = np.random.default_rng(2)
     path = tmp_path / "elements.duckdb"

@@ -184,6 +184,7 @@ def test_filters_find_what_the_files_hold(demo_store, raw):
     assert set(got["event"]) == {"repaired"}
 
 
+@pytest.mark.slow
 def test_surveys_over_a_share_between_two_days(demo_store, raw):
     got = _events(demo_store, event="surveyed", since="2021-03-01", until="2023", least_share=0.15)
     told = raw.surveys
@@ -194,6 +195,7 @@ def test_surveys_over_a_share_between_two_days(demo_store, raw):
     assert len(got) > 3
 
 
+@pytest.mark.slow
 def test_repairs_that_failed(demo_store, raw):
     got = _events(demo_store, outcome="failed")
     assert len(got) == raw.patches["failed_by"].notna().sum() > 20
@@ -225,6 +227,7 @@ def test_a_filter_that_can_find_nothing_says_what_is_known(store, filters, words
         _events(store, **filters)
 
 
+@pytest.mark.slow
 def test_filters_that_meet_nowhere_say_so(demo_store, capsys):
     assert main(["history", str(demo_store), "--route", "R 1", "--since", "2026-11-24", "--outcome", "failed"]) == 0
     assert "Nothing on record answers to this" in capsys.readouterr().out
@@ -241,6 +244,7 @@ def test_the_command_prints_a_story_with_sources(store, capsys):
     assert max(len(line) for line in out.splitlines()) <= 100
 
 
+@pytest.mark.slow
 def test_the_command_gives_json_and_files(store, capsys, tmp_path):
     assert main(["history", str(store), "0001", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)

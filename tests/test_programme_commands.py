@@ -86,6 +86,7 @@ def test_a_pin_or_sum_that_cannot_be_read_is_misuse_and_one_that_cannot_be_kept_
     assert "The smallest change that fits" in err
 
 
+@pytest.mark.slow
 def test_more_money_never_buys_less(capsys, store):
     found = _asked(capsys, store, "--compare", "0.5,1,2")["money"]
     assert [r["times"] for r in found] == [0.5, 1, 2]
@@ -111,6 +112,7 @@ def test_more_money_never_buys_less(capsys, store):
     assert "worst first" in text
 
 
+@pytest.mark.slow
 def test_crew_days_and_money_kept_bind(capsys, store):
     made = _asked(capsys, store, "--crew-days", "9")
     assert all(year["crew_days"] <= 9 + 1e-6 for year in made["years"])
@@ -140,6 +142,7 @@ def test_programmes_are_kept_listed_and_compared(capsys, store, tmp_path):
     assert _run(capsys, "compare", store, "draft", "nothing")[0] == 1
 
 
+@pytest.mark.slow
 def test_a_year_kept_is_held_against_repairs_recorded_since(capsys, store, tmp_path):
     made = _asked(capsys, store, "--save", "agreed")
     mine = made["lines"]
@@ -173,6 +176,7 @@ def test_a_year_kept_is_held_against_repairs_recorded_since(capsys, store, tmp_p
     assert "runs from 2027 to 2029" in err
 
 
+@pytest.mark.slow
 def test_doubt_is_told_in_words_and_columns_and_kept(capsys, store, tmp_path):
     csv = tmp_path / "lines.csv"
     made = _asked(capsys, store, "--draws", "6", "--csv", csv, "--save", "agreed")
@@ -192,6 +196,7 @@ def test_doubt_is_told_in_words_and_columns_and_kept(capsys, store, tmp_path):
     assert "Stays %" in text
 
 
+@pytest.mark.slow
 def test_closures_are_kept_with_a_programme_and_read_again(capsys, store, tmp_path):
     made = _asked(capsys, store, "--save", "agreed")
     listed = json.loads(_run(capsys, "programmes", store, "--json")[1])["programmes"][0]

@@ -86,6 +86,7 @@ def test_worst_decks(answer, raw):
     assert got.loc[got["unsound_share"] >= 0.4, "urgent"].notna().all()
 
 
+@pytest.mark.slow
 def test_decks_not_sounded(answer, raw):
     last = raw.surveys.groupby("deck_id")["date"].max()
     want = raw.decks.assign(last=last.reindex(raw.decks["deck_id"]).array)
@@ -120,6 +121,7 @@ def test_price_of_a_square_metre_of_patch(answer, raw):
     _same(answer("patch_prices"), want.drop(columns=["cost", "area"]))
 
 
+@pytest.mark.slow
 def test_patches_that_held_by_material(answer, raw):
     want = raw.patches.groupby("material", as_index=False).agg(
         patches=("repair_id", "size"), looked_at=("looked_at", "sum"), failed=("failed_by", "count"),
@@ -137,6 +139,7 @@ def test_patches_placed_in_the_cold(answer, raw):
     _same(answer("cold_patches"), want.assign(part=want["failed"] / want["looked_at"]))
 
 
+@pytest.mark.slow
 def test_shares_before_and_after_an_overlay(answer, raw):
     anew = raw.repairs[raw.repairs["treatment"].isin(["thin overlay", "rigid overlay", "new deck"])].sort_values("date")
     told = raw.surveys[raw.surveys["share"].notna()].sort_values("date")[["deck_id", "date", "share"]]
@@ -164,6 +167,7 @@ def test_decks_repaired_again(answer, raw):
     _same(answer("repaired_again"), want)
 
 
+@pytest.mark.slow
 def test_crews(answer, raw):
     told = raw.surveys.assign(seen=raw.surveys["covered"].where(raw.surveys["unsound"].notna()))
     want = told.groupby("crew", as_index=False).agg(
@@ -174,6 +178,7 @@ def test_crews(answer, raw):
     _same(answer("crews"), want.drop(columns=["unsound", "seen"]))
 
 
+@pytest.mark.slow
 def test_busy_decks_in_bad_state(answer, raw):
     last = raw.traffic.sort_values("year").groupby("bridge_id").tail(1)
     both = raw.last.merge(last, on="bridge_id")
@@ -204,6 +209,7 @@ def test_year_by_year(answer, raw):
     _same(answer("year_by_year"), want.reset_index())
 
 
+@pytest.mark.slow
 def test_days_between_survey_and_repair(answer, raw):
     told = raw.surveys[raw.surveys["share"].notna()].sort_values("date")[["deck_id", "date"]]
     both = pd.merge_asof(
@@ -230,6 +236,7 @@ def test_a_programme_held_against_what_was_done(answer, raw):
     assert got.loc[["not done", "not yet due"], "done_cost"].isna().all()
 
 
+@pytest.mark.slow
 def test_corrections(answer, store, tmp_path, raw):
     assert answer("corrected").empty
     copy = tmp_path / "copy.duckdb"

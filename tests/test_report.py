@@ -113,6 +113,7 @@ def test_deck_pages_hold_every_deck_that_is_urgent_or_planned(written):
     assert {m.title.split()[0] for m in marks if not isinstance(m, list)} == wanted
 
 
+@pytest.mark.slow
 def test_the_same_again_has_the_same_bytes(demo_store, quick, written, capsys):
     before = _digests(written)
     assert _report(demo_store, quick, written) == 0

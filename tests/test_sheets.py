@@ -138,6 +138,7 @@ def test_a_return_keyed_in_as_printed_loads_as_the_limits(worst, store, tmp_path
     assert _run("sheet", store, deck, "-o", tmp_path / "x.pdf", *TODAY) == 1
 
 
+@pytest.mark.slow
 def test_decks_without_a_drawing_or_a_record_are_refused_by_name(demo, capsys, tmp_path):
     with Store.open(demo) as opened:
         surveys, defects = opened.current("survey"), opened.current("defect")
@@ -178,6 +179,7 @@ def test_an_area_patched_since_the_survey_is_left_out(worst, demo, store, tmp_pa
     assert (left.repairs["fate"] == "not surveyed since").sum() == 1
 
 
+@pytest.mark.slow
 def test_a_survey_drawn_on_the_field_page_comes_back_as_drawn(store, tmp_path, capsys):
     """Draw two areas with the network off, open the page again, save, load: the stored areas are the drawn ones."""
     page = tmp_path / "deck.html"

@@ -213,6 +213,7 @@ def test_a_description_under_another_ending_is_refused_and_leads_nowhere(ground,
     assert CANARY not in said
 
 
+@pytest.mark.slow
 def test_the_mark_of_bytes_and_blanks_do_not_hide_a_description(ground, capsys):
     for n, lead in enumerate((b"\xef\xbb\xbf", b"   \n\t ", b"\n" * 5000, b"<!-- -->" * 800)):
         ground.load(capsys, ground.put(f"bridges{n}.geojson", lead + virtual(ground).encode()))

@@ -89,6 +89,7 @@ def test_links_of_a_workbook_are_not_followed(ground, capsys):
     ground.load(capsys, ground.put("bridges.xlsx", altered(book(), change)), code=None)
 
 
+@pytest.mark.slow
 def test_entities_of_a_workbook_are_not_expanded(ground, capsys):
     many = "".join(f"<!ENTITY a{n} '{f'&a{n - 1};' * 10}'>" for n in range(1, 10))
     for head in (

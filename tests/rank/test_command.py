@@ -64,6 +64,7 @@ def test_the_table_fits_and_says_what_cannot_wait_first(store, capsys):
 
 
 @pytest.mark.filterwarnings("ignore:.*extension is not supported")  # the reader does not know data bars
+@pytest.mark.slow
 def test_json_csv_workbook_and_map_agree_to_the_last_digit(store, capsys, tmp_path):
     written = tmp_path / "ranking.csv"
     code, out, err = _run(capsys, "rank", store, "--json", "--csv", written, *TODAY)

@@ -312,6 +312,7 @@ def test_plans_appear_close_up_at_their_true_place_and_go_again(district: Browse
     assert district.evaluate("decknet.layer.plans.length") == 0
 
 
+@pytest.mark.slow
 def test_the_print_view_is_one_sheet_with_all_that_a_reader_needs(district: Browser) -> None:
     district.evaluate("decknet.setStop(decknet.net.years.length - 1), decknet.setFilter({words: 'Marl Crossing'})")
     district.evaluate("document.getElementById('print').click()")
@@ -522,6 +523,7 @@ def test_an_address_with_a_deck_opens_it(browser: Browser, opened: Any) -> None:
     assert "No deck <b>9</b> in this network" in text(browser, "#card")
 
 
+@pytest.mark.slow
 def test_more_decks_than_can_be_told_apart_are_drawn_in_cells(browser: Browser, opened: Any) -> None:
     n = 13_000
     rng = np.random.default_rng(5)
