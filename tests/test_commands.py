@@ -249,11 +249,13 @@ def demo(tmp_path_factory):
     return folder
 
 
+@pytest.mark.slow
 def test_the_demo_writes_every_output(demo):
     assert {"network_map.html", "programme.xlsx", "programme.pdf", "network.gpkg"} <= {p.name for p in demo.iterdir()}
     assert not [p for p in demo.iterdir() if p.name.startswith(".part-")]
 
 
+@pytest.mark.slow
 def test_the_demo_ends_with_what_matters(demo):
     out = (demo.parent / "said.txt").read_text(encoding="utf-8")
     for words in ("Most in need", "Urgent", "jobs", "refused on purpose", "network_map.html"):
@@ -293,6 +295,7 @@ def test_a_report_agrees_with_the_commands(demo, capsys, tmp_path):
     assert len(decks) == len(ranked)
 
 
+@pytest.mark.slow
 def test_a_programme_can_be_kept(demo, capsys):
     store = demo / "demo.duckdb"
     args = ("programme", store, "--budget", "800000", "--years", "2", "--save", "spring", *QUICK, *TODAY)
@@ -302,6 +305,7 @@ def test_a_programme_can_be_kept(demo, capsys):
     assert "kept already" in err
 
 
+@pytest.mark.slow
 def test_tables_fit_a_hundred_columns(demo, capsys):
     out = _run(capsys, "rank", demo / "demo.duckdb", *TODAY)[1]
     table = [line for line in out.splitlines() if line.strip()]

@@ -181,6 +181,7 @@ def test_the_delimited_inventory_has_its_123_columns(odd, tmp_path):
     assert list(FIELDS) == lines[0].split(",")[:118]
 
 
+@pytest.mark.slow
 def test_element_records_carry_the_latest_quantities(odd, tmp_path):
     written = exchange.export(odd, "elements", tmp_path / "out.xml", state="99")
     assert any('date = "2024-05-12"' in n for n in written.notes)
@@ -213,6 +214,7 @@ def test_the_successor_carries_bridges_with_their_elements(odd, tmp_path):
 
 
 @pytest.mark.parametrize("form", first(1, ["national", "national-fixed"]))
+@pytest.mark.slow
 def test_of_the_demo_every_bridge_with_one_deck_comes_back(demo, form, tmp_path):
     before = current(demo)
     after, _ = there_and_back(demo, form, tmp_path)
@@ -232,6 +234,7 @@ def test_of_the_demo_every_bridge_with_one_deck_comes_back(demo, form, tmp_path)
 
 @pytest.mark.basis("published", "FHWA national bridge inventory, one state, 2020")
 @pytest.mark.parametrize("form", first(1, ["national", "national-fixed", "csv", "geopackage"]))
+@pytest.mark.slow
 def test_the_inventory_of_one_state_comes_back_whole(state, form, tmp_path):
     after, _ = there_and_back(state, form, tmp_path)
     for kind, frame in current(state).items():
@@ -307,6 +310,7 @@ def without_places(records: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
 
 
 @pytest.mark.parametrize("form", first(1, LAYERS))
+@pytest.mark.slow
 def test_layers_on_the_ground_carry_every_record_of_the_demo(demo, form, tmp_path):
     before, (after, notes) = without_places(current(demo)), there_and_back(demo, form, tmp_path)
     for kind, frame in without_places(after).items():
@@ -340,6 +344,7 @@ def test_layers_of_geojson_lie_where_the_decks_do(odd, tmp_path):
 
 
 @pytest.mark.basis("derived", "areas on the deck and on the ellipsoid agree to the length of a deck")
+@pytest.mark.slow
 def test_defects_keep_their_area_on_the_ground(demo, tmp_path):
     from pyproj import Geod
 

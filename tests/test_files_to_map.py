@@ -56,6 +56,7 @@ def test_names_stay_letters_and_a_long_remark_costs_the_map_little(own):
         assert browser.evaluate("document.title") != "x"
 
 
+@pytest.mark.slow
 def test_bridges_a_few_hundred_metres_apart_across_the_meridian_open_in_one_view(own):
     rows = "E1,Spit,179.9990,-16.5,24,8,1987,900\nE2,Bar,-179.9985,-16.5004,24,8,1987,900\n"
     assert own.load("bridges.csv", HEAD + rows) == 0

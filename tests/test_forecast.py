@@ -53,6 +53,7 @@ def test_the_check_says_in_words_whether_forecasts_can_be_borne(store, tmp_path,
     assert len(answer["worst"]) == 10
 
 
+@pytest.mark.slow
 def test_survival_compares_and_draws(store, tmp_path, capsys):
     picture = tmp_path / "held.svg"
     assert main(["survival", store, "--by", "material", "-o", str(picture)]) == 0

@@ -215,8 +215,8 @@ def test_all_that_was_found_and_done_adds_up(demo_store, raw):
     ("filters", "words"),
     [
         ({"material": "mortr"}, "rapid-setting mortar"),
-        ({"route": "R 77"}, "R 1"),
-        ({"crew": "Nobody"}, "Bay gang"),
+        pytest.param({"route": "R 77"}, "R 1", marks=pytest.mark.slow),
+        pytest.param({"crew": "Nobody"}, "Bay gang", marks=pytest.mark.slow),
         ({"outcome": "good"}, "held at last look"),
         ({"event": "built"}, "surveyed"),
         ({"since": "last year"}, "2026-05-12"),

@@ -37,6 +37,7 @@ def past(condition, limits):
     return past_of(condition, limits)
 
 
+@pytest.mark.slow
 def test_every_survey_and_repair_on_record_stands_once(store, past):
     with Store.open(store) as opened:
         for kind, frame, key in (

@@ -123,6 +123,7 @@ def test_crew_days_and_money_kept_bind(capsys, store):
         assert sum(x["cost"] for x in mine) <= 50_000
 
 
+@pytest.mark.slow
 def test_programmes_are_kept_listed_and_compared(capsys, store, tmp_path):
     assert "no programme is kept yet" in _run(capsys, "programmes", store)[1]
     one = _asked(capsys, store, "--save", "draft")

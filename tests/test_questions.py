@@ -94,6 +94,7 @@ def test_decks_not_sounded(answer, raw):
     _same(answer("not_sounded"), want[["deck_id", "name", "route", "last"]])
 
 
+@pytest.mark.slow
 def test_unsound_deck_by_route(answer, raw):
     told = raw.last.assign(seen=raw.last["area"] * raw.last["part"])
     want = told.groupby("route").agg(
@@ -104,6 +105,7 @@ def test_unsound_deck_by_route(answer, raw):
     _same(answer("route_load"), want)
 
 
+@pytest.mark.slow
 def test_money_by_year_and_treatment(answer, raw):
     done = raw.repairs.assign(year=raw.repairs["date"].dt.year)
     want = done.groupby(["year", "treatment"], as_index=False).agg(
@@ -132,6 +134,7 @@ def test_patches_that_held_by_material(answer, raw):
     _same(answer("did_patches_hold"), want)
 
 
+@pytest.mark.slow
 def test_patches_placed_in_the_cold(answer, raw):
     seen = raw.patches[raw.patches["looked_at"] & raw.patches["air"].notna()]
     seen = seen.assign(cold=seen["air"] < 10)
@@ -158,6 +161,7 @@ def test_shares_before_and_after_an_overlay(answer, raw):
     _same(answer("before_and_after"), both[names])
 
 
+@pytest.mark.slow
 def test_decks_repaired_again(answer, raw):
     done = raw.repairs.assign(year=raw.repairs["date"].dt.year).merge(raw.decks[["deck_id", "name", "route"]])
     want = done.groupby(["deck_id", "name", "route"], as_index=False).agg(

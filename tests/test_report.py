@@ -72,6 +72,7 @@ def _flat(path: Path) -> str:
     return re.sub(r"\s+", " ", " ".join(p.extract_text() for p in reader.pages))
 
 
+@pytest.mark.slow
 def test_every_file_named_on_the_page_is_there_and_no_other(written):
     page = (written / "index.html").read_text(encoding="utf-8")
     linked = set(re.findall(r'href="([^"]+)"', page))
@@ -79,6 +80,7 @@ def test_every_file_named_on_the_page_is_there_and_no_other(written):
     assert {p.name for p in written.iterdir()} == linked | {"index.html"}
 
 
+@pytest.mark.slow
 def test_all_outputs_hold_the_same_totals(written):
     figures = json.loads((written / "figures.json").read_text(encoding="utf-8"))
     plan = figures["programme"]
@@ -106,6 +108,7 @@ def test_all_outputs_hold_the_same_totals(written):
     )
 
 
+@pytest.mark.slow
 def test_deck_pages_hold_every_deck_that_is_urgent_or_planned(written):
     figures = json.loads((written / "figures.json").read_text(encoding="utf-8"))
     wanted = {*figures["act_now"], *(line["deck"] for line in figures["lines"])}

@@ -71,6 +71,7 @@ def _rectangles(text):
     return found
 
 
+@pytest.mark.slow
 def test_limits_set_out_from_the_printed_numbers_cover_every_drawn_area(worst):
     text, made = worst
     assert len(made) == 3
@@ -90,6 +91,7 @@ def test_limits_set_out_from_the_printed_numbers_cover_every_drawn_area(worst):
             assert shape.area == pytest.approx(area, abs=0.01 * (sum(shape.bounds[2:]) + 10))
 
 
+@pytest.mark.slow
 def test_totals_are_the_sums_of_the_limits(worst):
     text, made = worst
     for deck, sheet in made.items():
@@ -101,6 +103,7 @@ def test_totals_are_the_sums_of_the_limits(worst):
         assert f"All{len(sheet.limits)}{said}" in flat
 
 
+@pytest.mark.slow
 def test_the_worst_come_first_by_rank(demo, worst, capsys):
     text, _ = worst
     assert _run("rank", demo, "--first", 0, "--json", *TODAY) == 0
@@ -109,6 +112,7 @@ def test_the_worst_come_first_by_rank(demo, worst, capsys):
     assert places == sorted(places)
 
 
+@pytest.mark.slow
 def test_a_return_keyed_in_as_printed_loads_as_the_limits(worst, store, tmp_path):
     """Every line of the return, filled in as planned, is a repair whose shape is the limit."""
     _, made = worst
@@ -160,6 +164,7 @@ def test_misuse_ends_with_2(demo):
     assert _run("sheet", demo, "01059", "--paper", "a9") == 2
 
 
+@pytest.mark.slow
 def test_an_area_patched_since_the_survey_is_left_out(worst, demo, store, tmp_path):
     _, made = worst
     deck, sheet = next(iter(made.items()))

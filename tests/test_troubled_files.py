@@ -690,6 +690,7 @@ def test_counts_of_0_old_counts_and_counts_without_a_year(district):
 
 
 @pytest.mark.parametrize("name", ["more.csv", "traffic.csv"])
+@pytest.mark.slow
 def test_a_count_without_a_year_stands_until_a_dated_one_comes(district, name):
     district.decks("Q3,c,40,10,1980", "Q4,d,40,10,1980")
     text = "bridge id,name,AADT\nQ3,c,5400\n" if name == "more.csv" else "bridge id,AADT\nQ3,5400\n"

@@ -64,6 +64,7 @@ def test_every_file_is_there_and_small() -> None:
     assert 500_000 < size < 5_000_000
 
 
+@pytest.mark.slow
 def test_the_stored_files_are_what_the_program_writes(made: Path) -> None:
     for name in (*FILES, "NOTES.md"):
         stored = demo_folder() / name

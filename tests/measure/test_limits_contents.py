@@ -15,7 +15,8 @@ def _made(seed):
     """L-shaped areas in several panels, each as likely in any of them, at prices that make cuts pay."""
     rng = np.random.default_rng(seed)
     shapes = [
-        bent(rng, rng.uniform(1, 37), rng.uniform(-4, 2), rng.uniform(1.0, 2.5)) for _ in range(int(rng.integers(3, 12)))
+        bent(rng, rng.uniform(1, 37), rng.uniform(-4, 2), rng.uniform(1.0, 2.5))
+        for _ in range(int(rng.integers(3, 12)))
     ]
     kinds = rng.choice(["delamination", "spall", "exposed bar", "hole"], size=len(shapes), p=[0.4, 0.3, 0.2, 0.1])
     settings = LimitSettings(margin_mm=float(rng.choice([25, 60])), gap_mm=1.0, set_up=5.0, saw_per_m=1.0)

@@ -20,7 +20,6 @@ from decknet.schedule.effort import EFFORTS, effort_of
 from decknet.schedule.options import on_benefit_grid
 from decknet.schedule.prices import canonical
 from decknet.settings import EFFORT_NAMES, ProgrammeSettings, Settings, searched
-from tests.quick import first
 from tests.schedule.plain import plain
 from tests.schedule.test_choose import carried, network, sums
 from tests.schedule.test_paths import straight
@@ -95,7 +94,8 @@ def test_a_search_cut_short_at_once_still_gives_a_programme_within_its_limits_an
     assert (sums(options, cut.taken, options.money, 3) <= money).all()
 
 
-@pytest.mark.parametrize("slow", first(1, ["whole", "parts"]))
+@pytest.mark.slow
+@pytest.mark.parametrize("slow", ["whole", "parts"])
 def test_which_child_is_the_faster_changes_nothing(monkeypatch: pytest.MonkeyPatch, slow: str):
     options = network(31, 60, 3, 3)
     money = np.full(3, np.floor(0.06 * options.money.sum() / 9))

@@ -77,6 +77,7 @@ def test_names_that_look_like_code_are_printed_as_they_are(report, name):
     assert re.sub(r"\s+", "", name) in re.sub(r"\s+", "", flat(report))
 
 
+@pytest.mark.slow
 def test_title_route_reason_and_base_map_may_look_like_code():
     status = network()
     status["route"] = texts("#panic()" for _ in status["deck_id"])
@@ -88,6 +89,7 @@ def test_title_route_reason_and_base_map_may_look_like_code():
     assert "#read(/etc/x)" in text
 
 
+@pytest.mark.slow
 def test_cautions_are_printed_whole(report):
     text = flat(report)
     for caution in (words.CAUTION, *words.CAUTIONS):
@@ -135,10 +137,12 @@ def test_urgent_and_pinned_lines_are_marked(report):
     assert text.count("· act now") == text.count("· pinned") == 1
 
 
+@pytest.mark.slow
 def test_decks_without_a_place_are_counted(report):
     assert "1 without a known position, so not on the maps" in flat(report)
 
 
+@pytest.mark.slow
 def test_currency_and_price_year_come_from_the_settings():
     settings = replace(Settings(), currency="XTS")
     text = flat(made(settings=settings))
@@ -154,6 +158,7 @@ def test_a_long_programme_repeats_its_header_on_each_page():
     assert all("Name, route, reason" in p for p in with_lines)
 
 
+@pytest.mark.slow
 def test_an_endless_word_stays_on_the_page():
     status = network()
     status["name"] = texts(["W" * 300, *status["name"][1:]])

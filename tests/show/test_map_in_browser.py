@@ -577,6 +577,7 @@ def test_the_page_stays_usable_when_tiles_fail(browser: Browser, folder: Path) -
 
 
 @pytest.mark.filterwarnings("ignore:.*extension is not supported")  # the reader does not know data bars
+@pytest.mark.slow
 def test_totals_are_those_of_workbook_and_document(browser: Browser, folder: Path) -> None:
     records = {kind: frame(kind, {}, 0) for kind in RECORDS} | make_records(16, 8, 3, drawn=0.5)
     settings = Settings()

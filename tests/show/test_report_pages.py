@@ -98,6 +98,7 @@ def test_a_screen_reader_finds_title_language_headings_tables_and_words_for_pict
     assert all(str(n.get("/Alt", "")).strip() for n in figures)
 
 
+@pytest.mark.slow
 def test_bookmarks_lead_to_the_chapters_on_the_pages_the_contents_say(report):
     reader = pypdf.PdfReader(io.BytesIO(report))
     marks = [m for m in reader.outline if not isinstance(m, list)]
