@@ -15,19 +15,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 @pytest.fixture
 def hours(request: pytest.FixtureRequest) -> float:
-    """How long each trial marked slow goes on; 0 for its own count."""
+    """How long each long trial goes on; 0 for its own count, which the whole suite has time for."""
     return float(request.config.getoption("--hours"))
 
 
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    asked = float(config.getoption("--hours")) > 0
-    long = pytest.mark.skip(reason="a long trial: goes on for as long as --hours says")
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
-        trial = "hours" in getattr(item, "fixturenames", ()) or (
-            item.path.parent.name == "trials" and "every" in item.name
-        )
-        if not asked and trial and item.get_closest_marker("slow"):
-            item.add_marker(long)
         for mark in item.iter_markers("basis"):
             if len(mark.args) != 2 or mark.args[0] not in BASES or not str(mark.args[1]).strip():
                 raise pytest.UsageError(f"{item.nodeid}: basis needs a kind ({', '.join(sorted(BASES))}) and a place")

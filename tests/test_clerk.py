@@ -156,6 +156,7 @@ def store(tmp_path):
     return path
 
 
+@pytest.mark.slow
 def test_the_list_for_a_clerk_names_file_line_and_remedy(store, tmp_path, capsys):
     assert main(["check", str(store), "-o", str(tmp_path / "list.xlsx"), "--today", "2026-06-01"]) == 0
     said = " ".join(capsys.readouterr().out.split())

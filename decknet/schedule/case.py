@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from decknet.clock import Clock
 from decknet.errors import BudgetError, RecordError
 from decknet.schedule.choose import choose_options
-from decknet.schedule.clock import Clock
 from decknet.schedule.decks import Decks, deck_figures
 from decknet.schedule.demands import barred_decks, pin_lines, pinned_decks, set_up_share, urgent_decks, urgent_lines
 from decknet.schedule.effort import effort_of

@@ -64,6 +64,7 @@ def test_every_file_is_there_and_small() -> None:
     assert 500_000 < size < 5_000_000
 
 
+@pytest.mark.slow
 def test_the_stored_files_are_what_the_program_writes(made: Path) -> None:
     for name in (*FILES, "NOTES.md"):
         stored = demo_folder() / name
@@ -80,6 +81,7 @@ def test_the_stored_files_are_what_the_program_writes(made: Path) -> None:
             assert stored.read_bytes() == (made / name).read_bytes(), name
 
 
+@pytest.mark.slow
 def test_another_seed_gives_another_district(made: Path, tmp_path: Path) -> None:
     make_district(tmp_path, seed=5)
     for name in ("bridges.csv", "surveys_2014_2020.csv", "repairs.csv"):

@@ -75,6 +75,7 @@ def test_settings_that_were_kept_come_back_and_unknown_ones_are_left_out():
     assert settings_kept(data) == Settings()
 
 
+@pytest.mark.slow
 def test_every_output_is_drawn_from_it(kept, run, tmp_path):
     store, made, *_ = kept
     folder = tmp_path / "report"
@@ -161,6 +162,7 @@ def test_what_changed_because_of_the_question_and_what_because_of_the_records(st
     assert day
 
 
+@pytest.mark.slow
 def test_a_cut_of_the_money_names_what_drops_out(kept, run, answer):
     store, made, *_ = kept
     found = less_money(_study(store), 0.7)
@@ -187,6 +189,7 @@ def test_a_cut_of_the_money_names_what_drops_out(kept, run, answer):
     assert made["facts"]["value"] >= after.facts["value"]
 
 
+@pytest.mark.slow
 def test_a_withdrawn_programme_stays_on_record(kept, run, answer):
     store, *_ = kept
     assert run("withdraw", store, "agreed")[0] == 0
@@ -205,6 +208,7 @@ def test_a_withdrawn_programme_stays_on_record(kept, run, answer):
     assert "No programme was given or is kept" in _pdf(page)
 
 
+@pytest.mark.slow
 def test_a_programme_kept_before_its_years_were_is_still_drawn(store, run, tmp_path):
     """As an older version kept it: lines, budgets, settings and facts alone."""
     from dataclasses import asdict

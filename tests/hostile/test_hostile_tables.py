@@ -14,6 +14,7 @@ import pytest
 import xlsxwriter
 
 from tests.hostile.ground import CANARY
+from tests.quick import first
 
 OWN = (("bridge id", "name"), ("210", "Own"))
 
@@ -89,6 +90,7 @@ def test_links_of_a_workbook_are_not_followed(ground, capsys):
     ground.load(capsys, ground.put("bridges.xlsx", altered(book(), change)), code=None)
 
 
+@pytest.mark.slow
 def test_entities_of_a_workbook_are_not_expanded(ground, capsys):
     many = "".join(f"<!ENTITY a{n} '{f'&a{n - 1};' * 10}'>" for n in range(1, 10))
     for head in (
@@ -222,6 +224,7 @@ def test_rows_without_end_in_few_bytes_are_refused(ground, capsys):
     [b"[" * 100_000, b"not JSON", b"[]", b"7", b'{"columns": 7}', b'{"columns": {"geometry": 7}, "primary_column": []}',
      b'{"columns": {"geometry": {"crs": 7}}}', b'{"columns": {"geometry": {"crs": [[]]}}}', b"\xff\xfe"],
 )  # fmt: skip
+@pytest.mark.slow
 def test_what_parquet_tells_of_its_shapes_may_be_anything(ground, capsys, geo):
     import shapely
 
@@ -242,7 +245,7 @@ def test_a_system_of_parquet_leads_nowhere(ground, capsys, crs):
     ground.load(capsys, ground.put("bridges.parquet", parquet(table.replace_schema_metadata({b"geo": geo}))))
 
 
-@pytest.mark.parametrize("crs", ["nonsense", "EPSG:0", "{}", "PROJCRS[", " ", "+proj=x"])
+@pytest.mark.parametrize("crs", first(2, ["nonsense", "EPSG:0", "{}", "PROJCRS[", " ", "+proj=x"]))
 def test_defects_in_a_system_that_is_none_are_refused(ground, capsys, crs):
     import shapely
 

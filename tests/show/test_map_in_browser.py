@@ -312,6 +312,7 @@ def test_plans_appear_close_up_at_their_true_place_and_go_again(district: Browse
     assert district.evaluate("decknet.layer.plans.length") == 0
 
 
+@pytest.mark.slow
 def test_the_print_view_is_one_sheet_with_all_that_a_reader_needs(district: Browser) -> None:
     district.evaluate("decknet.setStop(decknet.net.years.length - 1), decknet.setFilter({words: 'Marl Crossing'})")
     district.evaluate("document.getElementById('print').click()")
@@ -523,6 +524,7 @@ def test_an_address_with_a_deck_opens_it(browser: Browser, opened: Any) -> None:
     assert "No deck <b>9</b> in this network" in text(browser, "#card")
 
 
+@pytest.mark.slow
 def test_more_decks_than_can_be_told_apart_are_drawn_in_cells(browser: Browser, opened: Any) -> None:
     n = 13_000
     rng = np.random.default_rng(5)
@@ -576,6 +578,7 @@ def test_the_page_stays_usable_when_tiles_fail(browser: Browser, folder: Path) -
 
 
 @pytest.mark.filterwarnings("ignore:.*extension is not supported")  # the reader does not know data bars
+@pytest.mark.slow
 def test_totals_are_those_of_workbook_and_document(browser: Browser, folder: Path) -> None:
     records = {kind: frame(kind, {}, 0) for kind in RECORDS} | make_records(16, 8, 3, drawn=0.5)
     settings = Settings()
