@@ -73,8 +73,10 @@ def _left_out(surveys: pd.DataFrame) -> pd.DataFrame:
     rows = [
         (
             "C-SET-ASIDE", "survey", r.survey_id, "unsound_m2", r.fault,
-            (f"the survey of {r.survey_date:%Y-%m-%d} of deck {r.deck_id} cannot be right, so it is set aside: no share "
-            "rests on it"),
+            (
+                f"the survey of {r.survey_date:%Y-%m-%d} of deck {r.deck_id} cannot be right, so it is set aside: no "
+                "share rests on it"
+            ),
             "Check its areas, its drawing and what it is said to have looked at, and load it again.",
         )
         for r in surveys[surveys["fault"].notna()].itertuples()
