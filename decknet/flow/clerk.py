@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from decknet import flow
+from decknet import digits, flow
 from decknet.columns import RECORDS
 from decknet.errors import DecknetError
 from decknet.flow.condition import Condition
@@ -83,7 +83,7 @@ def _left_out(surveys: pd.DataFrame) -> pd.DataFrame:
     ]  # fmt: skip
     rows += [
         (
-            "C-LEFT-OUT", "survey", r.survey_id, "shape", f"{r.outside_m2:.2f} m2",
+            "C-LEFT-OUT", "survey", r.survey_id, "shape", f"{digits.area(r.outside_m2)} m2",
             (f"so much of what the survey of {r.survey_date:%Y-%m-%d} drew lies beyond deck {r.deck_id} or beyond what "
             "it looked at, and is in no figure"),
             "Check the stations and offsets of its defects, what it is said to have looked at, and the deck's size.",

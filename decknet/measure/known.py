@@ -388,7 +388,10 @@ def _look_layers(told: pd.DataFrame, chosen: Ints, own: Floats, at: Ints) -> dic
     """The looks at some rows, by row."""
     part, whole = _part_of(told), told["extent"].isin((WHOLE, ASSUMED)).to_numpy()
     drawn = told["measured_from"].eq("polygons").to_numpy(dtype=bool)
-    region, day = told["region"].to_numpy(dtype=object), list(told["survey_date"])
+    region, day = (
+        told["region"].to_numpy(dtype=object),
+        dict(zip(chosen, told["survey_date"].iloc[chosen], strict=True)),
+    )
     sees, in_all = told["sees"].to_numpy(dtype=np.int64), told["in_all"].to_numpy(dtype=bool)
     order = np.argsort(at, kind="stable")
     starts = np.searchsorted(at[order], np.arange(len(told) + 1))

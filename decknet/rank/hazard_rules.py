@@ -83,7 +83,7 @@ class Look:
     """
 
     day: Any
-    name: str
+    method: Any
     extent: str
     region: Any
     sees: int
@@ -94,6 +94,16 @@ class Look:
     none: int
     share: float
     unsound: Any
+
+    @property
+    def name(self) -> str:
+        """What it is called in words."""
+        return survey_words(self.day, self.method)
+
+
+def survey_words(day: Any, method: Any) -> str:
+    """A survey in words; a method that is missing is said to be."""
+    return f"{method if isinstance(method, str) else 'survey, method not stated,'} of {day:%Y-%m-%d}"
 
 
 @dataclass(frozen=True, slots=True)
