@@ -193,6 +193,33 @@ def as_printed(values: Floats, quantity: str) -> Floats:
     return out
 
 
+def texts(values: Floats, quantity: str, say: Callable[[Any], str], *, times: float = 1.0) -> list[str]:
+    """What ``say`` prints of each of many values; each printed figure is made once.
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+    quantity : str
+        By whose rule ``say`` prints.
+    say : callable
+    times : float
+        From the value to the unit printed: 100 for a share in percent.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> texts(np.array([0.0512, 0.05124, 0.0, 0.00004, np.nan]), "share", percent, times=100)
+    ['5.1 %', '5.1 %', '0 %', 'under 0.1 %', 'not known']
+    """
+    import numpy as np
+
+    key = as_printed(times * values, quantity)
+    key = np.where((key == 0) & (values != 0), np.copysign(1e-300, values), key)  # too small to print is not nothing
+    _, first, which = np.unique(key, return_index=True, return_inverse=True)
+    words = [say(v) for v in values[first].tolist()]
+    return [words[i] for i in which.tolist()]
+
+
 # ---- quantities ---------------------------------------------------------------------------------
 
 
