@@ -400,7 +400,9 @@ def test_the_frames_of_open_and_to_confirm_differ_in_form(district: Browser) -> 
     inked = district.evaluate(
         """[2, 5].map(i => {
           const made = decknet.layer._sprite(decknet.look(i), 0), k = decknet.layer._ratio, h = made.r + 3.6;
-          const c = made.box.getContext('2d');
+          const c = document.createElement('canvas').getContext('2d', {willReadFrequently: true});
+          c.canvas.width = made.box.width; c.canvas.height = made.box.height;
+          c.drawImage(made.box, 0, 0);
           const dark = (x, y) => {
             const d = c.getImageData(Math.round(x * k), Math.round(y * k), 1, 1).data;
             return d[3] > 128 && d[0] < 90;
