@@ -13,6 +13,7 @@ import pytest
 
 from decknet import flow
 from decknet.flow import AsOf
+from decknet.flow.changes import _urgent as told_of_urgent
 from decknet.flow.outputs import dealt_with
 from decknet.flow.works import sheets
 from decknet.settings import Settings
@@ -221,3 +222,16 @@ def test_without_a_programme_nothing_is_dealt_with(condition):
     bare = dealt_with(condition.urgent, None)
     assert bare[["ends_year", "doubt_year"]].isna().all(axis=None)
     assert len(bare) == len(condition.urgent)
+
+
+def test_a_later_report_says_what_has_become_open_or_to_be_confirmed():
+    old = {"act_now": ["A", "B", "C"], "to_confirm": ["B"]}
+    new = {"act_now": ["A", "B", "D"], "to_confirm": ["A"]}
+    assert told_of_urgent(old, new) == [
+        "Newly to act on now: D.",
+        "No longer on the act-now list: C. That does not call them safe.",
+        "Open before, now to confirm: A.",
+        "To confirm before, now open: B.",
+    ]
+    # figures of before decks were told apart say nothing of that
+    assert told_of_urgent({"act_now": ["A"]}, {"act_now": ["A"], "to_confirm": ["A"]}) == []
