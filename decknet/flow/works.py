@@ -151,9 +151,9 @@ def _fates(repairs: pd.DataFrame, survey: pd.Series | None, condition: Condition
         elif shapely.area(shapely.intersection(shapely.make_valid(shape), unsound)) > _AGAIN * shapely.area(shape):
             fates.append("unsound again")
         else:
-            there = later["extent"].isin((WHOLE, ASSUMED)).to_numpy(dtype=bool)
-            there |= shapely.covers(later["region"].to_numpy(dtype=object), shapely.make_valid(shape))
-            fates.append("not found unsound since" if there.any() else "not surveyed since")
+            there = shapely.covers(later["region"].to_numpy(dtype=object), shapely.make_valid(shape))
+            looked = bool(later["extent"].isin((WHOLE, ASSUMED)).any() or there.any())
+            fates.append("not found unsound since" if looked else "not surveyed since")
     return drawn.assign(fate=pd.Series(fates, index=drawn.index, dtype="str")).reset_index(drop=True)
 
 

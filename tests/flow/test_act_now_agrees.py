@@ -15,7 +15,7 @@ from decknet import flow
 from decknet.flow import AsOf
 from decknet.flow.changes import _urgent as told_of_urgent
 from decknet.flow.outputs import dealt_with
-from decknet.flow.works import sheets
+from decknet.flow.works import sheets, sites_of
 from decknet.settings import Settings
 from tests.flow.hazard_store import DAY, NOW, make
 from tests.flow.test_hazards_told import STATES
@@ -187,6 +187,21 @@ def test_what_is_taken_for_a_look_at_the_whole_deck_is_said_once(condition, fold
     assert text_of(file).count(words) == 1
     file.write_bytes(sheets(condition, ["H1"])[0])
     assert words not in text_of(file)
+
+
+@pytest.mark.basis("derived", "the look of 2026 covers offsets -5 to 0: one patch lies in it, the other does not")
+def test_a_patch_is_looked_at_again_where_a_later_look_covers_it(made, tmp_path):
+    path = tmp_path / "patched.duckdb"
+    path.write_bytes(made.read_bytes())
+    (tmp_path / "patches.csv").write_text(
+        "repair id,deck id,repair date,treatment,opened at,from station m,to station m,from offset m,to offset m\n"
+        "q1,P1,2025-05-01,patch,2025-05-02T20:00,20,22,-3,-1\nq2,P1,2025-05-01,patch,2025-05-02T20:00,20,22,1,3\n"
+    )
+    (loaded,) = flow.load(path, [tmp_path / "patches.csv"], now=NOW, who="test")
+    assert loaded.reading is not None, loaded.error
+    site = sites_of(flow.read_condition(path, settings=Settings(), asked=AsOf(NOW.date())), ["P1"])["P1"]
+    fates = dict(zip(site.repairs["repair_id"], site.repairs["fate"], strict=True))
+    assert fates == {"q1": "not found unsound since", "q2": "not surveyed since"}
 
 
 # ---- years ahead ------------------------------------------------------------------------------------------
