@@ -57,7 +57,7 @@ def rank(
     if as_json:
         parts = {"act_now": network.urgent, "decks": network.status.drop(columns="geometry"), "weights": moves}
         rows = {k: say.plain(v) for k, v in {**parts, "soundings": soundings}.items()}
-        say.echo_json({"hazards": network.hazard_counts, **rows})
+        say.echo_json({"act_now": rows.pop("act_now"), "hazards": network.hazard_counts, **rows})
     else:
         say.ranking(say.console(), network, first, moves)
         say.soundings(say.console(), network, soundings, sound)

@@ -93,7 +93,7 @@ def _no_limits(surveys: pd.DataFrame, drawn: pd.DataFrame) -> str:
         return "The deck has no survey, so there is nothing to saw round."
     if not drawn["shape"].notna().any():
         return "No survey of this deck drew what it found, and limits need outlines."
-    return "None: what the last survey drew has been repaired since, or the survey stands no longer."
+    return "None: what surveys drew has been repaired since, or stands no longer."
 
 
 def _fans(condition: Condition, deck_ids: list[str]) -> pd.DataFrame:

@@ -43,7 +43,7 @@ class DeckPage:
     hazards : DataFrame
         Its hazards, columns of ``columns.HAZARD``; closed ones too.
     surveys : DataFrame
-        survey_id, survey_date, method, crew, covered_share, unsound_m2, unsound_share, delaminated_m2, remarks.
+        survey_id, survey_date, method, crew, extent, covered_share, unsound_m2, unsound_share, delaminated_m2, remarks.
     defects : DataFrame
         survey_id, kind, shape (station and offset, m, or None).
     repairs : DataFrame
@@ -207,8 +207,15 @@ def _facts(deck: Mapping[str, Any]) -> list[list[str]]:
         ["Slab, cover", f"{size('slab_mm', 'mm')}, {size('cover_mm', 'mm')}"],
         ["Top bars, surface", f"{text('bar_kind')}, {text('surface_kind')}"],
         ["Exposure", text("environment")],
+        ["Looked at", text("looked") if _known(deck.get("looked")) else _looked_whole(deck)],
         ["Deck rating", words.figure(deck.get("deck_rating"), "whole")],
     ]
+
+
+def _looked_whole(deck: Mapping[str, Any]) -> str:
+    if not _known(deck.get("survey_date")):
+        return "never surveyed"
+    return "the whole deck" if _known(deck.get("covered_share")) else "how much is not known"
 
 
 def _plans(page: DeckPage, wide: float) -> dict[str, Any]:
@@ -230,7 +237,7 @@ def _plans(page: DeckPage, wide: float) -> dict[str, Any]:
         before = patches[patches["repair_date"] < record["survey_date"]]["shape"].tolist()
         mine = shapes[shapes["survey_id"] == record["survey_id"]]
         share = record["unsound_share"]
-        found = f"{digits.percent(share)} unsound" if _known(share) else "share not known"
+        found = f"{digits.percent(share)} unsound{_part(record)}" if _known(share) else "share not known"
         by = ", ".join(short(record.get(n), 40) for n in ("method", "crew") if words.text(record.get(n)))
         plans.append(
             {
@@ -243,6 +250,14 @@ def _plans(page: DeckPage, wide: float) -> dict[str, Any]:
     )
     if more:
         told += f" {said(more, 'earlier survey is', 'earlier surveys are')} not drawn here."
+    bare = drawn[drawn["extent"] == "assumed"]["survey_date"] if "extent" in drawn else []
+    if len(bare):
+        days = ", ".join(words.figure(d, "date") for d in bare)
+        told += (
+            f" {'That' if len(bare) == 1 else 'Those'} of {days} "
+            f"{'does' if len(bare) == 1 else 'do'} not say how much of the deck was looked at: taken as a look at the "
+            "whole deck."
+        )
     totals = len(page.surveys) - len(drawn)
     if totals:
         told += f" {said(totals, 'survey', 'surveys')} gave totals without a drawing."
@@ -266,9 +281,9 @@ def _history(page: DeckPage, settings: Settings) -> dict[str, Any] | None:
     """Surveys and repairs, the latest first."""
     rows: list[tuple[Any, list[str]]] = []
     for r in page.surveys.to_dict("records"):
-        cover = r.get("covered_share")
-        part = f" of the {digits.percent(cover)} looked at" if _known(cover) and cover < 0.995 else ""
-        what = f"{digits.percent(r['unsound_share'])} unsound{part}" if _known(r["unsound_share"]) else "no area given"
+        what = (
+            f"{digits.percent(r['unsound_share'])} unsound{_part(r)}" if _known(r["unsound_share"]) else "no area given"
+        )
         sizes = [
             f"{words.figure(r.get(n), 'm2')} m²{word}"
             for n, word in (("unsound_m2", ""), ("delaminated_m2", " delaminated"))
@@ -307,6 +322,12 @@ def _history(page: DeckPage, settings: Settings) -> dict[str, Any] | None:
         else ""
     )
     return table
+
+
+def _part(survey: Mapping[str, Any]) -> str:
+    """Of how much of the deck a survey's share is, where it is not of the whole."""
+    cover: Any = survey.get("covered_share")
+    return f" of the {digits.percent(cover)} looked at" if _known(cover) and cover < 0.995 else ""
 
 
 def _how(record: Mapping[str, Any], name: str) -> str:
@@ -378,7 +399,7 @@ def _limits(page: DeckPage) -> dict[str, Any]:
     )  # fmt: skip
     widths = ("15mm", "1.2fr", "1.2fr", "1.2fr", "0.8fr", "0.8fr", "0.9fr", "1fr")
     hours = words.total(limits, "crew_h")
-    told = f"What the last survey drew, boxed to saw: {said(len(limits), 'limit', 'limits')}"
+    told = f"What stands as drawn, boxed to saw: {said(len(limits), 'limit', 'limits')}"
     told += f", {digits.hours(hours)} crew hours. " if np.isfinite(hours) else ". "
     told += "Sounded again on site before sawing; the crew sheet has the plan, the steps and the cautions."
     if len(limits) > MOST_LIMITS:

@@ -42,7 +42,7 @@ def field_page(
         ``deck_id``, ``name``, ``route``; ``length_m``, ``width_m`` (m) or ``outline``; ``joints_m``,
         ``lanes``, which may be missing.
     defects : DataFrame
-        ``kind``, ``shape`` (polygon in station and offset, m) of the last survey, drawn faint.
+        ``kind``, ``shape`` (polygon in station and offset, m) that stands, drawn faint.
     survey_date : date or None
         Day of that survey.
     title : str

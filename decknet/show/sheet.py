@@ -48,7 +48,8 @@ class DeckSheet:
     deck : mapping
         Record of the deck with its bridge's and traffic's columns, ``bearing_deg`` as placed.
     survey : mapping
-        The survey the limits rest on: ``survey_date``, ``method``, ``crew``, ``covered_share``.
+        The survey the limits rest on: ``survey_date``, ``method``, ``crew``, ``looked`` (how much of the deck was
+        looked at and when the rest; empty where all at one time).
     defects, repairs : DataFrame
         As ``show.deck_plan`` takes them.
     limits : DataFrame
@@ -138,12 +139,11 @@ def _deck(sheet: DeckSheet, settings: Settings, today: date, paper: str) -> dict
     ident, name = words.text(deck.get("deck_id")), _said(deck.get("name"))
     drawn = ", ".join(words.text(survey.get(n)) for n in ("method", "crew") if _said(survey.get(n)))
     when = words.figure(survey.get("survey_date"), "date")
-    cover = _number(survey.get("covered_share"))
-    part = f", {digits.percent(cover)} of the deck" if cover < 0.995 else ""
+    part = f", {_said(survey.get('looked'))}" if _said(survey.get("looked")) else ""
     notes = [
         (
-            f"Limits rest on the survey of {when}{f' ({drawn})' if drawn else ''}{part}. Damage grows and crews "
-            "differ: sound every limit again before sawing."
+            f"Limits rest on the deck as known at the survey of {when}{f' ({drawn})' if drawn else ''}{part}. Damage "
+            "grows and crews differ: sound every limit again before sawing."
         ),
         *sheet.notes,
     ]

@@ -164,6 +164,7 @@ _LABELS: dict[str, tuple[str, str]] = {
     "unsound_m2": ("Unsound, as known", "m2"),
     "delaminated_m2": ("Delaminated, as known", "m2"),
     "unsound_share": ("Unsound share of the area looked at, as known", "share"),
+    "found_grown": ("Unsound share as found, grown to today", "share"),
     "delaminated_share": ("Delaminated share of the area looked at, as known", "share"),
     "hole_m2": ("Open holes, as known", "m2"),
     "exposed_bar_m2": ("Exposed bars, as known", "m2"),

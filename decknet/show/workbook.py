@@ -303,7 +303,7 @@ def workbook(
     table(book, "Status", by_number, _printed(every, settings), "Every deck as it stands, by number")
     table(book, "Waiting", waiting, _printed(WAITING, settings), "Decks that are not in the programme, and why")
     if limits is not None:
-        heading = "Repair limits of the programme's decks, where the last survey drew areas"
+        heading = "Repair limits of the programme's decks, round what stands there as drawn"
         table(book, "Limits", _named(limits, "limits", decks), _printed(LIMITS, settings), heading)
     _years(book, programme.years, lines, sheets)
     if repairs is not None:

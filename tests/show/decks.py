@@ -106,6 +106,6 @@ def sheet(count: int = 5, apart_m: float = 4.0, **more: Any) -> DeckSheet:
         "survey_date": pd.Timestamp("2026-08-19"),
         "method": "sounding",
         "crew": "Quay gang",
-        "covered_share": 0.5,
+        "looked": "50 % of the deck looked at, the rest last in 2019",
     }
     return DeckSheet(deck(**more), survey, found, chosen, repairs(), totals, hazards(), ("Look under the third span.",))

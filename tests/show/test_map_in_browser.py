@@ -371,6 +371,59 @@ def test_legend_and_map_lie_side_by_side_on_desk_and_phone(district: Browser, wi
         district.settle()
 
 
+# ---- what cannot wait, year by year -------------------------------------------------------------
+
+
+@pytest.mark.basis("derived", "deck 2 is open and dealt with by works of 2028, deck 5 to confirm and in no works")
+def test_what_works_deal_with_is_shown_as_open_no_longer(district: Browser) -> None:
+    def levels(year: int | str, course: str = "planned") -> tuple[int, int]:
+        at = f"decknet.net.years.findIndex(s => s.kind === '{year}' || s.year === {json.dumps(year)})"
+        district.evaluate(f"decknet.setStop({at}), decknet.setPlanned({json.dumps(course == 'planned')})")
+        return district.evaluate("[decknet.act[2], decknet.act[5]]")
+
+    assert levels("today") == [2, 1]
+    assert levels(2027) == [2, 1]
+    assert levels(2028) == [0, 1]
+    assert levels(2028, "nothing") == [2, 1]
+    assert levels(2022) == [0, 0]  # of days past the page does not know it
+    assert district.evaluate("decknet.sums().open + decknet.sums().unsure") == 0
+    levels("today")
+    assert district.evaluate("[decknet.sums().open, decknet.sums().unsure]") == [1, 1]
+    assert "square frame: act now, open" in text(district, "#key")
+    assert "corners: act now, to confirm" in text(district, "#key")
+    assert "1 open, 1 to confirm" in text(district, "#sums")
+
+
+def test_the_frames_of_open_and_to_confirm_differ_in_form(district: Browser) -> None:
+    """Read from the marks as drawn: the middle of a frame's side is inked where open and bare where to confirm."""
+    district.evaluate("decknet.setStop(decknet.net.years.findIndex(s => s.kind === 'today'))")
+    inked = district.evaluate(
+        """[2, 5].map(i => {
+          const made = decknet.layer._sprite(decknet.look(i), 0), k = decknet.layer._ratio, h = made.r + 3.6;
+          const c = document.createElement('canvas').getContext('2d', {willReadFrequently: true});
+          c.canvas.width = made.box.width; c.canvas.height = made.box.height;
+          c.drawImage(made.box, 0, 0);
+          const dark = (x, y) => {
+            const d = c.getImageData(Math.round(x * k), Math.round(y * k), 1, 1).data;
+            return d[3] > 128 && d[0] < 90;
+          };
+          return [dark(made.half, made.half - h), dark(made.half - h, made.half - h)];
+        })"""
+    )
+    assert inked == [[True, True], [False, True]]
+
+
+def test_the_card_says_what_ends_each_and_which_works_deal_with_it(district: Browser) -> None:
+    district.evaluate("decknet.showDeck('0002')")
+    words = text(district, "#card")
+    assert "What ends it: cover or close it." in words
+    assert "The works of 2028 in the programme deal with it." in words
+    district.evaluate("decknet.showDeck('0005')")
+    assert "Act now: to confirm: a hole of 0.2 m² (patch of 2026-07-25)" in text(district, "#card")
+    assert district.evaluate("document.querySelectorAll('#card .first.unsure').length") == 1
+    district.press("Escape", 27)
+
+
 # ---- other networks -----------------------------------------------------------------------------
 
 
