@@ -38,6 +38,7 @@ def test_many_more_bytes_end_in_a_reading_or_one_plain_refusal(hours, capsys):
     assert {ending for ending, _ in counts} == {*FORMATS, ".zip"}
 
 
+@pytest.mark.slow
 def test_every_ending_that_is_read_is_tried_and_its_seed_is_read_unchanged(known, tmp_path):
     from decknet.ingest import read_file
     from tests.ingest.conftest import TODAY
