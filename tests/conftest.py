@@ -11,11 +11,18 @@ BASES = {"published", "derived", "practice", "memory", "pinned"}
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--hours", type=float, default=0.0, help="go on with each long trial for so many hours")
+    parser.addoption("--tries", type=int, default=0, help="so many tries in each long trial, in place of its own count")
+
+
+@pytest.fixture
+def tries(request: pytest.FixtureRequest) -> int:
+    """How many tries each long trial makes; 0 for its own count, which the whole suite has time for."""
+    return int(request.config.getoption("--tries"))
 
 
 @pytest.fixture
 def hours(request: pytest.FixtureRequest) -> float:
-    """How long each long trial goes on; 0 for its own count, which the whole suite has time for."""
+    """How long each long trial goes on; 0 for its count."""
     return float(request.config.getoption("--hours"))
 
 

@@ -100,6 +100,7 @@ def test_every_output_is_drawn_from_it(kept, run, tmp_path):
     assert told in page.read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_it_stays_as_agreed_when_records_move_and_says_so(kept, run, answer, tmp_path):
     store, made, *_ = kept
     deck = next(w["deck_id"] for w in made["waiting"])
@@ -116,6 +117,7 @@ def test_it_stays_as_agreed_when_records_move_and_says_so(kept, run, answer, tmp
     assert "1 intake was taken back" in told
 
 
+@pytest.mark.slow
 def test_options_that_clash_are_misuse(kept, run):
     store, *_ = kept
     for more in (("--budget", "1"), ("--pin", "x=2027"), ("--compare", "1"), ("--save", "other")):

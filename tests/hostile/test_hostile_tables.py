@@ -49,6 +49,7 @@ def in_sheet(pattern, to):
 @pytest.mark.parametrize(
     ("row", "column"), [(1_048_575, 16_383), (1_048_575, 30), (900_000, 700)], ids=["the last", "of 31 columns", "wide"]
 )
+@pytest.mark.slow
 def test_a_cell_far_from_the_rest_does_not_fill_the_memory(ground, capsys, row, column):
     said = ground.load(capsys, ground.put("bridges.xlsx", book(far=[(row, column)])))
     assert "far from the rest" in said
@@ -161,6 +162,7 @@ def test_entities_of_an_open_document_are_refused(ground, capsys):
         ground.load(capsys, ground.put("bridges.ods", ods(open_row(*OWN[0]) + open_row("240", "&c;"), head)))
 
 
+@pytest.mark.slow
 def test_packed_workbooks_that_fill_the_memory_are_refused(ground, capsys):
     bomb = altered(book(), lambda name, text: " " * 60_000_000 if "sharedStrings" in name else text)
     said = ground.load(capsys, ground.put("bridges.xlsx", bomb))
@@ -234,7 +236,7 @@ def test_what_parquet_tells_of_its_shapes_may_be_anything(ground, capsys, geo):
 
 
 @pytest.mark.parametrize(
-    "crs", ["{url}/crs", "+init={outside}/canary.prj:1", "file:{outside}/canary.prj", "{outside}/x"]
+    "crs", first(1, ["{url}/crs", "+init={outside}/canary.prj:1", "file:{outside}/canary.prj", "{outside}/x"])
 )
 def test_a_system_of_parquet_leads_nowhere(ground, capsys, crs):
     import shapely

@@ -288,6 +288,7 @@ def test_a_damaged_index_passes_no_proof_and_its_rows_are_written_anew(demo_stor
 
 
 @pytest.mark.parametrize("form", ["backup", "snapshot"])
+@pytest.mark.slow
 def test_a_backup_is_put_in_the_place_of_a_store_that_is_set_aside(left, tmp_path, form):
     source = tmp_path / form
     if form == "backup":

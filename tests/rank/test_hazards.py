@@ -13,6 +13,7 @@ from decknet.measure import deck_edges, survey_shares
 from decknet.rank import act_now, follow_hazards, with_words
 from decknet.settings import UrgentSettings
 from tests.frames import records
+from tests.quick import first
 
 DAY = pd.Timestamp("2024-05-01")
 S = UrgentSettings()
@@ -210,8 +211,9 @@ SEQUENCES = {
 
 
 @pytest.mark.basis("derived", "what each later record says of the place, worked out beside each sequence")
-@pytest.mark.parametrize(("book", "states"), SEQUENCES.values(), ids=SEQUENCES.keys())
-def test_each_later_record_does_to_a_hole_what_it_says(book, states):
+@pytest.mark.parametrize("name", first(20, SEQUENCES))
+def test_each_later_record_does_to_a_hole_what_it_says(name):
+    book, states = SEQUENCES[name]
     assert state(book) == states
     live = [s for s in states if s != "closed"]
     told = act_now(book.ledger())

@@ -66,8 +66,8 @@ def _log_flip(bench: Bench, world: World, rng: random.Random, tally: Tally) -> N
 
 
 @pytest.mark.slow
-def test_a_flipped_byte_is_found_and_the_store_comes_back(bench, world, hours):
+def test_a_flipped_byte_is_found_and_the_store_comes_back(bench, world, tries, hours):
     tally = Tally("Bytes flipped")
-    for number in trials(FLIPS, hours, tally):
+    for number in trials(tries or FLIPS, hours, tally):
         (_log_flip if number % 10 == 9 else _flip)(bench, world, random.Random(f"2 {number}"), tally)
     tally.check()

@@ -104,10 +104,10 @@ def _kill(bench: Bench, world: World, work: Work, rng: random.Random, tally: Tal
 
 
 @pytest.mark.slow
-def test_a_program_ended_at_any_moment_loses_nothing(bench, world, hours):
+def test_a_program_ended_at_any_moment_loses_nothing(bench, world, tries, hours):
     tally = Tally("Programs ended at a random moment")
     works = _works(bench, world)
-    for number in trials(KILLS, hours, tally):
+    for number in trials(tries or KILLS, hours, tally):
         _kill(bench, world, works[number % len(works)], random.Random(f"2 {number}"), tally)
     tally.check()
 

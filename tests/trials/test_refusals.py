@@ -142,9 +142,9 @@ def _judge(
 
 @pytest.mark.slow
 @pytest.mark.parametrize("way", [_limited, _mounted])
-def test_a_full_disk_is_said_and_loses_nothing(bench, world, afters, way, hours):
+def test_a_full_disk_is_said_and_loses_nothing(bench, world, afters, way, tries, hours):
     tally = Tally("Full disks")
-    for number in trials(2 * len(VERBS), hours, tally):
+    for number in trials(tries or 2 * len(VERBS), hours, tally):
         way(bench, world, afters, VERBS[number % len(VERBS)], random.Random(f"2 {number}"), tally)
     tally.check()
 

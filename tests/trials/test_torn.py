@@ -106,8 +106,8 @@ def _try(bench: Bench, both: tuple[Path, Path], rng: random.Random, tally: Tally
 
 
 @pytest.mark.slow
-def test_a_power_cut_loses_nothing_that_was_stored(bench, images, hours):
+def test_a_power_cut_loses_nothing_that_was_stored(bench, images, tries, hours):
     tally = Tally("Images torn or cut")
-    for number in trials(IMAGES, hours, tally):
+    for number in trials(tries or IMAGES, hours, tally):
         _try(bench, images, random.Random(f"2 {number}"), tally)
     tally.check()
