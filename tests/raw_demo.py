@@ -92,7 +92,7 @@ class Raw:
         new = new[~new["survey_id"].isin(["S90003", "S90004"])]
         new["date"] = pd.to_datetime(new["date"])
         new["deck_id"] = new["place"]
-        out = pd.concat([old, new], ignore_index=True)
+        out = pd.concat([old, new, self._late], ignore_index=True)
         for name in ("surveyed", "left", "right", "hollow", "spalled", "holes", "bars", "failed_patch", "total"):
             out[name] = _number(out[name])
         deck = self.decks.set_index("deck_id").reindex(out["deck_id"]).reset_index(drop=True)
@@ -112,6 +112,23 @@ class Raw:
             out.loc[row, "failed_patch"] = shapely.union_all(shapely.intersection(again, edge)).area
         out["share"] = out["unsound"] / out["covered"]
         return out
+
+    @property
+    def _late(self) -> pd.DataFrame:
+        """The returns of the last weeks; lanes are halves of a deck of two."""
+        read = pd.read_csv(FOLDER / "returns_2026.csv", dtype=str)
+        half = self.decks.set_index("deck_id")["width"].reindex(read["Deck"]).to_numpy() / 2
+        left, right = read["Part"].eq("left lane").to_numpy(), read["Part"].eq("right lane").to_numpy()
+        return pd.DataFrame(
+            {
+                "survey_id": read["Survey"], "place": read["Deck"], "deck_id": read["Deck"],
+                "date": pd.to_datetime(read["Survey date"]), "method": read["Method"],
+                "left": [f"{-h}" if a else "0" if b else None for h, a, b in zip(half, left, right, strict=True)],
+                "right": ["0" if a else f"{h}" if b else None for h, a, b in zip(half, left, right, strict=True)],
+                "hollow": read["Delaminated (m2)"], "holes": read["Holes (m2)"], "bars": read["Exposed bars (m2)"],
+                "crew": read["Crew"], "remarks": read["Remarks"],
+            }
+        )  # fmt: skip
 
     @cached_property
     def defects(self) -> pd.DataFrame:
