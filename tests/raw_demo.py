@@ -88,7 +88,8 @@ class Raw:
         old["date"] = pd.to_datetime(old["date"], format="%d/%m/%Y")
         single = self.decks.drop_duplicates("bridge_id", keep=False).set_index("bridge_id")["deck_id"]
         old["deck_id"] = single.reindex(old["place"]).array
-        new = pd.read_excel(FOLDER / "surveys_2021_2026.xlsx", dtype=str, engine="openpyxl").set_axis(names, axis=1)
+        new = pd.read_excel(FOLDER / "surveys_2021_2026.xlsx", dtype=str, engine="openpyxl")
+        new = new.drop(columns="Part surveyed").set_axis(names, axis=1)
         new = new[~new["survey_id"].isin(["S90003", "S90004"])]
         new["date"] = pd.to_datetime(new["date"])
         new["deck_id"] = new["place"]

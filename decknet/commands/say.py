@@ -390,7 +390,7 @@ def facts(out: Console, found: Study) -> None:
     network, made = found.condition, found.made
     money, facts = found.settings.currency, made.facts
     worst = network.status.head(3).itertuples()
-    needs = "; ".join(f"{r.deck_id} {_name(r)[:-2]} ({digits.percent(r.share_now)} unsound)" for r in worst)
+    needs = "; ".join(f"{r.deck_id} {_name(r)[:-2]} ({digits.percent(r.share_now)} expected unsound)" for r in worst)
     out.print(f"  Most in need: {needs}.")
     out.print(
         f"  Money: {digits.money(facts['budget_total'])} {money} over {len(made.years)} years buys "

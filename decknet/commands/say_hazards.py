@@ -26,7 +26,7 @@ def counted(network: Condition) -> str:
     is_open, unsure = counts["decks_open"], counts["decks_to_confirm"]
     every = is_open + unsure
     return (
-        f"{digits.count(every)} {'deck does' if every == 1 else 'decks do'} not wait for any rank: "
+        f"{digits.count(every)} {'deck' if every == 1 else 'decks'} cannot wait: "
         f"{digits.count(is_open)} with something open, {digits.count(unsure)} to confirm"
     )
 

@@ -270,7 +270,9 @@ def _looked_share(look: Look, hazard: Hazard, deck: Deck) -> None:
         return
     if look.share >= deck.danger_share:
         if look.extent != PART:
-            hazard.parts = look.unsound if look.extent in (WHOLE, ASSUMED) and look.drawn else hazard.parts
+            if look.extent in (WHOLE, ASSUMED):
+                hazard.parts = look.unsound if look.drawn else None
+            hazard.amount = look.share
             hazard.seen(look.day)
         return
     covers = look.extent in (WHOLE, ASSUMED) or (ground is not None and look.extent == PLACE

@@ -375,10 +375,17 @@ def _looks(shares: pd.DataFrame, defects: pd.DataFrame) -> Iterator[tuple[str, L
         )  # fmt: skip
 
 
+def _amount(hazard: Hazard) -> float:
+    """How much of it there is by now: of a hole or of bars the area of their place where that is known."""
+    if hazard.cause in _DEFECT_CAUSES.values() and hazard.place is not None and hazard.state != CLOSED:
+        return float(shapely.area(hazard.place))
+    return hazard.amount
+
+
 def _frame(hazards: list[Hazard]) -> pd.DataFrame:
     rows = [
         (
-            h.hazard_id, h.deck_id, h.cause, h.state, h.opened, h.found_by, h.amount, h.last_seen, h.closed,
+            h.hazard_id, h.deck_id, h.cause, h.state, h.opened, h.found_by, _amount(h), h.last_seen, h.closed,
             h.closed_by, "; ".join(h.doubts) if h.state == TO_CONFIRM else "", h.remark, h.place,
         )
         for h in hazards

@@ -78,7 +78,7 @@ def test_every_output_lists_the_same_lines_in_the_same_order(made, condition, li
     assert asked["hazards"] == counts
     printed = run("rank", made, "--today", DAY)[1]
     assert in_order(printed, whys)
-    assert "3 decks do not wait for any rank: 2 with something open, 1 to confirm" in re.sub(r"\s+", " ", printed)
+    assert "3 decks cannot wait: 2 with something open, 1 to confirm" in re.sub(r"\s+", " ", printed)
 
     figures = json.loads((folder / "figures.json").read_text(encoding="utf-8"))
     assert [(x["deck"], x["state"], x["why"]) for x in figures["act_now_lines"]] == lines
