@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from decknet.measure import DeckAsKnown
 from decknet.predict.damage import deck_lives
-from decknet.predict.near_cells import CELL_M, NEAR_M, covered_cells, damage_distance_m, in_cells, rings
+from decknet.predict.near_cells import NEAR_M, covered_cells, damage_distance_m, in_cells, rings
 from decknet.predict.nearness import Nearness, all_placed
 from decknet.settled import to_places
 
@@ -89,10 +89,10 @@ def _bands(
 ) -> list[dict[str, Any]]:
     """Bands of one deck: band, times, shape."""
     on = in_cells(edge, joints)
-    away = damage_distance_m(covered_cells(found, on.grid))
+    away = damage_distance_m(covered_cells(found, on.grid), on.grid.cell_m)
     sound = on.edge & (away > 0) & ~covered_cells(patches, on.grid)
     code = rings(away) * len(rate) + on.joint
-    there = np.bincount(code[sound], minlength=rate.size).reshape(rate.shape) * CELL_M**2
+    there = np.bincount(code[sound], minlength=rate.size).reshape(rate.shape) * on.grid.cell_m**2
     if not there.sum() > 0:
         return []
     times = to_places(rate * there.sum() / (rate * there).sum(), _PLACES)

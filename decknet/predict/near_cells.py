@@ -1,4 +1,4 @@
-"""A deck in cells of 0.1 m: which of them shapes cover, and how far each lies from damage and from the joints."""
+"""A deck in cells of 1/16 m: which of them shapes cover, and how far each lies from damage and from the joints."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ __all__ = [
     "joint_distance_m", "joint_lines", "joint_stations", "rings",
 ]  # fmt: skip
 
-CELL_M = 0.1
+CELL_M = 0.0625
+MOST_CELLS = 4_000_000  # on one deck; a larger one has cells twice as long, or four times
 NEAR_M = (0.25, 0.5, 1.0, 2.0)  # outer bounds of the rings; the last ring is all that lies beyond
 _OFF_M = 0.00371  # the first cell begins so far outside the deck: no middle lies on a corner given in whole millimetres
 
@@ -34,30 +35,34 @@ class Grid:
         Station and offset of the corner of the first cell.
     shape : (int, int)
         Cells across and along.
+    cell_m : float, m
+        Side of a cell.
     """
 
     first_m: float
     low_m: float
     shape: tuple[int, int]
+    cell_m: float
 
     @property
     def stations_m(self) -> Floats:
         """Stations of the middles, m."""
-        return np.asarray(self.first_m + (np.arange(self.shape[1]) + 0.5) * CELL_M, dtype=np.float64)
+        return np.asarray(self.first_m + (np.arange(self.shape[1]) + 0.5) * self.cell_m, dtype=np.float64)
 
     @property
     def offsets_m(self) -> Floats:
         """Offsets of the middles, m."""
-        return np.asarray(self.low_m + (np.arange(self.shape[0]) + 0.5) * CELL_M, dtype=np.float64)
+        return np.asarray(self.low_m + (np.arange(self.shape[0]) + 0.5) * self.cell_m, dtype=np.float64)
 
 
-def grid_of(edge: Any) -> Grid:
-    """Cells over all of a deck's edge (polygon in station and offset, m)."""
-    low_s, low_o, high_s, high_o = shapely.bounds(edge)
-    return Grid(
-        float(low_s) - _OFF_M, float(low_o) - _OFF_M,
-        (int(np.ceil((high_o - low_o) / CELL_M)) + 1, int(np.ceil((high_s - low_s) / CELL_M)) + 1),
-    )  # fmt: skip
+def grid_of(edge: Any, *, most: int = MOST_CELLS) -> Grid:
+    """Cells over all of a deck's edge (polygon in station and offset, m), no more than so many."""
+    low_s, low_o, high_s, high_o = (float(v) for v in shapely.bounds(edge))
+    cell = CELL_M
+    while (high_s - low_s) * (high_o - low_o) > most * cell**2:
+        cell *= 2
+    counts = (int(np.ceil(side / cell)) + 1 for side in (high_o - low_o, high_s - low_s))
+    return Grid(low_s - _OFF_M, low_o - _OFF_M, (next(counts), next(counts)), cell)
 
 
 def covered_cells(shapes: NDArray[np.object_], grid: Grid) -> Flags:
@@ -87,14 +92,14 @@ def covered_cells(shapes: NDArray[np.object_], grid: Grid) -> Flags:
         return np.zeros(grid.shape, dtype=bool)
     (s0, o0), (s1, o1) = point[side].T, point[side + 1].T
     low, high = np.minimum(o0, o1), np.maximum(o0, o1)
-    begin = np.clip(np.ceil((low - grid.low_m) / CELL_M - 0.5), 0, rows).astype(np.int64)
-    end = np.clip(np.ceil((high - grid.low_m) / CELL_M - 0.5), 0, rows).astype(np.int64)
+    begin = np.clip(np.ceil((low - grid.low_m) / grid.cell_m - 0.5), 0, rows).astype(np.int64)
+    end = np.clip(np.ceil((high - grid.low_m) / grid.cell_m - 0.5), 0, rows).astype(np.int64)
     count = end - begin
     one = np.repeat(np.arange(len(side)), count)
     row = np.arange(len(one)) + np.repeat(begin - (np.cumsum(count) - count), count)
-    offset = grid.low_m + (row + 0.5) * CELL_M
+    offset = grid.low_m + (row + 0.5) * grid.cell_m
     cross = s0[one] + (s1 - s0)[one] * (offset - o0[one]) / (o1 - o0)[one]
-    column = np.clip(np.ceil((cross - grid.first_m) / CELL_M - 0.5), 0, columns).astype(np.int64)
+    column = np.clip(np.ceil((cross - grid.first_m) / grid.cell_m - 0.5), 0, columns).astype(np.int64)
     order = np.lexsort((cross, row, of[at[side]][one]))
     step = np.where(np.arange(len(order)) % 2 == 0, 1, -1)
     change = np.bincount(
@@ -104,17 +109,17 @@ def covered_cells(shapes: NDArray[np.object_], grid: Grid) -> Flags:
     return np.asarray(deep > 0.5, dtype=bool)
 
 
-def damage_distance_m(hit: Flags) -> Floats:
+def damage_distance_m(hit: Flags, cell_m: float) -> Floats:
     """Distance of each cell's middle from the edge of the nearest cells hit, m; inf where none is; 0 or less inside.
 
     References
     ----------
-    derived: the distance between middles, less the half cell by which, on average, an edge lies before the middle of
-    the first cell that it takes in.
+    derived: the distance between middles, less a quarter of a cell: an edge along the rows lies half a cell before the
+    middles of the cells that it takes in, one at an angle passes close by some of them.
     """
     if not hit.any():
         return np.full(hit.shape, np.inf)
-    away: Floats = distance_transform_edt(~hit) * CELL_M - CELL_M / 2
+    away: Floats = distance_transform_edt(~hit) * cell_m - cell_m / 4
     return away
 
 

@@ -18,7 +18,6 @@ from decknet.measure import DeckAsKnown
 from decknet.measure.looks import ASSUMED, PLACE, WHOLE, kinds_mask
 from decknet.predict.damage import deck_lives
 from decknet.predict.near_cells import (
-    CELL_M,
     NEAR_M,
     DeckCells,
     Flags,
@@ -42,7 +41,7 @@ __all__ = [
 
 FORMS = ("damage", "joints", "product", "sum")  # by one distance alone, by both multiplied, by both added
 TENTH = 0.1  # part of the ground that the test looks at first
-DRAWN_M = 0.1  # what lies nearer to the edge of known damage than this is how it is drawn, not news
+DRAWN_M = 0.125  # what lies nearer to the edge of known damage than this is how it is drawn, not news
 MOST_PAIRS = 400  # pairs learnt from, the newest; what they say does not change with more
 LEAST_PAIRS = 8  # scored before anything is shown, and learnt from before any is scored
 LEAST_DECKS = 5  # on so many decks: pairs of one deck are alike
@@ -218,7 +217,7 @@ def ring_tables(
 
     References
     ----------
-    derived: counts of cells of 0.1 m.
+    derived: counts of cells of 1/16 m.
     """
     of = known.series
     drawn = known.defects[known.defects["shape"].notna()]
@@ -246,7 +245,7 @@ def ring_tables(
         looked = on.edge & _ground_known(of, int(b), on)
         if look["extent"] == PLACE:
             looked &= covered_cells(np.array([look["region"]], dtype=object), on.grid)
-        away = damage_distance_m(covered_cells(at_before.get(ids[b], none), on.grid))
+        away = damage_distance_m(covered_cells(at_before.get(ids[b], none), on.grid), on.grid.cell_m)
         looked &= away > DRAWN_M
         if deck in patched:
             f = patched[deck]
@@ -254,7 +253,7 @@ def ring_tables(
             looked &= ~covered_cells(f.loc[between, "shape"].to_numpy(dtype=object), on.grid)
         code = rings(away) * _RINGS + on.joint
         news = looked & covered_cells(at_after.get(ids[a], none), on.grid)
-        tables = [np.bincount(code[m], minlength=_RINGS**2) * CELL_M**2 for m in (looked, news)]
+        tables = [np.bincount(code[m], minlength=_RINGS**2) * on.grid.cell_m**2 for m in (looked, news)]
         if tables[1].sum() >= LEAST_NEW_M2:
             ground.append(tables[0])
             new.append(tables[1])
