@@ -492,9 +492,9 @@ function soundDeck(data) {
   if (data.first.length) {
     at("first").addEventListener("click", () => { first = !first; at("first").setAttribute("aria-pressed", String(first)); draw(); });
     for (const li of at("bands").querySelectorAll("li")) {
-      const svg = make("svg", { width: 40, height: 24, "aria-hidden": "true" });
+      const svg = make("svg", { width: 68, height: 36, "aria-hidden": "true" });
       dotted(svg, "b" + li.dataset.band + "-");
-      make("rect", { width: 40, height: 24, fill: "url(#b" + li.dataset.band + "-" + li.dataset.band + ")" }, svg);
+      make("rect", { width: 68, height: 36, fill: "url(#b" + li.dataset.band + "-" + li.dataset.band + ")" }, svg);
       li.prepend(svg);
     }
   }
