@@ -49,7 +49,9 @@ def look_first(
     DataFrame, one row a band, the strongest first
         deck_id; band (1, 2, 3); times (new damage for the ground there, in averages of the deck's ground that was
         sound); shape (polygon in station and offset, m). None where the rates do not beat a uniform guess, where the
-        deck is not known with a place for what is unsound in its present life, and where no ground stands out.
+        deck is not known with a place for what is unsound in its present life, where nothing was unsound at its newest
+        look (the test says what nearness to damage and joints is worth, not the joints by themselves), and where no
+        ground stands out.
 
     Notes
     -----
@@ -72,9 +74,9 @@ def look_first(
     joints = decks.drop_duplicates("deck_id").set_index("deck_id")["joints_m"]
     for look in last.to_dict("records"):
         deck, edge = look["deck_id"], edges["edge"].get(look["deck_id"])
-        if edge is None or not shapely.area(edge) > 0:
-            continue
         found = drawn.loc[drawn["survey_id"] == look["survey_id"], "shape"].to_numpy(dtype=object)
+        if edge is None or not shapely.area(edge) > 0 or not shapely.area(found).sum() > 0:
+            continue
         since = (patches["deck_id"] == deck) & (patches["repair_date"] >= look["survey_date"])
         laid = patches.loc[since, "shape"].to_numpy(dtype=object)
         rows += [{"deck_id": deck, **band} for band in _bands(nearness.rate, edge, joints.get(deck), found, laid)]

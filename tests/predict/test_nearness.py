@@ -373,13 +373,15 @@ def test_bands_lie_round_damage_and_take_in_neither_it_nor_patches():
     assert shapely.covers(shapely.box(-0.01, -5.01, 40.01, 5.01), shapely.union_all(shapes))
 
 
-def test_a_deck_whose_damage_has_no_place_has_no_bands():
+def test_a_deck_whose_damage_has_no_place_or_that_has_none_has_no_bands():
     learnt = grown(beside_and_far, one_square).learnt()
     assert learnt.shown
     drawn = two_looks()
     assert len(drawn.bands(["d00"], learnt))
     renewed = two_looks(("d00", "2021-05-10", "rigid overlay", None))
     assert renewed.bands(["d00"], learnt).empty
+    clean = district([("d00", "2018-05-10", "sounding", [OLD]), ("d00", "2020-05-10", "sounding", [])])
+    assert clean.bands(["d00"], learnt).empty
     stated = district([("d00", "2018-05-10", "sounding", [])], delaminated_m2=[5.0])
     stated.surveys["unsound_m2"] = 5.0
     stated = type(stated)(stated.decks, stated.surveys, stated.defects, stated.repairs)

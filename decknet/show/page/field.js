@@ -163,10 +163,12 @@ function soundDeck(data) {
     }
   }
   const DOTS = { 1: 7, 2: 11, 3: 17 }; // distance of the dots of each band, pixels
+  const TINT = { 1: 0.13, 2: 0.08, 3: 0.04 }; // under the dots, for bands too narrow to hold any
   function dotted(svg, mark) {
     const defs = make("defs", {}, svg);
     for (const [band, step] of Object.entries(DOTS)) {
       const p = make("pattern", { id: mark + band, width: step, height: 2 * step, patternUnits: "userSpaceOnUse" }, defs);
+      make("rect", { width: step, height: 2 * step, fill: "#000", "fill-opacity": TINT[band] }, p);
       for (const [x, y] of [[step / 4, step / 2], [step * 3 / 4, step * 3 / 2]]) make("circle", { cx: x, cy: y, r: 1.5, fill: "#4a4a4a" }, p);
     }
   }
