@@ -58,6 +58,7 @@ __all__ = [
     "signed",
     "size",
     "span",
+    "times",
     "traffic",
     "volume",
     "weight",
@@ -84,6 +85,7 @@ PLACES: dict[str, tuple[int, int, int]] = {
     "weight": (3, 3, 3),  # where a weight would turn the order, which follows exactly from it
     "days": (1, 1, 0),  # of a crew
     "years": (1, 1, 0),
+    "times": (1, 1, 0),  # of an average
     "size": (1, 1, 0),  # of a file
     "whole": (0, 0, 0),  # vehicles, whole hours, days left
 }
@@ -348,6 +350,17 @@ def weight(value: Any, missing: str = MISSING) -> str:
 def factor(value: Any, missing: str = MISSING) -> str:
     """A number of times: two decimals."""
     return number(value, "factor", missing)
+
+
+def times(value: Any, missing: str = MISSING) -> str:
+    """How many times an average: to 0.1 below 10, whole above.
+
+    Examples
+    --------
+    >>> times(14.17), times(1.93)
+    ('14', '1.9')
+    """
+    return number(value, "times", missing)
 
 
 def hours(value: Any, missing: str = MISSING) -> str:

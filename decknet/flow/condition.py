@@ -5,7 +5,7 @@ Every output is drawn from this value, and none works anything out beside it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
@@ -33,12 +33,17 @@ from decknet.measure import (
 )
 from decknet.predict import (
     Growth,
+    Nearness,
     YearsAhead,
     area_life,
     damage_account,
     fit_growth_model,
     followed_repairs,
     hold_to_surveys,
+    learn_nearness,
+    look_first,
+    look_pairs,
+    ring_tables,
     years_ahead,
 )
 from decknet.predict.damage import DAYS_PER_YEAR
@@ -218,6 +223,16 @@ class Condition:
         """Shares of the coming years, without works and after each treatment."""
         years = self.settings.programme.horizon_yr + LATEST_START_YR
         return years_ahead(self.growth, self.settings.treatment, years=years, patch_life=self.patch_life)
+
+    @cached_property
+    def nearness(self) -> Nearness:
+        """How often damage comes next near known damage and joints, and whether that beats a uniform guess here."""
+        pairs = look_pairs(self.known, self.surveys, self.decks, self.repairs)
+        return learn_nearness(ring_tables(pairs, self.known, self.decks, self.repairs, self.edges))
+
+    def look_first(self, deck_ids: Sequence[str]) -> pd.DataFrame:
+        """Ground of some decks to look at first, as ``predict.look_first`` gives."""
+        return look_first(self.nearness, self.known, self.decks, self.repairs, self.edges, deck_ids)
 
     # ---- rank and hazards --------------------------------------------------------------------------
 

@@ -13,6 +13,7 @@ from decknet.errors import RecordError
 from decknet.flow.condition import Condition
 from decknet.flow.outputs import face
 from decknet.flow.programme import Study
+from decknet.flow.works import shades_of
 from decknet.show import DeckPage
 
 __all__ = ["DeckPage", "deck_pages", "pages_of"]
@@ -53,6 +54,7 @@ def pages_of(condition: Condition, deck_ids: Sequence[str], found: Study | None)
     defects = defects[defects["survey_id"].isin(set(surveys["survey_id"]))].reset_index(drop=True)
     told = of(condition.surveys).drop(columns=["crew", "remarks", "method"], errors="ignore")
     told = told.merge(surveys[["survey_id", "method", "crew", "remarks"]], on="survey_id", how="left")
+    shades, standing = shades_of(condition, deck_ids), of(condition.sketches)
     fans, limits = _fans(condition, list(deck_ids)), condition.limits_of(deck_ids)
     none = pd.DataFrame({name: pd.Series(dtype="str") for name in ("deck_id", "why", "year", "label")})
     lines, waiting = (found.made.lines, found.made.waiting) if found else (none, none)
@@ -74,6 +76,7 @@ def pages_of(condition: Condition, deck_ids: Sequence[str], found: Study | None)
                 fan=fans[fans["deck_id"] == deck], works=lines[lines["deck_id"] == deck].sort_values("year"),
                 waits=waits if isinstance(waits, str) else "", planned_by=_source(found),
                 limits=limits[limits["deck_id"] == deck], no_limits=_no_limits(mine, drawn),
+                shade=shades.get(deck), standing=standing[standing["deck_id"] == deck],
             )
         )  # fmt: skip
     return out

@@ -19,15 +19,15 @@ from decknet.measure import RENEWING, deck_quantities, evaporation_kg_m2_h, open
 from decknet.measure.looks import ASSUMED, WHOLE
 from decknet.rank import looked_words
 from decknet.settings import Settings
-from decknet.show import DeckSheet
+from decknet.show import DeckSheet, Shade
 
 if TYPE_CHECKING:
     from decknet.flow.condition import Condition
     from decknet.flow.programme import Study
 
 __all__ = [
-    "Site", "decks_with_drawings", "field_page", "planned_closures", "programme_decks", "sheets", "sites_of",
-    "worst_decks",
+    "Site", "decks_with_drawings", "field_page", "planned_closures", "programme_decks", "shades_of", "sheets",
+    "sites_of", "worst_decks",
 ]  # fmt: skip
 
 _AGAIN = 0.1  # share of an earlier patch unsound from which it is called unsound again; ours
@@ -157,6 +157,15 @@ def _fates(repairs: pd.DataFrame, survey: pd.Series | None, condition: Condition
     return drawn.assign(fate=pd.Series(fates, index=drawn.index, dtype="str")).reset_index(drop=True)
 
 
+def shades_of(condition: Condition, deck_ids: Sequence[str]) -> dict[str, Shade]:
+    """The ground to look at first on each of these decks that has any which stands out."""
+    bands, of = condition.look_first(deck_ids), condition.nearness
+    return {
+        str(deck): Shade(rows.reset_index(drop=True), of.form, of.held, of.pairs)
+        for deck, rows in bands.groupby("deck_id", sort=False)
+    }
+
+
 # ---- crew sheets ----------------------------------------------------------------------------------
 
 
@@ -254,7 +263,7 @@ def sheets(
     if refused:
         raise RecordError(" ".join(refused))
     limits = condition.limits_of(wanted)
-    live = ledger_of(condition)
+    live, shades = ledger_of(condition), shades_of(condition, wanted)
     totals = deck_quantities(limits, settings.quantities, settings.mix).set_index("deck_id")
     made = {
         d: DeckSheet(
@@ -266,6 +275,7 @@ def sheets(
             totals=totals.loc[d].to_dict(),
             hazards=live[live["deck_id"] == d].reset_index(drop=True),
             notes=(*((planned[d],) if planned and d in planned else ()), *_notes(sites[d])),
+            shade=shades.get(d),
         )
         for d in wanted
     }
@@ -344,5 +354,5 @@ def field_page(condition: Condition, deck_id: str, *, step_m: float = 0.1) -> st
     site = sites_of(condition, [deck_id])[deck_id]
     return show.field_page(
         site.deck.to_dict(), _drawn(site), None if site.survey is None else site.survey["survey_date"],
-        title=condition.title, today=condition.today, step_m=step_m,
+        title=condition.title, today=condition.today, step_m=step_m, shade=shades_of(condition, [deck_id]).get(deck_id),
     )  # fmt: skip

@@ -7,6 +7,8 @@ from decknet.predict.damage import damage_account, damage_ever, deck_lives
 from decknet.predict.elements import STATES, element_pairs, element_states, states_ahead
 from decknet.predict.followed import SEASONS, followed_repairs, temperature_classes
 from decknet.predict.growth import Growth, fit_growth, fit_growth_model, histories_of, hold_to_surveys
+from decknet.predict.near_bands import look_first
+from decknet.predict.nearness import Nearness, learn_nearness, look_pairs, ring_tables
 from decknet.predict.paced import pool_rates
 from decknet.predict.states import fit_ratings, fit_shares, forecast_states, rating_sequences
 from decknet.predict.survival import area_life, compare, fit_weibull, nonparametric, resampled_band
@@ -17,6 +19,7 @@ __all__ = [
     "STATES",
     "BackTest",
     "Growth",
+    "Nearness",
     "YearsAhead",
     "area_life",
     "back_test",
@@ -36,11 +39,15 @@ __all__ = [
     "forecast_states",
     "histories_of",
     "hold_to_surveys",
+    "learn_nearness",
+    "look_first",
+    "look_pairs",
     "nonparametric",
     "part_failed",
     "pool_rates",
     "rating_sequences",
     "resampled_band",
+    "ring_tables",
     "skill",
     "states_ahead",
     "temperature_classes",

@@ -14,10 +14,11 @@ from decknet import digits
 from decknet.errors import LocationError
 from decknet.settings import Settings
 from decknet.show import words
-from decknet.show.deck_charts import fan_chart, hatch_key, plan_columns, survey_plan
+from decknet.show.deck_charts import fan_chart, hatch_key, plan_columns, shade_key, survey_plan
 from decknet.show.hazards import act_now_lines, hazard_table
 from decknet.show.listing import listing, said, short
 from decknet.show.plan import offset_words
+from decknet.show.shade import Shade, reading_words
 from decknet.show.typeset import PAPERS, check_paper, pdf
 
 __all__ = ["DeckPage", "deck_pages"]
@@ -60,6 +61,10 @@ class DeckPage:
         One row a limit to saw, with its quantities; empty where there are none.
     no_limits : str
         Why there are none.
+    shade : Shade or None
+        Ground to look at first; None where none stands out, or none is known to.
+    standing : DataFrame or None
+        kind, shape (station and offset, m) of what stands on the deck now, drawn with it.
     """
 
     deck: Mapping[str, Any]
@@ -75,6 +80,8 @@ class DeckPage:
     planned_by: str
     limits: pd.DataFrame
     no_limits: str
+    shade: Shade | None = None
+    standing: pd.DataFrame | None = None
 
 
 def deck_pages(
@@ -135,6 +142,7 @@ def _deck(page: DeckPage, settings: Settings, today: date, wide: float) -> dict[
         "urgent": act_now_lines(page.urgent),
         "hazards": hazard_table(page.hazards),
         **_plans(page, wide),
+        "first": _first(page, wide),
         "fan": _fan(page, settings, today, wide),
         "fan_words": "Unsound share found and expected. The forecast is of a deck left alone, from what all its "
         "surveys say together, so it need not pass through the last dot.",
@@ -266,6 +274,15 @@ def _plans(page: DeckPage, wide: float) -> dict[str, Any]:
         "plans": plans, "plan_key": hatch_key(kinds, patches=bool(len(patches)), width_mm=wide),
         "plan_columns": columns, "plan_words": told,
     }  # fmt: skip
+
+
+def _first(page: DeckPage, wide: float) -> dict[str, str] | None:
+    """The plan of the ground to look at first, its key and how it is read."""
+    if page.shade is None or page.standing is None:
+        return None
+    patches = page.repairs[page.repairs["shape"].notna()]
+    drawn = survey_plan(page.deck, page.standing, patches["shape"].tolist(), width_mm=wide, shade=page.shade)
+    return {"svg": drawn, "key": shade_key(page.shade, width_mm=wide), "words": reading_words(page.shade)}
 
 
 def _fan(page: DeckPage, settings: Settings, today: date, wide: float) -> str | None:

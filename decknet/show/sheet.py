@@ -15,6 +15,7 @@ from decknet.settings import Settings
 from decknet.show import words
 from decknet.show.hazards import TO_CONFIRM
 from decknet.show.plan import deck_plan, offset_words
+from decknet.show.shade import Shade, reading_words
 from decknet.show.steps import CAUTIONS, DEFER, SIGNS, materials, plant, steps
 from decknet.show.typeset import check_paper, pdf
 
@@ -60,6 +61,8 @@ class DeckSheet:
         What is open or to confirm on it, columns of ``columns.HAZARD``, most pressing first.
     notes : tuple of str
         What the foreman must know of how the sheet came about.
+    shade : Shade or None
+        Ground to look at first; None where none stands out, or none is known to.
     """
 
     deck: Mapping[str, Any]
@@ -70,6 +73,7 @@ class DeckSheet:
     totals: Mapping[str, Any]
     hazards: pd.DataFrame
     notes: tuple[str, ...] = ()
+    shade: Shade | None = None
 
 
 def crew_sheets(
@@ -135,6 +139,7 @@ def _deck(sheet: DeckSheet, settings: Settings, today: date, paper: str) -> dict
         height_mm=high,
         first_mm=high - ABOVE_PLAN_MM,
         pages=3 if len(limits) > MANY_LIMITS else 2,
+        shade=sheet.shade,
     )
     ident, name = words.text(deck.get("deck_id")), _said(deck.get("name"))
     drawn = ", ".join(words.text(survey.get(n)) for n in ("method", "crew") if _said(survey.get(n)))
@@ -162,6 +167,7 @@ def _deck(sheet: DeckSheet, settings: Settings, today: date, paper: str) -> dict
         "key": plan.key,
         "plan_words": f"Drawn at 1:{plan.scale}; true to scale at full size. Dimensions in metres, stations "
         "from the first joint, offsets from the centreline (CL): L left and R right, looking up-station.",
+        "shade_words": reading_words(sheet.shade) if sheet.shade else "",
         "limits": _limits(limits),
         "sums": [
             digits.count(len(limits)),

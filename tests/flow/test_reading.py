@@ -50,7 +50,7 @@ def test_a_report_reads_once_and_works_everything_out_once(district, tmp_path, m
     once = [
         "survey_shares", "damage_account", "fit_growth_model", "hold_to_surveys", "followed_repairs", "years_ahead",
         "rank_decks", "rank_ranges", "traffic_in_use", "act_now", "repair_limits", "limit_quantities", "place_decks",
-        "overbreak_found",
+        "overbreak_found", "learn_nearness",
     ]  # fmt: skip
     for name in once:
         _counted(monkeypatch, counts, condition_room, name)

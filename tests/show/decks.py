@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from decknet.show import DeckSheet
+from decknet.show import DeckSheet, Shade
 
 KINDS = ("delamination", "spall", "hole", "exposed bar", "failed patch")
 
@@ -41,6 +41,19 @@ def defects(count: int = 5, apart_m: float = 4.0) -> pd.DataFrame:
             "shape": pd.Series(shapes, dtype="object"),
         }
     )
+
+
+def shade() -> Shade:
+    """Two bands round the first area, one with a hole, and one beside the joint."""
+    core = shapely.box(1.0, -3.5, 2.2, -2.5)
+    near, far = shapely.buffer(core, 0.25), shapely.buffer(core, 0.75)
+    bands = pd.DataFrame(
+        {
+            "band": [1, 2, 3], "times": [14.2, 4.1, 1.93],
+            "shape": [near - core, far - near, shapely.box(11.5, -4.5, 12.5, 4.5)],
+        }
+    )  # fmt: skip
+    return Shade(bands, "product", 0.578, 186)
 
 
 def limits(found: pd.DataFrame) -> pd.DataFrame:

@@ -18,6 +18,7 @@ from decknet.settings import Settings
 from decknet.show import DeckPage, deck_pages
 from decknet.show.deck_charts import fan_chart, plan_columns, survey_plan
 from tests.quick import first
+from tests.show.decks import shade
 from tests.show.invented import HOSTILE, act_now, ledger, network, texts
 from tests.show.test_document import flat, pages
 
@@ -195,3 +196,16 @@ def test_surveys_stand_where_their_day_and_share_put_them():
     assert "planned: Thin polymer overlay" in text
     assert "patch" in text
     assert "today" in text
+
+
+def test_the_ground_to_look_at_first_has_a_plan_of_its_own():
+    standing = pd.DataFrame({"kind": texts(["delamination"]), "shape": [shapely.box(2, -3, 7, 1)]})
+    page = deck_page(shade=shade(), standing=standing)
+    text = flat(deck_pages([page], title="Far Coast", settings=Settings(), today=TODAY))
+    assert "Where to look first" in text
+    assert "held 58 % of new damage in 186 pairs of surveys here. Ground without dots is not sound ground" in text
+    assert "Where to look first" not in flat(
+        deck_pages([deck_page()], title="Far Coast", settings=Settings(), today=TODAY)
+    )
+    drawn = ET.fromstring(survey_plan(page.deck, standing, [], width_mm=170.0, shade=shade()))  # noqa: S314 (ours)
+    assert [e.get("data-band") for e in drawn.iter() if e.get("class") == "first"] == ["1", "2", "3"]

@@ -19,7 +19,7 @@ from decknet.show import crew_sheets
 from decknet.show.sheet import RETURN_DEFECT, RETURN_REPAIR, RETURN_SURVEY
 from decknet.show.steps import BREAKER_KG
 from tests.quick import first
-from tests.show.decks import sheet
+from tests.show.decks import shade, sheet
 from tests.show.invented import HOSTILE
 from tests.show.test_document import flat, pages
 
@@ -157,3 +157,15 @@ def test_what_is_not_known_is_said_and_many_limits_fit():
     text = flat(made([sheet(60, length_m=260.0, joints_m=None, longitude_deg=None, latitude_deg=None, **nothing)]))
     assert text.count("not known") >= 6
     assert "All 60" in text
+
+
+LEARNT = (
+    "The tenth of the ground nearest known damage and the joints held 58 % of new damage in 186 pairs of surveys here."
+)
+
+
+def test_it_says_how_the_dots_were_learnt_and_that_the_rest_is_not_sound(one):
+    text = bare(flat(made([replace(sheet(), shade=shade())])))
+    assert bare(LEARNT) in text
+    assert bare("Ground without dots is not sound ground: sound it all.") in text
+    assert bare("look there first") not in bare(flat(one))
