@@ -277,6 +277,7 @@ def test_values_are_bound(store):
     assert found["name"].tolist() == ["Invented two"]
 
 
+@pytest.mark.slow
 def test_a_corrected_row_stays_readable_and_does_not_count(store, tmp_path):
     copy = tmp_path / "copy.duckdb"
     copy.write_bytes(store.read_bytes())

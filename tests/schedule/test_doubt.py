@@ -83,6 +83,7 @@ def test_the_same_seed_gives_the_same_answer_and_another_seed_another():
     assert one.outcome["middle"].tolist() != other.outcome["middle"].tolist()
 
 
+@pytest.mark.slow
 def test_pins_stay_in_every_draw_and_bars_out_and_pins_too_dear_are_counted():
     status = unsure(60, 9, 2.5)
     free = status["deck_id"][
