@@ -253,6 +253,7 @@ def test_sheets_that_may_be_filled_in_are_never_written_over(tmp_path):
 
 
 @pytest.mark.basis("derived", "2 by 2 m from station 39 to 41 on a deck of 40 m: 2 of 4 m2 beyond; 80 m2 on 5 by 10 m")
+@pytest.mark.slow
 def test_what_is_set_aside_or_left_out_of_every_figure_is_listed(store, tmp_path, capsys):
     more = {
         "drawn.csv": "survey id,deck id,survey date,method,looked at\nd1,A,2024-05-04,hammer,whole deck\n"

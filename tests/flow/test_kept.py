@@ -48,6 +48,7 @@ def _study(store, name="agreed"):
     return flow.kept_study(condition, name)
 
 
+@pytest.mark.slow
 def test_it_is_read_back_as_it_was(kept, answer):
     store, made, pinned, barred = kept
     shown = answer("programme", store, "--programme", "agreed", "--today", DAY)

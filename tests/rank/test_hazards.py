@@ -426,6 +426,7 @@ def test_no_record_without_place_or_method_ever_removes_a_hazard_on_2000_histori
 
 
 @pytest.mark.basis("derived", "cells of 1 m2: a hole is gone only where every cell was looked at or repaired since")
+@pytest.mark.slow
 def test_no_record_without_place_or_method_ever_removes_a_hazard():
     for seed in range(2000, 2150):
         _agrees_with_cells(seed)

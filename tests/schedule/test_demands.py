@@ -33,7 +33,7 @@ def asked(seed: int, along: bool):
 
 
 @pytest.mark.basis("derived", "a programme under all demands is one under fewer, and within more money")
-@pytest.mark.parametrize("along", [False, True])
+@pytest.mark.parametrize("along", first(1, [True, False]))
 @pytest.mark.parametrize("seed", first(1, [1, 0, 2]))
 def test_one_demand_fewer_or_more_money_never_gives_a_worse_outcome(seed, along):
     question = asked(seed, along)

@@ -8,6 +8,7 @@ import pytest
 
 from decknet.schedule import deck_figures, doubt_of, make_programme
 from decknet.schedule.doubt import redrawn
+from tests.quick import first
 from tests.schedule.plain import plain
 from tests.schedule.test_paths import bent
 from tests.schedule.test_programme import network
@@ -35,7 +36,7 @@ def asked(status: pd.DataFrame, seed: int = 1, count: int = 12, **more):
     return made, found
 
 
-@pytest.mark.parametrize("along", [False, True])
+@pytest.mark.parametrize("along", first(1, [True, False]))
 def test_without_doubt_every_draw_is_the_programme_itself(along):
     status = unsure(120, 3, 1.0)
     more = {"paths": bent(status)} if along else {}
@@ -83,6 +84,7 @@ def test_the_same_seed_gives_the_same_answer_and_another_seed_another():
     assert one.outcome["middle"].tolist() != other.outcome["middle"].tolist()
 
 
+@pytest.mark.slow
 def test_pins_stay_in_every_draw_and_bars_out_and_pins_too_dear_are_counted():
     status = unsure(60, 9, 2.5)
     free = status["deck_id"][

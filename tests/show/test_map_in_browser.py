@@ -695,6 +695,7 @@ def test_totals_are_those_of_workbook_and_document(browser: Browser, folder: Pat
     assert browser.errors == []
 
 
+@pytest.mark.slow
 def test_without_a_programme_forecasts_are_without_works(browser: Browser, opened: Any) -> None:
     frames = {**network(6), "programme": None}
     frames["records"].ahead["planned"] = np.nan

@@ -131,6 +131,7 @@ def test_a_work_and_its_reason_stay_on_one_page():
 
 
 @pytest.mark.basis("derived", "900 - 650 m2 at 1.25 times the money; 1600 - 900 m2 at half of it")
+@pytest.mark.slow
 def test_what_more_or_less_money_buys_is_said_with_its_figures(report):
     text = flat(report)
     assert "25 % more money would leave 250 m² less of deck unsound at the end of 2029" in text
