@@ -266,7 +266,7 @@ def test_what_is_set_aside_or_left_out_of_every_figure_is_listed(store, tmp_path
     list(flow.load(store, [tmp_path / n for n in more], now=datetime(2026, 6, 1), who="t"))
     found = clerk.check(store, today=TODAY).stored.set_index("code")
     left = found.loc["C-LEFT-OUT"]
-    assert (left["record"], left["value"], left["file"], left["line"]) == ("d1", "2.00 m2", "drawn.csv", "2")
+    assert (left["record"], left["value"], left["file"], left["line"]) == ("d1", "2.0 m2", "drawn.csv", "2")
     assert "C-SET-ASIDE" not in found.index
     # A correction makes the deck 5 m long: the 80 m2 of 2021 can be on it no longer.
     (tmp_path / "corrected.csv").write_text("bridge id,deck length m,deck width m\nA,5,10\n")

@@ -160,6 +160,7 @@ NOT_FOR_A_READER = {
     "show/pieces.py": "places in a drawing",
     "show/hatch.py": "places in a drawing",
     "show/plan.py": "places in a drawing",
+    "show/shade.py": "places in a drawing",
     "show/deck_charts.py": "places in a drawing",
     "show/listing.py": "width of a column",
     "show/workbook_rows.py": "height of a row",

@@ -258,6 +258,7 @@ def test_corrections(answer, store, tmp_path, raw):
     ]
 
 
+@pytest.mark.slow
 def test_every_worked_question_is_run_here():
     assert {q.name for q in worked_questions()} == ASKED
     assert len(ASKED) >= 12

@@ -49,7 +49,7 @@ def store(tmp_path_factory):
 def test_the_table_fits_and_says_what_cannot_wait_first(store, capsys):
     code, out, _ = _run(capsys, "rank", store, "--sound", "3", *TODAY)
     assert code == 0
-    assert out.startswith("Act now: 1 deck does not wait for any rank: 1 with something open, 0 to confirm.\nOpen:\n")
+    assert out.startswith("Act now: 1 deck cannot wait: 1 with something open, 0 to confirm.\nOpen:\n")
     assert max(map(len, out.splitlines())) <= 100
     flat = " ".join(out.split())
     for words in (
