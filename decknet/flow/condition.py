@@ -21,6 +21,7 @@ from decknet.columns import STATUS
 from decknet.errors import SettingsError
 from decknet.flow.ground import CRS
 from decknet.flow.reading import AsOf, Records, read_records, with_decks
+from decknet.flow.rolled import roll_back
 from decknet.locate import Placing, deck_outlines, place_decks, with_positions
 from decknet.measure import (
     RENEWING,
@@ -34,11 +35,11 @@ from decknet.measure import (
 from decknet.predict import (
     Growth,
     YearsAhead,
+    back_test,
     damage_account,
     fit_growth_model,
     fit_weibull,
     followed_repairs,
-    hold_to_surveys,
     years_ahead,
 )
 from decknet.rank import (
@@ -181,11 +182,9 @@ class Condition:
 
     @cached_property
     def back_test(self) -> BackTest:
-        """Surveys hidden, predicted, and held against what came."""
-        return hold_to_surveys(
-            self.account[0], self.decks, self.repairs, settings=self.settings.growth,
-            treatments=self.settings.treatment,
-        )  # fmt: skip
+        """What would have been printed without each deck's last survey, held against what it found."""
+        records, hidden = roll_back(self.records, self.account[0])
+        return back_test(Condition(records, self.settings).growth, hidden)
 
     @cached_property
     def patches(self) -> tuple[pd.DataFrame, dict[str, int]]:

@@ -5,8 +5,9 @@ from decknet.predict.ahead import YearsAhead, part_failed, years_ahead
 from decknet.predict.backtest import METHODS, BackTest, back_test, skill, verdict
 from decknet.predict.damage import damage_account, damage_ever, deck_lives
 from decknet.predict.elements import STATES, element_pairs, element_states, states_ahead
+from decknet.predict.fit import fit_growth, fit_growth_model, fit_histories, histories_of
 from decknet.predict.followed import SEASONS, followed_repairs, temperature_classes
-from decknet.predict.growth import Growth, fit_growth, fit_growth_model, histories_of, hold_to_surveys
+from decknet.predict.growth import UNKNOWN, Growth
 from decknet.predict.paced import pool_rates
 from decknet.predict.states import fit_ratings, fit_shares, forecast_states, rating_sequences
 from decknet.predict.survival import compare, fit_weibull, nonparametric, resampled_band
@@ -15,6 +16,7 @@ __all__ = [
     "METHODS",
     "SEASONS",
     "STATES",
+    "UNKNOWN",
     "BackTest",
     "Growth",
     "YearsAhead",
@@ -27,6 +29,7 @@ __all__ = [
     "element_states",
     "fit_growth",
     "fit_growth_model",
+    "fit_histories",
     "fit_ratings",
     "fit_shares",
     "fit_weibull",
@@ -34,7 +37,6 @@ __all__ = [
     "forecast_after",
     "forecast_states",
     "histories_of",
-    "hold_to_surveys",
     "nonparametric",
     "part_failed",
     "pool_rates",

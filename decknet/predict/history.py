@@ -65,6 +65,21 @@ class Histories:
         names = ("deck", "when_yr", "damage", "repaired", "covered", "observer")
         return replace(self, **{name: getattr(self, name)[keep] for name in names})
 
+    def of_decks(self, rows: Ints) -> Histories:
+        """Some decks alone, numbered anew in the order given; ``rows`` ascending."""
+        place = np.full(self.decks, -1, dtype=np.int64)
+        place[rows] = np.arange(len(rows))
+        mine = self.some(place[self.deck] >= 0)
+        return replace(mine, deck=place[mine.deck], start_yr=self.start_yr[rows], decks=len(rows))
+
+    def first_row(self) -> Ints:
+        """Row of each deck's first survey; shape (decks,)."""
+        return np.concatenate([[0], np.cumsum(self.count())[:-1]]).astype(np.int64)
+
+    def later(self) -> Ints:
+        """How many surveys of its deck follow each survey; shape (k,)."""
+        return (self.first_row() + self.count())[self.deck] - 1 - np.arange(len(self.deck))
+
     def last(self) -> Flags:
         """Marks each deck's last survey."""
         return np.append(self.deck[1:] != self.deck[:-1], True)[: len(self.deck)]
@@ -111,6 +126,10 @@ class SurveyError:
     floor: float
     detect: float
     pairs: int
+
+    def corrected(self, h: Histories) -> Floats:
+        """Damage ever of each survey as the mean observer would have found it."""
+        return np.minimum(h.repaired + np.maximum(h.damage - h.repaired, 0.0) / self.factor[h.observer], 1.0)
 
     def scatter(self, open_share: Floats, observer: Ints, covered: Floats) -> Floats:
         """Standard deviation of the share found where ``open_share`` is there to be found."""
