@@ -223,6 +223,30 @@ class Growth:
         _, out["reading_low"], out["reading_high"] = self.reading(rows, when)
         return out
 
+    def on_days(self, decks: pd.Series, on: pd.Series, crew: pd.Series) -> pd.DataFrame:
+        """Both ranges of decks on days of their own, without further works.
+
+        Parameters
+        ----------
+        decks : ids, shape (n,)
+        on : dates, shape (n,)
+        crew : text, shape (n,)
+            Who goes; missing, or one that has not been out before: not known.
+
+        Returns
+        -------
+        DataFrame, shape (n, 9)
+            deck_id, crew, crew_known (bool); unsound_low, unsound_share, unsound_high; reading_low, reading_share,
+            reading_high (10, 50, 90 % quantiles, 0 to 1).
+        """
+        rows, when = self.rows(decks), years(on.astype("datetime64[us]"))
+        observer = pd.Index(self.observers).get_indexer(pd.Index(crew)).astype(np.int64)
+        out = pd.DataFrame({"deck_id": self.deck_id[rows], "crew": crew.array, "crew_known": observer >= 0})
+        ranges = {"unsound": self.unsound(rows, when), "reading": self.reading(rows, when, observer)}
+        for name, (median, low, high) in ranges.items():
+            out[f"{name}_low"], out[f"{name}_share"], out[f"{name}_high"] = low, median, high
+        return out
+
     def chance_past(self, decks: pd.Series | list[str], threshold: float, on: date) -> pd.Series:
         """Probability that the unsound share is past a threshold on a day, without further works; on deck_id."""
         rows = self.rows(decks)
