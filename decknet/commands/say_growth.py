@@ -49,7 +49,8 @@ def growth(out: Console, made: Forecast, first: int, limit: float) -> None:
         )
         for r in (decks.head(first) if first else decks).itertuples()
     ]
-    names = ("Deck", "Now %>", "A survey reads %>", "Growth points/yr>", "In 10 yr %>", f"Years to {digits.percent_given(limit)}>")
+    past = f"Years to {digits.percent_given(limit)}>"
+    names = ("Deck", "Now %>", "A survey reads %>", "Growth points/yr>", "In 10 yr %>", past)
     table(out, names, rows)
     families = made.growth.families_table()
     own = families[families["lines_from"] != "whole network"]
@@ -76,7 +77,9 @@ def growth(out: Console, made: Forecast, first: int, limit: float) -> None:
         "how much hidden surveys asked for wider ranges (over 1) or narrower."
     )
     out.print(
-        "In brackets: from the 10 % to the 90 % quantile, if no works are done. " + RANGES + " A forecast does not say that a deck is "
+        "In brackets: from the 10 % to the 90 % quantile, if no works are done. "
+        + RANGES
+        + " A forecast does not say that a deck is "
         "safe: a licensed engineer judges that. How past forecasts came out: decknet growth STORE --check"
     )
 

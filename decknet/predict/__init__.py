@@ -2,7 +2,7 @@
 
 from decknet.predict.after_works import forecast_after
 from decknet.predict.ahead import YearsAhead, part_failed, years_ahead
-from decknet.predict.backtest import METHODS, BackTest, back_test, skill, verdict
+from decknet.predict.backtest import METHODS, BackTest, back_test, back_test_histories, skill, verdict
 from decknet.predict.damage import damage_account, damage_ever, deck_lives
 from decknet.predict.elements import STATES, element_pairs, element_states, states_ahead
 from decknet.predict.fit import fit_growth, fit_growth_model, fit_histories, histories_of
@@ -21,6 +21,7 @@ __all__ = [
     "Growth",
     "YearsAhead",
     "back_test",
+    "back_test_histories",
     "compare",
     "damage_account",
     "damage_ever",

@@ -13,12 +13,16 @@ from decknet import digits
 from decknet.predict.baselines import BASELINES, baseline_shares
 from decknet.predict.blend import Models
 from decknet.predict.curved import Z80
+from decknet.predict.fit import growth_of_histories
 from decknet.predict.growth import UNKNOWN, Growth
+from decknet.predict.history import Histories
+from decknet.predict.lines import Families
 from decknet.predict.ranges import ReadingReach, reach_by_level
 from decknet.predict.scores import Fan, crps_fan, pit_fan
+from decknet.settings import GrowthSettings
 from decknet.settled import SHARE_PLACES, to_places
 
-__all__ = ["CLASSES", "METHODS", "BackTest", "back_test", "skill", "verdict"]
+__all__ = ["CLASSES", "METHODS", "BackTest", "back_test", "back_test_histories", "skill", "verdict"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -57,6 +61,9 @@ class BackTest:
             ``by`` (if given), method, surveys, covered_80 (0 to 1), crps, mean_miss, width (points of deck share).
         """
         groups = [("all", self.surveys)] if by is None else list(self.classed(by).groupby(by, sort=True))
+        if by == "level":
+            order = [_level_name(k) for k in range(len(LEVELS) - 1)]
+            groups.sort(key=lambda group: order.index(str(group[0])))
         out = []
         for name, part in groups:
             for method in METHODS:
@@ -149,7 +156,7 @@ class BackTest:
 
 def _level_of(expected: pd.Series) -> Ints:
     at = np.searchsorted(LEVELS, expected.to_numpy(dtype="float64"), side="right") - 1
-    return np.clip(at, 0, len(LEVELS) - 2)
+    return np.asarray(np.clip(at, 0, len(LEVELS) - 2), dtype=np.int64)
 
 
 def _level_name(level: int) -> str:
@@ -235,7 +242,7 @@ def back_test(growth: Growth, hidden: pd.DataFrame) -> BackTest:
         "horizon_yr": when - growth.models.history.last_of(growth.models.history.when_yr)[rows],
         "crew_known": crew >= 0, "found": came,
     }  # fmt: skip
-    for kind, (ends) in (("decknet", ("expected", "low", "high")), ("true", ("true", "true_low", "true_high"))):
+    for kind, ends in (("decknet", ("expected", "low", "high")), ("true", ("true", "true_low", "true_high"))):
         told |= dict(zip(ends, fans[kind], strict=True))
     told["pit"] = to_places(pit_fan(fans["decknet"], came), _PLACES)
     for method, fan in fans.items():
@@ -246,6 +253,30 @@ def back_test(growth: Growth, hidden: pd.DataFrame) -> BackTest:
         told[f"in_{method}"] = (came >= low) & (came <= high)
     kept = hidden.drop(columns=["found", "covered", "observer"]).reset_index(drop=True)
     return BackTest(pd.concat([kept, pd.DataFrame(told)], axis=1))
+
+
+def back_test_histories(
+    h: Histories, families: Families, settings: GrowthSettings, assumed: Floats
+) -> BackTest:
+    """As ``back_test``, of each deck's last survey, where there are histories but no records.
+
+    Returns
+    -------
+    BackTest
+        Its ``surveys`` with row (of the histories).
+    """
+    last = h.last()
+    known = h.some(~last)
+    hidden = last & (known.count()[h.deck] > 0)
+    at = np.flatnonzero(hidden)
+    growth = growth_of_histories(known, families, settings, assumed)
+    asked = pd.DataFrame(
+        {
+            "row": at, "deck_id": growth.deck_id[h.deck[at]], "when_yr": h.when_yr[at], "covered": h.covered[at],
+            "found": h.damage[at] - growth.repaired[h.deck[at]], "observer": h.observer[at].astype(str),
+        }
+    )  # fmt: skip
+    return back_test(growth, asked)
 
 
 def verdict(test: BackTest, least: int = 100) -> str:

@@ -18,7 +18,7 @@ from decknet.predict.lines import Families, LineSums, line_sums
 from decknet.predict.ranges import ROUNDS, Revision, Round, revise, usual_gap
 from decknet.settings import GrowthSettings, Treatment
 
-__all__ = ["fit_growth", "fit_growth_model", "fit_histories", "histories_of"]
+__all__ = ["fit_growth", "fit_growth_model", "fit_histories", "growth_of_histories", "histories_of"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -164,6 +164,17 @@ def fit_histories(
     rounds = _rounds(h, families, settings, assumed, inner)
     revision = revise(models, blend, families, rounds, settings.shared_cv, usual_gap(h))
     return models, blend, revision, bool(inner.curved.fits or models.curved.fits)
+
+
+def growth_of_histories(h: Histories, families: Families, settings: GrowthSettings, assumed: Floats) -> Growth:
+    """The growth of histories without records: decks and observers are named by their numbers."""
+    models, blend, revision, _ = fit_histories(h, families, settings, assumed)
+    nobody, none = np.full(h.decks, "", dtype=object), np.zeros(h.decks)
+    return Growth(
+        pd.Index(np.arange(h.decks).astype(str)), models, blend, families, np.nan_to_num(h.last_of(h.repaired)), none,
+        nobody, nobody, nobody, float(h.when_yr.max(initial=0.0)), settings.shared_cv, models.level(),
+        np.full(h.decks, np.nan), revision, tuple(map(str, range(h.observers))),
+    )  # fmt: skip
 
 
 def fit_growth_model(

@@ -173,11 +173,12 @@ def reading_spread(models: Models, fan: Fan, open_share: Floats, observer: Ints,
         -1 where it is not known who will go: then the scatter of the usual one, and the spread of their factors.
     covered : array, shape (n,), 0 to 1
     """
-    error, (cv, apart) = models.error, _usual_observer(models)
-    cv = np.append(error.cv, cv)[observer]
+    error, (usual, apart) = models.error, _usual_observer(models)
+    cv = np.append(error.cv, usual)[observer]
     unknown = np.where(observer < 0, apart * open_share, 0.0)
     scatter = np.hypot(cv * open_share, error.floor) / np.sqrt(np.clip(covered, 0.05, 1.0))
-    return np.sqrt(scatter**2 + unknown**2 + ((fan[2] - fan[1]) / (2 * Z80)) ** 2)
+    spread = np.sqrt(scatter**2 + unknown**2 + ((fan[2] - fan[1]) / (2 * Z80)) ** 2)
+    return np.asarray(spread, dtype=np.float64)
 
 
 def _usual_observer(models: Models) -> tuple[float, float]:
@@ -218,9 +219,7 @@ def _base_fan(models: Models, blend: Blend, families: Families, rows: Ints, when
     return models.fan(rows, when, blend.curved_part[of], np.zeros(len(rows)), reach, shared)
 
 
-def _standing(
-    models: Models, blend: Blend, families: Families, rows: Ints, gap_yr: float, shared: float
-) -> _Standing:
+def _standing(models: Models, blend: Blend, families: Families, rows: Ints, gap_yr: float, shared: float) -> _Standing:
     """Of decks with a survey."""
     h, error = models.history, models.error
     read = error.corrected(h)
@@ -364,7 +363,7 @@ def revise(
     middle, down, up = learned.reading.at(level, at.begun)
     move = to_places((told + middle) * at.spread, SHARE_PLACES)
     scatter = Z80 * np.hypot(_usual_observer(models)[0] * level, models.error.floor)
-    unseen = Z80 * shared * level * (1 - level)
+    unseen = Z80 * shared * level * np.sqrt(1 - level)  # a crew cannot miss by a part what is nearly the whole
     wanted = []
     for side in (down * at.spread, up * at.spread):
         own = np.maximum(side**2 - _SCATTER_KEPT * scatter**2, (_LEAST_TRUE * side) ** 2)

@@ -12,7 +12,7 @@ import pytest
 from decknet.errors import RecordError, SettingsError
 from decknet.measure import survey_shares
 from decknet.predict import damage_account, fit_growth_model, forecast_after, pool_rates
-from decknet.predict.growth import assumed_rate
+from decknet.predict.fit import assumed_rate
 from decknet.predict.lines import LineSums, fit_lines
 from decknet.predict.paced import pool_rates_by_level
 from decknet.settings import Settings

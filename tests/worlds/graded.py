@@ -37,7 +37,9 @@ def grade(world: World) -> pd.DataFrame:
     seen = world.seen.set_index("survey_id", drop=False)
     hidden = seen.reindex(test.surveys["survey_id"]).reset_index(drop=True)
     # An overlay laid after a deck's last survey is not of the life that was foretold.
-    whole = (hidden["year"].to_numpy() >= world.stock.start[hidden["row"]] - FIRST) | ~world.stock.overlaid[hidden["row"]]
+    whole = (hidden["year"].to_numpy() >= world.stock.start[hidden["row"]] - FIRST) | ~world.stock.overlaid[
+        hidden["row"]
+    ]
     out = test.surveys[whole].reset_index(drop=True)
     hidden = hidden[whole].reset_index(drop=True)
     truth = hidden["truth"].to_numpy()
