@@ -182,13 +182,15 @@ def _simple_reach(growth: Growth) -> dict[str, ReadingReach]:
     rounds = () if growth.revision is None else growth.revision.rounds
     told: dict[str, list[tuple[Floats, Floats]]] = {}
     for one in rounds:
-        for name, level in _simple(one.models, one.rows, one.when_yr).items():
+        for name, damage in _simple(one.models, one.rows, one.when_yr).items():
+            level = np.clip(damage - (one.repaired - one.failed), 0.0, 1.0)
             spread = one.models.error.scatter(level, one.observer, one.covered)
             told.setdefault(name, []).append((level, (one.came - level) / spread))
     out = {}
     for name, parts in told.items():
         level, miss = (np.concatenate([p[k] for p in parts]) for k in (0, 1))
-        out[name] = reach_by_level(level, miss, np.zeros(len(level), dtype=bool))
+        never = np.zeros(len(level), dtype=bool)
+        out[name] = reach_by_level(level, miss, never, never)
     return out
 
 
@@ -199,10 +201,11 @@ def _simple_fans(growth: Growth, rows: Ints, when: Floats, crew: Ints, covered: 
     back, wide = growth.repaired[rows] - growth.failed[rows], np.sqrt(np.clip(covered, 0.05, 1.0))
     never = np.zeros(len(rows), dtype=bool)
     out: dict[str, Fan] = {}
-    for name, level in _simple(growth.models, rows, when).items():
+    for name, damage in _simple(growth.models, rows, when).items():
+        level = np.clip(damage - back, 0.0, 1.0)
         spread = np.hypot(cv * level, error.floor) / wide
-        middle, down, up = reach[name].at(level, never) if name in reach else (0.0, Z80, Z80)
-        share = np.clip(level + middle * spread - back, 0.0, 1.0)
+        middle, down, up = reach[name].at(level, never, never) if name in reach else (0.0, Z80, Z80)
+        share = np.clip(level + middle * spread, 0.0, 1.0)
         fan = (share, share - down * spread, share + up * spread)
         median, low, high = (to_places(np.clip(factor * q, 0.0, 1.0), _PLACES) for q in fan)
         out[name] = (median, low, high)
@@ -255,9 +258,7 @@ def back_test(growth: Growth, hidden: pd.DataFrame) -> BackTest:
     return BackTest(pd.concat([kept, pd.DataFrame(told)], axis=1))
 
 
-def back_test_histories(
-    h: Histories, families: Families, settings: GrowthSettings, assumed: Floats
-) -> BackTest:
+def back_test_histories(h: Histories, families: Families, settings: GrowthSettings, assumed: Floats) -> BackTest:
     """As ``back_test``, of each deck's last survey, where there are histories but no records.
 
     Returns

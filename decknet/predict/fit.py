@@ -100,6 +100,7 @@ def histories_of(
         np.asarray(deck, dtype=np.int64)[order], years(used["survey_date"])[order],
         used["damage_found"].to_numpy(dtype="float64")[order], used["repaired_share"].to_numpy(dtype="float64")[order],
         covered[order], np.asarray(seen, dtype=np.int64)[order], max(len(names), 1), start, len(ids),
+        used["failed_share"].to_numpy(dtype="float64")[order] if "failed_share" in used else None,
     )  # fmt: skip
     return h, rows
 
@@ -132,14 +133,21 @@ def _rounds(
         else:
             models = fit_models(known, few, settings, assumed[some])
         asked = part.some(hidden)
-        came = models.error.corrected(asked)
-        out.append(Round(models, few, asked.deck, asked.when_yr, asked.covered, asked.observer, came))
+        before = known.last_of(known.repaired)[asked.deck]
+        again = np.where(asked.repaired > before, 0.0, known.last_of(known.failed_share())[asked.deck])
+        out.append(
+            Round(
+                models, few, asked.deck, asked.when_yr, asked.covered, asked.observer, asked.repaired, again,
+                models.error.corrected_unsound(asked),
+            )
+        )  # fmt: skip
     return tuple(out)
 
 
 def fit_histories(
-    h: Histories, families: Families, settings: GrowthSettings, assumed: Floats, hints: LineSums | None = None
-) -> tuple[Models, Blend, Revision | None, bool]:
+    h: Histories, families: Families, settings: GrowthSettings, assumed: Floats, hints: LineSums | None = None,
+    works: tuple[Floats, Floats] | None = None,
+) -> tuple[Models, Blend, Revision | None, bool]:  # fmt: skip
     """Both models on all surveys, their blend by each deck's hidden last one, and what going back three rounds taught.
 
     Parameters
@@ -148,6 +156,8 @@ def fit_histories(
     assumed : array, shape (decks,), share/yr
     hints : LineSums or None
         As in ``fit_models``.
+    works : two arrays of shape (decks,), 0 to 1, or None
+        Made sound up to today, and patches failed and still so; None: as at the last survey.
 
     Returns
     -------
@@ -162,17 +172,19 @@ def fit_histories(
     blend = choose_blend(inner, h, hidden, families)
     models = fit_models(h, families, settings, assumed, hints)
     rounds = _rounds(h, families, settings, assumed, inner)
-    revision = revise(models, blend, families, rounds, settings.shared_cv, usual_gap(h))
+    if works is None:
+        works = np.nan_to_num(h.last_of(h.repaired)), np.nan_to_num(h.last_of(h.failed_share()))
+    revision = revise(models, blend, families, rounds, settings.shared_cv, usual_gap(h), works)
     return models, blend, revision, bool(inner.curved.fits or models.curved.fits)
 
 
 def growth_of_histories(h: Histories, families: Families, settings: GrowthSettings, assumed: Floats) -> Growth:
     """The growth of histories without records: decks and observers are named by their numbers."""
     models, blend, revision, _ = fit_histories(h, families, settings, assumed)
-    nobody, none = np.full(h.decks, "", dtype=object), np.zeros(h.decks)
+    nobody = np.full(h.decks, "", dtype=object)
     return Growth(
-        pd.Index(np.arange(h.decks).astype(str)), models, blend, families, np.nan_to_num(h.last_of(h.repaired)), none,
-        nobody, nobody, nobody, float(h.when_yr.max(initial=0.0)), settings.shared_cv, models.level(),
+        pd.Index(np.arange(h.decks).astype(str)), models, blend, families, np.nan_to_num(h.last_of(h.repaired)),
+        np.nan_to_num(h.last_of(h.failed_share())), nobody, nobody, nobody, float(h.when_yr.max(initial=0.0)), settings.shared_cv, models.level(),
         np.full(h.decks, np.nan), revision, tuple(map(str, range(h.observers))),
     )  # fmt: skip
 
@@ -212,9 +224,6 @@ def fit_growth_model(
     assumed = assumed_rate(decks, settings)
     today_yr = float(years(pd.Series([pd.Timestamp(today)]))[0])
 
-    hints, rated = _rating_hints(h, decks, ratings, settings)
-    models, blend, revision, network = fit_histories(h, families, settings, assumed, hints)
-
     used = damage[rows]
     at_last = used.groupby("deck_id")[["failed_share", "repaired_share", "survey_date"]].last().reindex(ids)
     repaired = at_last["repaired_share"].fillna(0.0).to_numpy(dtype="float64")
@@ -223,6 +232,9 @@ def fit_growth_model(
         of = sound.reindex(ids)
         repaired = np.maximum(of["repaired_share"].fillna(0.0).to_numpy(dtype="float64"), repaired)
         failed = np.where(of["patched_since"].fillna(False).to_numpy(dtype=bool), 0.0, failed)
+    hints, rated = _rating_hints(h, decks, ratings, settings)
+    models, blend, revision, network = fit_histories(h, families, settings, assumed, hints, (repaired, failed))
+
     surveyed = h.count() > 0
     telling = h.count() >= 2
     span = h.last_of(h.when_yr) - np.minimum.reduceat(h.when_yr, np.flatnonzero(np.append(True, np.diff(h.deck) != 0)))[

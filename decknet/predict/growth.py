@@ -178,8 +178,7 @@ class Growth:
             down = up = Z80 * reading_spread(self.models, plain, there, crew, wide)
         else:
             seen = np.isfinite(self.revision.last_yr[rows])
-            level = np.clip(true[0] + self.repaired[rows] - self.failed[rows], 0.0, 1.0)
-            _, down, up = self.revision.reading.at(level, self.revision.begun[rows])
+            _, down, up = self.revision.reading.at(true[0], self.revision.begun[rows], self.repaired[rows] > 0)
             spread = reading_spread(self.models, plain, there, crew, wide)
             down, up = down * spread, up * spread
         # Of a deck that no survey has seen the range of the true share is all that is known.

@@ -48,6 +48,8 @@ class Histories:
     start_yr : array, shape (decks,), years from 2000
         Start of the life, filled in where not known.
     decks : int
+    failed : array, shape (k,), 0 to 1, or None
+        Patches found unsound again, beside the damage ever; None: none.
     """
 
     deck: Ints
@@ -59,11 +61,17 @@ class Histories:
     observers: int
     start_yr: Floats
     decks: int
+    failed: Floats | None = None
 
     def some(self, keep: Flags) -> Histories:
         """The surveys marked, of the same decks."""
         names = ("deck", "when_yr", "damage", "repaired", "covered", "observer")
-        return replace(self, **{name: getattr(self, name)[keep] for name in names})
+        failed = None if self.failed is None else self.failed[keep]
+        return replace(self, **{name: getattr(self, name)[keep] for name in names}, failed=failed)
+
+    def failed_share(self) -> Floats:
+        """Patches found unsound again at each survey; shape (k,)."""
+        return np.zeros(len(self.deck)) if self.failed is None else self.failed
 
     def of_decks(self, rows: Ints) -> Histories:
         """Some decks alone, numbered anew in the order given; ``rows`` ascending."""
@@ -130,6 +138,10 @@ class SurveyError:
     def corrected(self, h: Histories) -> Floats:
         """Damage ever of each survey as the mean observer would have found it."""
         return np.minimum(h.repaired + np.maximum(h.damage - h.repaired, 0.0) / self.factor[h.observer], 1.0)
+
+    def corrected_unsound(self, h: Histories) -> Floats:
+        """Unsound share of each survey as the mean observer would have found it."""
+        return np.minimum((np.maximum(h.damage - h.repaired, 0.0) + h.failed_share()) / self.factor[h.observer], 1.0)
 
     def scatter(self, open_share: Floats, observer: Ints, covered: Floats) -> Floats:
         """Standard deviation of the share found where ``open_share`` is there to be found."""

@@ -18,7 +18,18 @@ from decknet.predict.lines import Families
 from decknet.predict.scores import Fan
 from decknet.settled import PARAMETER_PLACES, SHARE_PLACES, to_places
 
-__all__ = ["ROUNDS", "ReadingReach", "Revision", "Round", "begun", "reach_by_level", "reading_spread", "revise"]
+__all__ = [
+    "ROUNDS",
+    "ReadingReach",
+    "Revision",
+    "Round",
+    "begun",
+    "open_share",
+    "reach_by_level",
+    "reading_spread",
+    "revise",
+    "usual_gap",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -29,7 +40,7 @@ _USUAL_GAP_YR = 2.0  # where no deck has two surveys
 _BEGUN = 2.9  # a last reading this many times the one before: damage has begun
 _TELLING = 0.01  # share below which a last reading does not say that it has
 _BORROWED = 60.0  # hidden surveys at which a level counts as much as the network
-_BORROWED_BEGUN = 30.0
+_BORROWED_CLASS = 30.0
 _FEW = 10
 _ONE, _HALF = 0.002, 0.005  # shares: keep logarithms of clean decks apart from minus infinity
 _LEAST_AGE_YR, _LEAST_GAP_YR, _LONE_GAP_YR = 3.0, 0.5, 3.0
@@ -55,8 +66,10 @@ class Round:
         Their decks.
     when_yr, covered : arrays, shape (n,)
     observer : array of int, shape (n,)
+    repaired, failed : arrays, shape (n,), 0 to 1
+        Made sound before that survey; and patches known on its eve to have failed and to be so still.
     came : array, shape (n,), 0 to 1
-        Damage ever, as the mean observer would have found it.
+        Unsound share, as the mean observer would have found it.
     """
 
     models: Models
@@ -65,6 +78,8 @@ class Round:
     when_yr: Floats
     covered: Floats
     observer: Ints
+    repaired: Floats
+    failed: Floats
     came: Floats
 
 
@@ -75,23 +90,27 @@ class ReadingReach:
     Attributes
     ----------
     low, middle, high : arrays, shape (levels,)
-    begun_down, begun_up : float
-        Further factors for decks on which damage has just begun.
+    begun : tuple of two floats
+        Further factors below and above for decks on which damage has just begun.
+    patched : tuple of two floats
+        The same for decks that have been patched: patches fail, and how much they made sound is not known to the m2.
     """
 
     low: Floats
     middle: Floats
     high: Floats
-    begun_down: float = 1.0
-    begun_up: float = 1.0
+    begun: tuple[float, float] = (1.0, 1.0)
+    patched: tuple[float, float] = (1.0, 1.0)
 
-    def at(self, level: Floats, new: Flags) -> tuple[Floats, Floats, Floats]:
-        """The middle, and the reach below and above it, of decks at a level; whether damage has just begun there."""
+    def at(self, level: Floats, new: Flags, patched: Flags) -> tuple[Floats, Floats, Floats]:
+        """The middle, and the reach below and above it, of decks at a level; whether damage has just begun there, and
+        whether they have been patched."""
         x, knots = np.log(np.maximum(level, 1e-9)), np.log(LEVEL_KNOTS)
         low, middle, high = (np.interp(x, knots, q) for q in (self.low, self.middle, self.high))
-        down = np.maximum(middle - low, 0.0) * np.where(new, self.begun_down, 1.0)
-        up = np.maximum(high - middle, 0.0) * np.where(new, self.begun_up, 1.0)
-        return middle, down, up
+        sides = [np.maximum(middle - low, 0.0), np.maximum(high - middle, 0.0)]
+        for k in (0, 1):
+            sides[k] = sides[k] * np.where(new, self.begun[k], 1.0) * np.where(patched, self.patched[k], 1.0)
+        return middle, sides[0], sides[1]
 
 
 _NORMAL = ReadingReach(np.full(len(LEVEL_KNOTS), -Z80), np.zeros(len(LEVEL_KNOTS)), np.full(len(LEVEL_KNOTS), Z80))
@@ -200,6 +219,16 @@ def begun(h: Histories, read: Floats) -> Flags:
     return out
 
 
+def open_share(damage: Floats, at_last: Floats, repaired: Floats, failed: Floats) -> Floats:
+    """What of the damage ever is there to be found, where works are taken to follow the last survey.
+
+    Where more was made sound than was thought to be there, what was left grows on.
+    """
+    rest = (1 - repaired) / np.maximum(1 - at_last, 1e-9)
+    beyond = np.maximum(damage, repaired + np.maximum(damage - at_last, 0.0) * rest)
+    return np.clip(np.where(repaired > 0, beyond, damage) - (repaired - failed), 0.0, 1.0)
+
+
 @dataclass(frozen=True, slots=True)
 class _Standing:
     """Where some decks stand at their last survey, and what the models say of them."""
@@ -211,6 +240,12 @@ class _Standing:
     history: Floats
     spread: Floats
     begun: Flags
+    repaired: Floats
+    failed: Floats
+
+    def open(self, damage: Floats) -> Floats:
+        """As ``open_share``."""
+        return open_share(damage, self.at_last, self.repaired, self.failed)
 
 
 def _base_fan(models: Models, blend: Blend, families: Families, rows: Ints, when: Floats, shared: float) -> Fan:
@@ -219,8 +254,11 @@ def _base_fan(models: Models, blend: Blend, families: Families, rows: Ints, when
     return models.fan(rows, when, blend.curved_part[of], np.zeros(len(rows)), reach, shared)
 
 
-def _standing(models: Models, blend: Blend, families: Families, rows: Ints, gap_yr: float, shared: float) -> _Standing:
-    """Of decks with a survey."""
+def _standing(
+    models: Models, blend: Blend, families: Families, rows: Ints, gap_yr: float, shared: float,
+    works: tuple[Floats, Floats],
+) -> _Standing:  # fmt: skip
+    """Of decks with a survey; ``works`` are the parts of each made sound, and failed again."""
     h, error = models.history, models.error
     read = error.corrected(h)
     end = h.first_row()[rows] + h.count()[rows] - 1
@@ -230,20 +268,21 @@ def _standing(models: Models, blend: Blend, families: Families, rows: Ints, gap_
     none = np.zeros(len(rows))
     at_last = models.middle(rows, last, blend.curved_part[families.of[rows]], none)
     ahead = _base_fan(models, blend, families, rows, last + gap_yr, shared)
-    scatter = np.hypot(_usual_observer(models)[0] * ahead[0], error.floor)
+    there = open_share(ahead[0], at_last, *works)
+    scatter = np.hypot(_usual_observer(models)[0] * there, error.floor)
     spread = np.hypot(scatter, (ahead[2] - ahead[1]) / (2 * Z80))
     told = np.column_stack(
         [
-            np.log(ahead[0] + _ONE), (one - at_last) / spread, (one - two) / years * gap_yr / spread,
+            np.log(there + _ONE), (one - at_last) / spread, (one - two) / years * gap_yr / spread,
             (ahead[0] - at_last) / spread, np.log(np.maximum(last + gap_yr - h.start_yr[rows], _LEAST_AGE_YR)),
-            np.log((one + _HALF) / (two + _HALF)),
+            np.log((one + _HALF) / (two + _HALF)), works[0] / spread,
         ]
     )  # fmt: skip
-    return _Standing(rows, last, at_last, ahead, told, spread, begun(h, read)[rows])
+    return _Standing(rows, last, at_last, ahead, told, spread, begun(h, read)[rows], *works)
 
 
-def reach_by_level(level: Floats, miss: Floats, new: Flags) -> ReadingReach:
-    """Quantiles of misses by level, few misses drawn towards those of all; then what decks just begun ask for beyond.
+def reach_by_level(level: Floats, miss: Floats, new: Flags, patched: Flags) -> ReadingReach:
+    """Quantiles of misses by level, few misses drawn towards those of all; then what decks just begun, and patched ones, ask for beyond.
 
     Parameters
     ----------
@@ -251,7 +290,8 @@ def reach_by_level(level: Floats, miss: Floats, new: Flags) -> ReadingReach:
         What was expected.
     miss : array, shape (n,)
         What came less that, in spreads.
-    new : array of bool, shape (n,)
+    new, patched : arrays of bool, shape (n,)
+        Damage has just begun there; they have been patched.
 
     References
     ----------
@@ -273,17 +313,26 @@ def reach_by_level(level: Floats, miss: Floats, new: Flags) -> ReadingReach:
             if len(mine) >= _FEW:
                 table[k] = (len(mine) * quantile(mine) + _BORROWED * common) / (len(mine) + _BORROWED)
         ends.append(to_places(table, PARAMETER_PLACES))
-    plain = ReadingReach(ends[0], ends[1], ends[2])
-    count = int(new.sum())
+    low, middle, high = ends
+    plain = ReadingReach(low, middle, high)
+    never = np.zeros(len(level), dtype=bool)
+    begun = _more(plain.at(level, never, never), miss, new)
+    wider = ReadingReach(low, middle, high, begun)
+    return ReadingReach(low, middle, high, begun, _more(wider.at(level, new, never), miss, patched))
+
+
+def _more(reach: tuple[Floats, Floats, Floats], miss: Floats, mine: Flags) -> tuple[float, float]:
+    """Factors below and above that hold nine in ten of a class of decks on either side; few are drawn towards 1."""
+    count = int(mine.sum())
     if count < _FEW:
-        return plain
-    middle, down, up = plain.at(level[new], np.zeros(count, dtype=bool))
-    off = miss[new] - middle
+        return 1.0, 1.0
+    middle, down, up = (q[mine] for q in reach)
+    off = miss[mine] - middle
     factors = []
     for need in (-off / np.maximum(down, 1e-9), off / np.maximum(up, 1e-9)):
         own = max(at_rank(to_places(need, PARAMETER_PLACES), 0.9), 0.0)
-        factors.append(round((count * own + _BORROWED_BEGUN) / (count + _BORROWED_BEGUN), PARAMETER_PLACES))
-    return ReadingReach(ends[0], ends[1], ends[2], factors[0], factors[1])
+        factors.append(round((count * own + _BORROWED_CLASS) / (count + _BORROWED_CLASS), PARAMETER_PLACES))
+    return factors[0], factors[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,25 +351,27 @@ def _learn(rounds: tuple[Round, ...], blend: Blend, gap_yr: float, shared: float
     """Learn moves on one half of the decks, judge them on the other: no deck says how sure its own move is."""
     history, miss, parts = [], [], []
     for one in rounds:
-        at = _standing(one.models, blend, one.families, one.rows, gap_yr, shared)
+        at = _standing(one.models, blend, one.families, one.rows, gap_yr, shared, (one.repaired, one.failed))
         fan = _base_fan(one.models, blend, one.families, one.rows, one.when_yr, shared)
-        spread = reading_spread(one.models, fan, fan[0], one.observer, one.covered)
+        spread = reading_spread(one.models, fan, at.open(fan[0]), one.observer, one.covered)
         history.append(at.history)
-        miss.append((one.came - fan[0]) / spread)
+        miss.append((one.came - at.open(fan[0])) / spread)
         parts.append((at, fan[0], spread, (one.when_yr - at.last_yr) / gap_yr, one.came, one.rows % 2))
     x, y = np.concatenate(history), np.concatenate(miss)
     odd = np.concatenate([p[5] for p in parts]) == 1
     halves = (learn_analogues(x[~odd], y[~odd]), learn_analogues(x[odd], y[odd]))
     told = np.where(odd, halves[0].at(x), halves[1].at(x))
-    level, left, new, start = [], [], [], 0
+    level, left, new, patched, start = [], [], [], [], 0
     for at, median, spread, gaps, came, _ in parts:
         move = told[start : start + len(median)] * at.spread
         start += len(median)
-        middle = np.clip(median + _ramp(move, gaps, at.at_last, at.ahead[0], median), 0.0, 1.0)
+        middle = at.open(np.clip(median + _ramp(move, gaps, at.at_last, at.ahead[0], median), 0.0, 1.0))
         level.append(middle)
         left.append((came - middle) / spread)
         new.append(at.begun)
-    return _Learned(halves, reach_by_level(np.concatenate(level), np.concatenate(left), np.concatenate(new)))
+        patched.append(at.repaired > 0)
+    told_of = (np.concatenate(part) for part in (level, left, new, patched))
+    return _Learned(halves, reach_by_level(*told_of))
 
 
 def usual_gap(h: Histories) -> float:
@@ -330,8 +381,9 @@ def usual_gap(h: Histories) -> float:
 
 
 def revise(
-    models: Models, blend: Blend, families: Families, rounds: tuple[Round, ...], shared: float, gap_yr: float
-) -> Revision | None:
+    models: Models, blend: Blend, families: Families, rounds: tuple[Round, ...], shared: float, gap_yr: float,
+    works: tuple[Floats, Floats],
+) -> Revision | None:  # fmt: skip
     """Move every deck as its like were missed, and set both ranges; None where too few surveys could be foretold.
 
     Parameters
@@ -345,6 +397,8 @@ def revise(
         Scatter of the mean of all observers about the truth, as a part of the share.
     gap_yr : float, yr
         As ``usual_gap``.
+    works : two arrays of shape (decks,), 0 to 1
+        Made sound up to today, and patches failed and still so.
 
     Notes
     -----
@@ -357,10 +411,10 @@ def revise(
     learned = _learn(rounds, blend, gap_yr, shared)
     h, n = models.history, models.history.decks
     rows = np.flatnonzero(h.count() > 0)
-    at = _standing(models, blend, families, rows, gap_yr, shared)
+    at = _standing(models, blend, families, rows, gap_yr, shared, (works[0][rows], works[1][rows]))
     told = learned.miss(at.history)
-    level = np.clip(at.ahead[0] + told * at.spread, 0.0, 1.0)
-    middle, down, up = learned.reading.at(level, at.begun)
+    level = at.open(np.clip(at.ahead[0] + told * at.spread, 0.0, 1.0))
+    middle, down, up = learned.reading.at(level, at.begun, at.repaired > 0)
     move = to_places((told + middle) * at.spread, SHARE_PLACES)
     scatter = Z80 * np.hypot(_usual_observer(models)[0] * level, models.error.floor)
     unseen = Z80 * shared * level * np.sqrt(1 - level)  # a crew cannot miss by a part what is nearly the whole

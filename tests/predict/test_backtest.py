@@ -261,7 +261,9 @@ def test_a_survey_is_inside_where_it_lies_between_the_ends(small):
         assert got[f"in_{method}"].mean() == pytest.approx(0.8, abs=0.13)
 
 
-@pytest.mark.basis("derived", "by hand: lines through three surveys of one deck and two of another, the crew's factor out")
+@pytest.mark.basis(
+    "derived", "by hand: lines through three surveys of one deck and two of another, the crew's factor out"
+)
 def test_simple_methods_by_hand():
     deck, when = np.array([0, 0, 0, 1, 1]), np.array([0.0, 2.0, 4.0, 1.0, 3.0])
     found = np.array([0.04, 0.06, 0.10, 0.02, 0.02])
