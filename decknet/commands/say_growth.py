@@ -50,7 +50,7 @@ def growth(out: Console, made: Forecast, first: int, limit: float) -> None:
         for r in (decks.head(first) if first else decks).itertuples()
     ]
     past = f"Years to {digits.percent_given(limit)}>"
-    names = ("Deck", "Now %>", "A survey reads %>", "Growth points/yr>", "In 10 yr %>", past)
+    names = ("Deck", "Now %>", "Reads %>", "Growth points/yr>", "In 10 yr %>", past)
     table(out, names, rows)
     families = made.growth.families_table()
     own = families[families["lines_from"] != "whole network"]

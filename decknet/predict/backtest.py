@@ -190,7 +190,8 @@ def _simple_reach(growth: Growth) -> dict[str, ReadingReach]:
     for name, parts in told.items():
         level, miss = (np.concatenate([p[k] for p in parts]) for k in (0, 1))
         never = np.zeros(len(level), dtype=bool)
-        out[name] = reach_by_level(level, miss, never, never)
+        turn = np.repeat(np.arange(len(parts)), [len(p[0]) for p in parts])
+        out[name] = reach_by_level(level, miss, never, never, turn)
     return out
 
 

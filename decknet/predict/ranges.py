@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decknet.predict.analogues import Analogues, learn_analogues
-from decknet.predict.blend import LEVEL_EDGES, LEVEL_KNOTS, Blend, Models, at_rank
+from decknet.predict.blend import LEVEL_EDGES, LEVEL_KNOTS, Blend, Models
 from decknet.predict.curved import Z80
 from decknet.predict.history import Histories
 from decknet.predict.lines import Families
@@ -243,7 +243,7 @@ class _Standing:
     repaired: Floats
     failed: Floats
 
-    def open(self, damage: Floats) -> Floats:
+    def there(self, damage: Floats) -> Floats:
         """As ``open_share``."""
         return open_share(damage, self.at_last, self.repaired, self.failed)
 
@@ -281,8 +281,16 @@ def _standing(
     return _Standing(rows, last, at_last, ahead, told, spread, begun(h, read)[rows], *works)
 
 
-def reach_by_level(level: Floats, miss: Floats, new: Flags, patched: Flags) -> ReadingReach:
-    """Quantiles of misses by level, few misses drawn towards those of all; then what decks just begun, and patched ones, ask for beyond.
+def _quantile(values: Floats, weight: Floats, part: float) -> float:
+    """The value below which that part of the weight lies; no correction for few, which are drawn towards many instead."""
+    order = np.argsort(values, kind="stable")
+    upto = np.cumsum(weight[order])
+    return float(values[order[min(int(np.searchsorted(upto, part * upto[-1], side="right")), len(values) - 1)]])
+
+
+def reach_by_level(level: Floats, miss: Floats, new: Flags, patched: Flags, turn: Ints) -> ReadingReach:
+    """Quantiles of misses by level, few misses drawn towards those of all; then what decks just begun, and patched ones,
+    ask for beyond.
 
     Parameters
     ----------
@@ -292,45 +300,46 @@ def reach_by_level(level: Floats, miss: Floats, new: Flags, patched: Flags) -> R
         What came less that, in spreads.
     new, patched : arrays of bool, shape (n,)
         Damage has just begun there; they have been patched.
+    turn : array of int, shape (n,)
+        Round, from 0. A round further back counts half as much: it knew less of every deck than is known today.
 
     References
     ----------
     published: Vovk, Gammerman and Shafer (2005), Algorithmic Learning in a Random World (split conformal intervals, here
     by class of the level).
     """
-    level, miss = to_places(level, SHARE_PLACES), to_places(miss, PARAMETER_PLACES)
+    level, miss, weight = to_places(level, SHARE_PLACES), to_places(miss, PARAMETER_PLACES), 0.5**turn
     at = np.searchsorted(LEVEL_EDGES, level)
     ends = []
     for part in (0.1, 0.5, 0.9):
-
-        def quantile(values: Floats, part: float = part) -> float:
-            return at_rank(values, part) if part >= 0.5 else -at_rank(-values, 1 - part)
-
-        common = quantile(miss)
+        common = _quantile(miss, weight, part)
         table = np.full(len(LEVEL_KNOTS), common)
         for k in range(len(LEVEL_KNOTS)):
-            mine = miss[at == k]
-            if len(mine) >= _FEW:
-                table[k] = (len(mine) * quantile(mine) + _BORROWED * common) / (len(mine) + _BORROWED)
+            mine = at == k
+            if mine.sum() >= _FEW:
+                count = float(weight[mine].sum())
+                table[k] = (count * _quantile(miss[mine], weight[mine], part) + _BORROWED * common) / (
+                    count + _BORROWED
+                )
         ends.append(to_places(table, PARAMETER_PLACES))
     low, middle, high = ends
-    plain = ReadingReach(low, middle, high)
     never = np.zeros(len(level), dtype=bool)
-    begun = _more(plain.at(level, never, never), miss, new)
+    begun = _more(ReadingReach(low, middle, high).at(level, never, never), miss, weight, new)
     wider = ReadingReach(low, middle, high, begun)
-    return ReadingReach(low, middle, high, begun, _more(wider.at(level, new, never), miss, patched))
+    return ReadingReach(low, middle, high, begun, _more(wider.at(level, new, never), miss, weight, patched))
 
 
-def _more(reach: tuple[Floats, Floats, Floats], miss: Floats, mine: Flags) -> tuple[float, float]:
+def _more(
+    reach: tuple[Floats, Floats, Floats], miss: Floats, weight: Floats, mine: Flags
+) -> tuple[float, float]:  # fmt: skip
     """Factors below and above that hold nine in ten of a class of decks on either side; few are drawn towards 1."""
-    count = int(mine.sum())
-    if count < _FEW:
+    if mine.sum() < _FEW:
         return 1.0, 1.0
     middle, down, up = (q[mine] for q in reach)
-    off = miss[mine] - middle
+    off, count = miss[mine] - middle, float(weight[mine].sum())
     factors = []
     for need in (-off / np.maximum(down, 1e-9), off / np.maximum(up, 1e-9)):
-        own = max(at_rank(to_places(need, PARAMETER_PLACES), 0.9), 0.0)
+        own = max(_quantile(to_places(need, PARAMETER_PLACES), weight[mine], 0.9), 0.0)
         factors.append(round((count * own + _BORROWED_CLASS) / (count + _BORROWED_CLASS), PARAMETER_PLACES))
     return factors[0], factors[1]
 
@@ -353,9 +362,9 @@ def _learn(rounds: tuple[Round, ...], blend: Blend, gap_yr: float, shared: float
     for one in rounds:
         at = _standing(one.models, blend, one.families, one.rows, gap_yr, shared, (one.repaired, one.failed))
         fan = _base_fan(one.models, blend, one.families, one.rows, one.when_yr, shared)
-        spread = reading_spread(one.models, fan, at.open(fan[0]), one.observer, one.covered)
+        spread = reading_spread(one.models, fan, at.there(fan[0]), one.observer, one.covered)
         history.append(at.history)
-        miss.append((one.came - at.open(fan[0])) / spread)
+        miss.append((one.came - at.there(fan[0])) / spread)
         parts.append((at, fan[0], spread, (one.when_yr - at.last_yr) / gap_yr, one.came, one.rows % 2))
     x, y = np.concatenate(history), np.concatenate(miss)
     odd = np.concatenate([p[5] for p in parts]) == 1
@@ -365,13 +374,14 @@ def _learn(rounds: tuple[Round, ...], blend: Blend, gap_yr: float, shared: float
     for at, median, spread, gaps, came, _ in parts:
         move = told[start : start + len(median)] * at.spread
         start += len(median)
-        middle = at.open(np.clip(median + _ramp(move, gaps, at.at_last, at.ahead[0], median), 0.0, 1.0))
+        middle = at.there(np.clip(median + _ramp(move, gaps, at.at_last, at.ahead[0], median), 0.0, 1.0))
         level.append(middle)
         left.append((came - middle) / spread)
         new.append(at.begun)
         patched.append(at.repaired > 0)
     told_of = (np.concatenate(part) for part in (level, left, new, patched))
-    return _Learned(halves, reach_by_level(*told_of))
+    turn = np.repeat(np.arange(len(rounds)), [len(one.rows) for one in rounds])
+    return _Learned(halves, reach_by_level(*told_of, turn))
 
 
 def usual_gap(h: Histories) -> float:
@@ -413,7 +423,7 @@ def revise(
     rows = np.flatnonzero(h.count() > 0)
     at = _standing(models, blend, families, rows, gap_yr, shared, (works[0][rows], works[1][rows]))
     told = learned.miss(at.history)
-    level = at.open(np.clip(at.ahead[0] + told * at.spread, 0.0, 1.0))
+    level = at.there(np.clip(at.ahead[0] + told * at.spread, 0.0, 1.0))
     middle, down, up = learned.reading.at(level, at.begun, at.repaired > 0)
     move = to_places((told + middle) * at.spread, SHARE_PLACES)
     scatter = Z80 * np.hypot(_usual_observer(models)[0] * level, models.error.floor)
