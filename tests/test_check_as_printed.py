@@ -13,6 +13,8 @@ import pytest
 from decknet import flow
 from decknet.cli import main
 from decknet.demo import FILES, TODAY, demo_folder
+from decknet.flow.reading import records_from
+from decknet.settings import Settings
 
 WHEN = datetime.combine(TODAY, datetime.min.time())
 
@@ -28,11 +30,6 @@ def _answer(capsys, *words: str) -> dict:
     capsys.readouterr()
     assert main([*words, "--json", "--today", str(TODAY)]) == 0
     return json.loads(capsys.readouterr().out)
-
-
-def _rows(frame: pd.DataFrame) -> pd.DataFrame:
-    """As a CSV keeps it."""
-    return frame.drop(columns=[c for c in frame if frame[c].isna().all()])
 
 
 def _district(decks: int = 60) -> dict[str, pd.DataFrame]:
@@ -114,7 +111,7 @@ def test_the_check_is_what_a_script_counts_from_files_without_the_last_surveys(t
 def test_the_same_on_the_invented_district(tmp_path, capsys):
     store = tmp_path / "demo.duckdb"
     _load(store, [demo_folder() / name for name in FILES])
-    condition = flow.read_condition(store, settings=flow.Settings(), asked=flow.AsOf(TODAY))
+    condition = flow.read_condition(store, settings=Settings(), asked=flow.AsOf(TODAY))
     whole = condition.records
     test = condition.back_test.surveys
     last = test.set_index("deck_id")["survey_date"]
@@ -132,12 +129,12 @@ def test_the_same_on_the_invented_district(tmp_path, capsys):
     frames["repair"] = frames["repair"][~frames["repair"]["repair_id"].isin(gone["repair"])]
     late = (frames["closing"]["closed_on"] >= frames["closing"]["deck_id"].map(last)).fillna(False)
     frames["closing"] = frames["closing"][~late]
-    rest = flow.records_from(
-        {k: f.reset_index(drop=True) for k, f in frames.items()}, title="", currency="USD", day=TODAY
-    )
-    printed = flow.condition_of(rest, flow.Settings()).growth.on_days(
+    rest = records_from({k: f.reset_index(drop=True) for k, f in frames.items()}, title="", currency="USD", day=TODAY)
+    printed = flow.condition_of(rest, Settings()).growth.on_days(
         test["deck_id"], test["survey_date"], test["crew"].astype("str")
     )
-    whole_looked = (condition.account[0].set_index("survey_id")["covered_share"].reindex(test["survey_id"]) > 0.999).array
+    whole_looked = (
+        condition.account[0].set_index("survey_id")["covered_share"].reindex(test["survey_id"]) > 0.999
+    ).array
     inside = (test["found"] >= printed["reading_low"]) & (test["found"] <= printed["reading_high"])
     assert (inside[whole_looked] == test["in_decknet"][whole_looked]).all()

@@ -21,7 +21,8 @@ __all__ = ["check", "check_tables", "condition_states", "elements", "growth", "o
 CLASSES = ("family", "level", "horizon", "looked by", "crew")
 _FEW = 10  # hidden surveys below which a family is not shown alone
 RANGES = (
-    "Four in five true shares lie in the range of the true share; a survey's reading scatters about the truth, and four in "
+    "Four in five true shares lie in the range of the true share; a survey's reading scatters about the truth, and "
+    "four in "
     "five readings lie in the range of the reading, whichever crew goes unless one is named."
 )
 _ELEMENTS = {
@@ -134,7 +135,8 @@ def check(out: Console, test: BackTest, words: str) -> None:
         ],
     )  # fmt: skip
     out.print(
-        "A range of the true share is not meant to hold four in five readings: they scatter about it, and no record says "
+        "A range of the true share is not meant to hold four in five readings: they scatter about it, and no record "
+        "says "
         "what was truly there."
     )
     out.print("All methods: simple ones with the same correction for crews, their ranges set in the same way")
@@ -186,7 +188,8 @@ def check(out: Console, test: BackTest, words: str) -> None:
         ],
     )  # fmt: skip
     out.print(
-        "CRPS, widths and misses in points of deck share; lower is better. Came below: 50 % if honest; ± is a 10 to 90 % "
+        "CRPS, widths and misses in points of deck share; lower is better. Came below: 50 % if honest; ± is a 10 to "
+        "90 % "
         "range."
     )
 

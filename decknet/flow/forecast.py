@@ -193,7 +193,8 @@ def asked_days(condition: Condition, asked: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame, in the order of ``asked``
-        deck_id, date, crew; crew_known (bool: it has been out before); unsound_low, unsound_share, unsound_high: where the
+        deck_id, date, crew; crew_known (bool: it has been out before); unsound_low, unsound_share, unsound_high:
+        where the
         true share lies; reading_low, reading_share, reading_high: what a survey of that day reads.
 
     Raises

@@ -1,6 +1,7 @@
 """What decks with a like history went on to show: small trees, each correcting what the ones before it left.
 
-A tree asks three questions of a deck's history and so puts it among its like; each of its eight groups answers with what
+A tree asks three questions of a deck's history and so puts it among its like; each of its eight groups answers with
+what
 its decks were missed by, drawn towards none.
 """
 

@@ -43,8 +43,10 @@ class BackTest:
     Attributes
     ----------
     surveys : DataFrame, one row a survey that was taken away
-        deck_id, survey_id, survey_date, method, crew where given; deck (row of the decks), family, trial ("last survey"),
-        when_yr, horizon_yr (from the last survey known), crew_known (bool: the crew that came had been out before), found
+        deck_id, survey_id, survey_date, method, crew where given; deck (row of the decks), family, trial ("last
+        survey"),
+        when_yr, horizon_yr (from the last survey known), crew_known (bool: the crew that came had been out before),
+        found
         (share); expected, low, high: the next reading by that crew; true, true_low, true_high: where the true share was
         said to lie; pit; and for each of ``METHODS`` crps_<method>, miss_<method>, width_<method> (shares),
         in_<method> (bool); crps_true, in_true the same of the range of the true share.
@@ -110,7 +112,8 @@ class BackTest:
         return pd.DataFrame(
             [
                 {
-                    "range": words, "surveys": len(self.surveys), "covered_80": float(self.surveys[f"in_{name}"].mean()),
+                    "range": words, "surveys": len(self.surveys),
+                    "covered_80": float(self.surveys[f"in_{name}"].mean()),
                     "width": float(self.surveys[f"width_{name}"].mean() * 100),
                     "crps": float(self.surveys[f"crps_{name}"].mean() * 100),
                 }
@@ -237,7 +240,8 @@ def back_test(growth: Growth, hidden: pd.DataFrame) -> BackTest:
     crew = pd.Index(growth.observers).get_indexer(pd.Index(hidden["observer"])).astype(np.int64)
     fans: dict[str, Fan] = {
         "decknet": growth.reading(rows, when, crew, covered),
-        "crew not known": growth.reading(rows, when, UNKNOWN, covered), **_simple_fans(growth, rows, when, crew, covered),
+        "crew not known": growth.reading(rows, when, UNKNOWN, covered),
+        **_simple_fans(growth, rows, when, crew, covered),
         "true": growth.unsound(rows, when),
     }  # fmt: skip
     names = np.array(growth.families.names, dtype=object)

@@ -50,7 +50,8 @@ def baseline_shares(h: Histories, error: SurveyError, rows: Ints, when: Floats) 
     Returns
     -------
     dict of name to array, shape (n,), 0 to 1
-        By ``BASELINES``: the last value; that with the growth of the network's pairs of surveys by their mean level and the
+        By ``BASELINES``: the last value; that with the growth of the network's pairs of surveys by their mean level
+        and the
         years between; the line through the last two; a least-squares line of the deck's own; its mean with the
         one slope of all decks.
     """

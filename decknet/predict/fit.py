@@ -128,10 +128,8 @@ def _rounds(
         hidden = (later == turn - 1) & (known.count()[part.deck] > 0)
         if not hidden.any():
             break
-        if turn == 1 and len(some) == h.decks:
-            models = first
-        else:
-            models = fit_models(known, few, settings, assumed[some])
+        whole = turn == 1 and len(some) == h.decks
+        models = first if whole else fit_models(known, few, settings, assumed[some])
         asked = part.some(hidden)
         before = known.last_of(known.repaired)[asked.deck]
         again = np.where(asked.repaired > before, 0.0, known.last_of(known.failed_share())[asked.deck])
@@ -184,7 +182,8 @@ def growth_of_histories(h: Histories, families: Families, settings: GrowthSettin
     nobody = np.full(h.decks, "", dtype=object)
     return Growth(
         pd.Index(np.arange(h.decks).astype(str)), models, blend, families, np.nan_to_num(h.last_of(h.repaired)),
-        np.nan_to_num(h.last_of(h.failed_share())), nobody, nobody, nobody, float(h.when_yr.max(initial=0.0)), settings.shared_cv, models.level(),
+        np.nan_to_num(h.last_of(h.failed_share())), nobody, nobody, nobody, float(h.when_yr.max(initial=0.0)),
+        settings.shared_cv, models.level(),
         np.full(h.decks, np.nan), revision, tuple(map(str, range(h.observers))),
     )  # fmt: skip
 

@@ -1,6 +1,7 @@
 """How far the models are moved, and how wide the two ranges are: where the true share lies, what the next survey reads.
 
-Both are learned by going back: each deck's last surveys are taken away, one more each round, and the next one is foretold.
+Both are learned by going back: each deck's last surveys are taken away, one more each round, and the next one is
+foretold.
 """
 
 from __future__ import annotations
@@ -282,14 +283,16 @@ def _standing(
 
 
 def _quantile(values: Floats, weight: Floats, part: float) -> float:
-    """The value below which that part of the weight lies; no correction for few, which are drawn towards many instead."""
+    """The value below which that part of the weight lies; no correction for few, which are drawn towards many
+    instead."""
     order = np.argsort(values, kind="stable")
     upto = np.cumsum(weight[order])
     return float(values[order[min(int(np.searchsorted(upto, part * upto[-1], side="right")), len(values) - 1)]])
 
 
 def reach_by_level(level: Floats, miss: Floats, new: Flags, patched: Flags, turn: Ints) -> ReadingReach:
-    """Quantiles of misses by level, few misses drawn towards those of all; then what decks just begun, and patched ones,
+    """Quantiles of misses by level, few misses drawn towards those of all; then what decks just begun, and patched
+    ones,
     ask for beyond.
 
     Parameters
@@ -305,10 +308,15 @@ def reach_by_level(level: Floats, miss: Floats, new: Flags, patched: Flags, turn
 
     References
     ----------
-    published: Vovk, Gammerman and Shafer (2005), Algorithmic Learning in a Random World (split conformal intervals, here
+    published: Vovk, Gammerman and Shafer (2005), Algorithmic Learning in a Random World (split conformal intervals,
+    here
     by class of the level).
     """
-    level, miss, weight = to_places(level, SHARE_PLACES), to_places(miss, PARAMETER_PLACES), 0.5**turn
+    level, miss, weight = (
+        to_places(level, SHARE_PLACES),
+        to_places(miss, PARAMETER_PLACES),
+        np.asarray(0.5**turn, dtype=np.float64),
+    )
     at = np.searchsorted(LEVEL_EDGES, level)
     ends = []
     for part in (0.1, 0.5, 0.9):
@@ -379,9 +387,11 @@ def _learn(rounds: tuple[Round, ...], blend: Blend, gap_yr: float, shared: float
         left.append((came - middle) / spread)
         new.append(at.begun)
         patched.append(at.repaired > 0)
-    told_of = (np.concatenate(part) for part in (level, left, new, patched))
     turn = np.repeat(np.arange(len(rounds)), [len(one.rows) for one in rounds])
-    return _Learned(halves, reach_by_level(*told_of, turn))
+    reach = reach_by_level(
+        np.concatenate(level), np.concatenate(left), np.concatenate(new), np.concatenate(patched), turn
+    )  # fmt: skip
+    return _Learned(halves, reach)
 
 
 def usual_gap(h: Histories) -> float:
@@ -413,7 +423,8 @@ def revise(
     Notes
     -----
     A deck's move is what decks with a like history were missed by (``analogues``), and the median of its level.
-    The reading's range is split-conformal, over all rounds, by level. From it comes the true share's: its reach squared less
+    The reading's range is split-conformal, over all rounds, by level. From it comes the true share's: its reach
+    squared less
     the scatter of one survey squared, at least a part of it, and more for what no comparison of surveys can show.
     """
     if sum(len(r.rows) for r in rounds) < families.least:

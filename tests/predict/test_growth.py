@@ -285,7 +285,8 @@ def test_forecasts_never_fall_and_never_lie_below_what_was_made_sound():
         fan = model.forecast([name] * len(dates), dates)
         for column in fan.columns[2:]:
             assert fan[column].between(0, 1).all()
-            # What is read scatters the more the more there is: its range may widen downward on a deck that is nearly full.
+            # What is read scatters the more the more there is: its range may widen downward on a deck that is nearly
+            # full.
             assert column.startswith("reading") or (fan[column].diff().dropna() >= -1e-12).all()
         assert (fan["damage_low"] >= model.repaired[model.rows([name])[0]] - 1e-12).all()
 

@@ -1,4 +1,5 @@
-"""Print how good the forecasts are on made-up districts of other forms: ``python -m tests.worlds [SEED ...] [--decks N]``."""
+"""Print how good the forecasts are on made-up districts of other forms: ``python -m tests.worlds [SEED ...] [--decks
+N]``."""
 
 from __future__ import annotations
 

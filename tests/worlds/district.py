@@ -1,4 +1,5 @@
-"""Records of a made-up district, as a store would hold them, with the truth beside; and the best that can be said of them."""
+"""Records of a made-up district, as a store would hold them, with the truth beside; and the best that can be said of
+them."""
 
 from __future__ import annotations
 
@@ -34,7 +35,8 @@ class World:
     frames : mapping of kind to DataFrame
         Every kind of record, as a store gives it.
     seen : DataFrame, one row a survey, by deck and date
-        survey_id, row (of the decks), year (from ``FIRST``), part (of it, 0 to 1), crew (number), found, truth (shares).
+        survey_id, row (of the decks), year (from ``FIRST``), part (of it, 0 to 1), crew (number), found, truth
+        (shares).
     stock : Stock
         As it is at the end: of present lives.
     factor, cv, floor : arrays
@@ -188,7 +190,8 @@ def ceiling(world: World, hidden: pd.DataFrame, seed: int = 0) -> Floats:
 
     Notes
     -----
-    Winters and the drift of crews are known up to the deck's last survey before, not beyond. Where sounding, record or works
+    Winters and the drift of crews are known up to the deck's last survey before, not beyond. Where sounding, record
+    or works
     hang on the state of the deck, that it was sounded, or not, tells too.
 
     References

@@ -1,6 +1,7 @@
 """Ways that damage may spread, none of them a form of our own models: paths of the true share, year by year.
 
-A form draws any number of paths for a deck of given age and kind. One of them becomes the truth of a made-up district; many
+A form draws any number of paths for a deck of given age and kind. One of them becomes the truth of a made-up
+district; many
 of them, weighed by what was read, are what a forecaster who knew the form could say (`tests.worlds.ceiling`).
 """
 
@@ -183,7 +184,8 @@ def chlorides(rng: np.random.Generator, stock: Stock, n: int) -> Floats:
 
     References
     ----------
-    derived: constant surface chloride, C = Cs erfc(x / 2 sqrt(D t)): the threshold has come x = 2 z sqrt(D t) deep, with
+    derived: constant surface chloride, C = Cs erfc(x / 2 sqrt(D t)): the threshold has come x = 2 z sqrt(D t) deep,
+    with
     z = erfinv(1 - Cth / Cs); the part of a deck with less cover than that, its cover normal.
     """
     wide = (len(stock.start), n, 1)

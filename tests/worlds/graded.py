@@ -61,14 +61,13 @@ def summary(graded: pd.DataFrame) -> pd.DataFrame:
     out = []
     for world, part in graded.groupby("world", sort=False):
         for method in SHOWN:
-            out.append(
-                {
-                    "world": world, "method": method, "CRPS": 100 * part[f"crps_{method}"].mean(),
-                    "best": 100 * part["crps_best"].mean(),
-                    "truth inside": part["in_truth"].mean() if method == "decknet" else np.nan,
-                    "reading inside": part[f"in_{method}"].mean(), "of the possible gain": gain(part, method),
-                }
-            )  # fmt: skip
+            row = {
+                "world": world, "method": method, "CRPS": 100 * part[f"crps_{method}"].mean(),
+                "best": 100 * part["crps_best"].mean(),
+                "truth inside": part["in_truth"].mean() if method == "decknet" else np.nan,
+                "reading inside": part[f"in_{method}"].mean(), "of the possible gain": gain(part, method),
+            }  # fmt: skip
+            out.append(row)
     return pd.DataFrame(out)
 
 

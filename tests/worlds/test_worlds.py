@@ -1,4 +1,5 @@
-"""Forecasts on districts whose truth is of another form: honest ranges, and better than carrying the last reading on."""
+"""Forecasts on districts whose truth is of another form: honest ranges, and better than carrying the last reading
+on."""
 
 from __future__ import annotations
 
