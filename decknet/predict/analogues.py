@@ -25,6 +25,7 @@ _RATE = 0.1  # part of what a tree finds that is believed
 _DRAWN = 60.0  # decks that say "missed by nothing" in every group
 _MOST_MISS = 1.5  # a miss beyond this counts as this, in spreads
 _CLASSES = 16
+_GAIN_PLACES = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,7 @@ def _best_question(bins: Ints, sizes: list[int], group: Ints, groups: int, left:
         g = np.bincount(cell, weights=left, minlength=groups * size).reshape(groups, size).cumsum(axis=1)
         above_n, above_g = n[:, -1:] - n, g[:, -1:] - g
         gain = (g**2 / (n + _DRAWN) + above_g**2 / (above_n + _DRAWN)).sum(axis=0)[:-1]
+        gain = to_places(gain, _GAIN_PLACES)  # two questions that part the decks alike: the first, on every machine
         at = int(np.argmax(gain))
         if gain[at] > best:
             best, where = float(gain[at]), (c, at)

@@ -17,6 +17,7 @@ from decknet.predict.history import Histories, years
 from decknet.predict.lines import Families, LineSums, line_sums
 from decknet.predict.ranges import ROUNDS, Revision, Round, revise, usual_gap
 from decknet.settings import GrowthSettings, Treatment
+from decknet.settled import SHARE_PLACES, to_places
 
 __all__ = ["fit_growth", "fit_growth_model", "fit_histories", "growth_of_histories", "histories_of"]
 
@@ -132,7 +133,8 @@ def _rounds(
         models = first if whole else fit_models(known, few, settings, assumed[some])
         asked = part.some(hidden)
         before = known.last_of(known.repaired)[asked.deck]
-        again = np.where(asked.repaired > before, 0.0, known.last_of(known.failed_share())[asked.deck])
+        patched = to_places(asked.repaired, SHARE_PLACES) > to_places(before, SHARE_PLACES)
+        again = np.where(patched, 0.0, known.last_of(known.failed_share())[asked.deck])
         out.append(
             Round(
                 models, few, asked.deck, asked.when_yr, asked.covered, asked.observer, asked.repaired, again,

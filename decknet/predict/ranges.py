@@ -436,7 +436,7 @@ def revise(
     told = learned.miss(at.history)
     level = at.there(np.clip(at.ahead[0] + told * at.spread, 0.0, 1.0))
     middle, down, up = learned.reading.at(level, at.begun, at.repaired > 0)
-    move = to_places((told + middle) * at.spread, SHARE_PLACES)
+    move = (told + middle) * at.spread
     scatter = Z80 * np.hypot(_usual_observer(models)[0] * level, models.error.floor)
     unseen = Z80 * shared * level * np.sqrt(1 - level)  # a crew cannot miss by a part what is nearly the whole
     wanted = []
