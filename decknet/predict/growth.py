@@ -303,10 +303,7 @@ class Growth:
         # Where the two models differ, neither range knows of the other's.
         apart = np.where(own, Z80 * np.abs(curve[0] - pace[0]) / 2, 0.0)
         low, high = np.maximum(median - np.hypot(median - low, apart), 0.0), median + np.hypot(high - median, apart)
-        median, low, high = widened((median, low, high), self.blend.reach(family, self.level[rows]))
-        if self.revision is not None:
-            median, low, high = (self.revision.pace(rows, when_yr, q) for q in (median, low, high))
-        return _to_places((median, low, high), PACE_PLACES)
+        return _to_places(widened((median, low, high), self.blend.reach(family, self.level[rows])), PACE_PLACES)
 
     def status(self) -> pd.DataFrame:
         """Share and growth of every deck today, as ``fit_growth`` gives."""

@@ -156,15 +156,6 @@ class Revision:
         out = q + _ramp(self.move[rows], years / self.gap_yr, last, ahead, q)
         return np.clip(out, 0.0, 1.0)
 
-    def pace(self, rows: Ints, when_yr: Floats, q: Floats) -> Floats:
-        """A quantile of the pace, moved as the shares are."""
-        move = self.move[rows]
-        years = np.nan_to_num(when_yr - self.last_yr[rows])
-        grown = np.maximum(self.ahead[0][rows] - self.at_last[0][rows], 1e-9)
-        slowed = np.maximum(move * (1 - _AT_ONCE), -_MOST_SLOWED * grown) / grown
-        more = np.where(years < _MOST_GAPS * self.gap_yr, move * (1 - _AT_ONCE) / self.gap_yr, 0.0)
-        return np.where(move > 0, q + more, q * (1 + np.minimum(slowed, 0.0)))
-
 
 def _ramp(move: Floats, gaps: Floats, last: Floats, ahead: Floats, q: Floats) -> Floats:
     """What a move comes to some gaps after the last survey.
