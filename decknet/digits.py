@@ -58,6 +58,7 @@ __all__ = [
     "signed",
     "size",
     "span",
+    "times",
     "traffic",
     "volume",
     "weight",
@@ -84,6 +85,7 @@ PLACES: dict[str, tuple[int, int, int]] = {
     "weight": (3, 3, 3),  # where a weight would turn the order, which follows exactly from it
     "days": (1, 1, 0),  # of a crew
     "years": (1, 1, 0),
+    "times": (1, 1, 0),  # of an average
     "size": (1, 1, 0),  # of a file
     "whole": (0, 0, 0),  # vehicles, whole hours, days left
 }
@@ -191,6 +193,33 @@ def as_printed(values: Floats, quantity: str) -> Floats:
     rounded = np.floor(safe * scale * (1 + 1e-12) + 0.5) / scale
     out: Floats = np.where(known, np.copysign(rounded, values), values)
     return out
+
+
+def texts(values: Floats, quantity: str, say: Callable[[Any], str], *, times: float = 1.0) -> list[str]:
+    """What ``say`` prints of each of many values; each printed figure is made once.
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+    quantity : str
+        By whose rule ``say`` prints.
+    say : callable
+    times : float
+        From the value to the unit printed: 100 for a share in percent.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> texts(np.array([0.0512, 0.05124, 0.0, 0.00004, np.nan]), "share", percent, times=100)
+    ['5.1 %', '5.1 %', '0 %', 'under 0.1 %', 'not known']
+    """
+    import numpy as np
+
+    key = as_printed(times * values, quantity)
+    key = np.where((key == 0) & (values != 0), np.copysign(1e-300, values), key)  # too small to print is not nothing
+    _, first, which = np.unique(key, return_index=True, return_inverse=True)
+    words = [say(v) for v in values[first].tolist()]
+    return [words[i] for i in which.tolist()]
 
 
 # ---- quantities ---------------------------------------------------------------------------------
@@ -321,6 +350,17 @@ def weight(value: Any, missing: str = MISSING) -> str:
 def factor(value: Any, missing: str = MISSING) -> str:
     """A number of times: two decimals."""
     return number(value, "factor", missing)
+
+
+def times(value: Any, missing: str = MISSING) -> str:
+    """How many times an average: to 0.1 below 10, whole above.
+
+    Examples
+    --------
+    >>> times(14.17), times(1.93)
+    ('14', '1.9')
+    """
+    return number(value, "times", missing)
 
 
 def hours(value: Any, missing: str = MISSING) -> str:

@@ -11,23 +11,23 @@ BASES = {"published", "derived", "practice", "memory", "pinned"}
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--hours", type=float, default=0.0, help="go on with each long trial for so many hours")
+    parser.addoption("--tries", type=int, default=0, help="so many tries in each long trial, in place of its own count")
+
+
+@pytest.fixture
+def tries(request: pytest.FixtureRequest) -> int:
+    """How many tries each long trial makes; 0 for its own count, which the whole suite has time for."""
+    return int(request.config.getoption("--tries"))
 
 
 @pytest.fixture
 def hours(request: pytest.FixtureRequest) -> float:
-    """How long each trial marked slow goes on; 0 for its own count."""
+    """How long each long trial goes on; 0 for its count."""
     return float(request.config.getoption("--hours"))
 
 
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    asked = float(config.getoption("--hours")) > 0
-    long = pytest.mark.skip(reason="a long trial: goes on for as long as --hours says")
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
-        trial = "hours" in getattr(item, "fixturenames", ()) or (
-            item.path.parent.name == "trials" and "every" in item.name
-        )
-        if not asked and trial and item.get_closest_marker("slow"):
-            item.add_marker(long)
         for mark in item.iter_markers("basis"):
             if len(mark.args) != 2 or mark.args[0] not in BASES or not str(mark.args[1]).strip():
                 raise pytest.UsageError(f"{item.nodeid}: basis needs a kind ({', '.join(sorted(BASES))}) and a place")

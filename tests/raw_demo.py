@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
@@ -17,6 +18,28 @@ FAILED_PART, REDONE_PART = 0.2, 0.5  # the defaults of the settings, stated anew
 
 def _number(text: pd.Series) -> pd.Series:
     return pd.to_numeric(text.str.replace(",", ".", regex=False))
+
+
+@dataclass
+class _Lane:
+    """What is known of one lane: drawn hollow and broken ground, and areas (m2) that have no place in it."""
+
+    since: pd.Timestamp
+    hollow: shapely.Geometry
+    broken: shapely.Geometry
+    loose_hollow: float
+    loose_broken: float
+    area: float
+
+    def patched(self, limits: shapely.Geometry) -> None:
+        self.hollow, self.broken = self.hollow.difference(limits), self.broken.difference(limits)
+
+    def unsound(self) -> float:
+        return float(self.hollow.union(self.broken).area + self.loose_hollow + self.loose_broken)
+
+
+def _cut(shapes: pd.Series, edge: shapely.Geometry) -> shapely.Geometry:
+    return shapely.union_all(shapely.intersection(shapes.to_numpy(dtype=object), edge))
 
 
 class Raw:
@@ -65,18 +88,19 @@ class Raw:
         old["date"] = pd.to_datetime(old["date"], format="%d/%m/%Y")
         single = self.decks.drop_duplicates("bridge_id", keep=False).set_index("bridge_id")["deck_id"]
         old["deck_id"] = single.reindex(old["place"]).array
-        new = pd.read_excel(FOLDER / "surveys_2021_2026.xlsx", dtype=str, engine="openpyxl").set_axis(names, axis=1)
+        new = pd.read_excel(FOLDER / "surveys_2021_2026.xlsx", dtype=str, engine="openpyxl")
+        new = new.drop(columns="Part surveyed").set_axis(names, axis=1)
         new = new[~new["survey_id"].isin(["S90003", "S90004"])]
         new["date"] = pd.to_datetime(new["date"])
         new["deck_id"] = new["place"]
-        out = pd.concat([old, new], ignore_index=True)
+        out = pd.concat([old, new, self._late], ignore_index=True)
         for name in ("surveyed", "left", "right", "hollow", "spalled", "holes", "bars", "failed_patch", "total"):
             out[name] = _number(out[name])
         deck = self.decks.set_index("deck_id").reindex(out["deck_id"]).reset_index(drop=True)
         half = deck["width"] / 2
         across = np.minimum(out["right"].fillna(half), half) - np.maximum(out["left"].fillna(-half), -half)
         strip = out["left"].notna() | out["right"].notna()
-        out["covered"] = out["surveyed"].fillna((deck["length"] * across).where(strip, deck["area"]))
+        out["covered"] = (deck["length"] * across).where(strip, out["surveyed"].fillna(deck["area"]))
         out["part"] = (out["covered"] / deck["area"]).clip(upper=1.0)
         stated = out[["hollow", "spalled", "holes", "failed_patch"]].sum(axis=1, min_count=1)
         out["unsound"] = out["total"].fillna(stated)
@@ -90,6 +114,23 @@ class Raw:
         out["share"] = out["unsound"] / out["covered"]
         return out
 
+    @property
+    def _late(self) -> pd.DataFrame:
+        """The returns of the last weeks; lanes are halves of a deck of two."""
+        read = pd.read_csv(FOLDER / "returns_2026.csv", dtype=str)
+        half = self.decks.set_index("deck_id")["width"].reindex(read["Deck"]).to_numpy() / 2
+        left, right = read["Part"].eq("left lane").to_numpy(), read["Part"].eq("right lane").to_numpy()
+        return pd.DataFrame(
+            {
+                "survey_id": read["Survey"], "place": read["Deck"], "deck_id": read["Deck"],
+                "date": pd.to_datetime(read["Survey date"]), "method": read["Method"],
+                "left": [f"{-h}" if a else "0" if b else None for h, a, b in zip(half, left, right, strict=True)],
+                "right": ["0" if a else f"{h}" if b else None for h, a, b in zip(half, left, right, strict=True)],
+                "hollow": read["Delaminated (m2)"], "holes": read["Holes (m2)"], "bars": read["Exposed bars (m2)"],
+                "crew": read["Crew"], "remarks": read["Remarks"],
+            }
+        )  # fmt: skip
+
     @cached_property
     def defects(self) -> pd.DataFrame:
         read = pyogrio.read_dataframe(FOLDER / "defects.gpkg")
@@ -98,9 +139,61 @@ class Raw:
 
     @cached_property
     def last(self) -> pd.DataFrame:
-        """The last survey of each deck that says how much is unsound, beside the deck."""
+        """Each deck as its looks say together at the last that says how much is unsound, beside the deck."""
         told = self.surveys[self.surveys["unsound"].notna()].sort_values(["deck_id", "date", "survey_id"])
-        return self.decks.merge(told.groupby("deck_id").tail(1), on="deck_id", how="left")
+        last = told.groupby("deck_id").tail(1).set_index("deck_id").copy()
+        for deck_id, looks in told.groupby("deck_id"):
+            area, unsound = self._by_lanes(deck_id, looks)
+            last.loc[deck_id, ["covered", "unsound"]] = area, unsound
+        last["share"] = last["unsound"] / last["covered"]
+        out = self.decks.merge(last.reset_index(), on="deck_id", how="left")
+        return out.assign(part=(out["covered"] / out["area"]).clip(upper=1.0))
+
+    def _by_lanes(self, deck_id: str, looks: pd.DataFrame) -> tuple[float, float]:
+        """Area looked at and unsound area of one deck, its two lanes by the newest look at each; all looks of the
+        demo are of one lane or of the whole deck."""
+        deck = self.decks.set_index("deck_id").loc[deck_id]
+        done = self.repairs[self.repairs["deck_id"] == deck_id]
+        anew = done[done["treatment"].isin(["thin overlay", "rigid overlay", "new deck"])]["date"]
+        lanes: list[_Lane | None] = [None, None]
+        half = deck["width"] / 2
+        edges = [shapely.box(0, -half, deck["length"], 0), shapely.box(0, 0, deck["length"], half)]
+        since = pd.Timestamp("1700-01-01")
+        for s in looks.itertuples():
+            if (anew < s.date).any() and anew[anew < s.date].max() > since:
+                lanes, since = [None, None], anew[anew < s.date].max()
+            for patch in done[done["limits"].notna() & (done["date"] < s.date)].itertuples():
+                for lane in lanes:
+                    if lane is not None and patch.date > lane.since:
+                        lane.patched(patch.limits)
+            mine = self.defects[self.defects["survey_id"] == s.survey_id]
+            hollow_only = s.method in ("infrared", "impact echo", "radar")
+            reached = [
+                k for k in (0, 1)
+                if (np.isnan(s.left) and np.isnan(s.right)) or (_or(s.left, -half) + _or(s.right, half) < 0) == (k == 0)
+            ]  # fmt: skip
+            for k in reached:
+                old = lanes[k]
+                if s.drawn:
+                    hollow = mine.loc[mine["kind"].isin(["delamination", "failed patch"]), "shape"]
+                    broken = mine.loc[~mine["kind"].isin(["delamination", "failed patch"]), "shape"]
+                    new = _Lane(
+                        s.date, _cut(hollow, edges[k]), _cut(broken, edges[k]), 0.0, 0.0, edges[k].area
+                    )  # fmt: skip
+                else:
+                    part = edges[k].area / s.covered
+                    broken = 0.0 if not np.isnan(s.total) else np.nansum([s.spalled, s.holes])
+                    new = _Lane(
+                        s.date, shapely.Polygon(), shapely.Polygon(), (s.unsound - broken) * part, broken * part,
+                        edges[k].area,
+                    )  # fmt: skip
+                in_all = not s.drawn and not np.isnan(s.total) and len(reached) == 2
+                if hollow_only and old is not None and not in_all:
+                    new.broken = new.broken.union(old.broken)
+                    new.loose_broken = max(new.loose_broken, old.loose_broken)
+                lanes[k] = new
+        seen = [lane for lane in lanes if lane is not None]
+        return sum(lane.area for lane in seen), sum(lane.unsound() for lane in seen)
 
     @cached_property
     def patches(self) -> pd.DataFrame:

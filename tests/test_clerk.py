@@ -156,6 +156,7 @@ def store(tmp_path):
     return path
 
 
+@pytest.mark.slow
 def test_the_list_for_a_clerk_names_file_line_and_remedy(store, tmp_path, capsys):
     assert main(["check", str(store), "-o", str(tmp_path / "list.xlsx"), "--today", "2026-06-01"]) == 0
     said = " ".join(capsys.readouterr().out.split())
@@ -249,3 +250,31 @@ def test_sheets_that_may_be_filled_in_are_never_written_over(tmp_path):
     list(clerk.write_forms(tmp_path))
     with pytest.raises(DecknetError, match="may be filled in"):
         list(clerk.write_forms(tmp_path))
+
+
+@pytest.mark.basis("derived", "2 by 2 m from station 39 to 41 on a deck of 40 m: 2 of 4 m2 beyond; 80 m2 on 5 by 10 m")
+def test_what_is_set_aside_or_left_out_of_every_figure_is_listed(store, tmp_path, capsys):
+    more = {
+        "drawn.csv": "survey id,deck id,survey date,method,looked at\nd1,A,2024-05-04,hammer,whole deck\n"
+        "d2,A,2025-05-04,hammer,whole deck\n",
+        "shapes.csv": "survey id,defect id,kind,from station m,to station m,from offset m,to offset m\n"
+        "d1,1,spall,39,41,0,2\nd2,1,spall,30,39.99,0,2\n",
+    }
+    for name, text in more.items():
+        (tmp_path / name).write_text(text)
+    list(flow.load(store, [tmp_path / n for n in more], now=datetime(2026, 6, 1), who="t"))
+    found = clerk.check(store, today=TODAY).stored.set_index("code")
+    left = found.loc["C-LEFT-OUT"]
+    assert (left["record"], left["value"], left["file"], left["line"]) == ("d1", "2.00 m2", "drawn.csv", "2")
+    assert "C-SET-ASIDE" not in found.index
+    # A correction makes the deck 5 m long: the 80 m2 of 2021 can be on it no longer.
+    (tmp_path / "corrected.csv").write_text("bridge id,deck length m,deck width m\nA,5,10\n")
+    list(flow.load(store, [tmp_path / "corrected.csv"], now=datetime(2026, 6, 2), who="t"))
+    found = clerk.check(store, today=TODAY).stored
+    (aside,) = found[found["code"] == "C-SET-ASIDE"].to_dict("records")
+    assert aside["value"] == "80 m2 unsound does not fit on the 50 m2 looked at"
+    assert "the survey of 2021-05-04 of deck A cannot be right, so it is set aside" in aside["rule"]
+    assert main(["check", str(store), "-o", str(tmp_path / "aside.xlsx"), "--today", "2026-06-01"]) == 0
+    assert "C-SET-ASIDE: 1" in capsys.readouterr().out
+    book = openpyxl.load_workbook(tmp_path / "aside.xlsx")
+    assert any("C-SET-ASIDE" in [c.value for c in row] for sheet in book for row in sheet.iter_rows())

@@ -14,9 +14,9 @@ import pytest
 
 from decknet import flow
 from decknet.cli import main
+from decknet.clock import Clock
 from decknet.commands import say
 from decknet.flow import findings
-from decknet.schedule.clock import Clock
 
 ASKED = ["--budget", "400000", "--years", "3", "--effort", "quick", "--today", "2026-11-25"]
 SAID = re.compile(
@@ -86,6 +86,7 @@ def test_the_terminal_and_json_say_that_the_clock_struck(store, over, capsys):
     assert (plainly["facts"]["clock_hit"], plainly["facts"]["clock_s"]) == (0.0, 0.0)
 
 
+@pytest.mark.slow
 def test_every_file_of_a_report_says_that_the_clock_struck(store, over, capsys, tmp_path, monkeypatch):
     monkeypatch.setattr(findings, "TIMES", (1.25,))
     out = run(capsys, "report", store, *ASKED, "--seconds", "20", "--save-to", tmp_path)

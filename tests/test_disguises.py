@@ -28,6 +28,9 @@ from tests.test_troubled_files import HEAD, District, book, layer
 SURVEY = "bridge id,survey date,delaminated m2\n"
 
 
+pytestmark = pytest.mark.slow  # as files of trouble, which a quick run holds; these are the rarer kinds
+
+
 @pytest.fixture
 def own(tmp_path, capsys):
     return District(tmp_path, capsys)

@@ -18,6 +18,7 @@ def test_every_table_made_from_the_code_is_that_of_the_code(what):
     assert f"<!-- made: {what} -->\n{readme.tables()[what]}<!-- end -->" in README
 
 
+@pytest.mark.slow
 def test_the_commands_of_the_tutorial_print_what_the_readme_says(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     readme.in_demo_folder(tmp_path)

@@ -15,7 +15,7 @@ from decknet.errors import DecknetError, RecordError
 from decknet.flow.history import Filters, deck_story, found_and_done, sums
 from decknet.keep import Store, add_programme
 from decknet.settings import Settings
-from tests.raw_demo import FOLDER, Raw
+from tests.raw_demo import Raw
 
 TODAY = date(2026, 11, 25)
 BRIDGES = "bridge id,name,route,deck length m,deck width m,built year,longitude,latitude\n"
@@ -88,6 +88,24 @@ def test_a_story_is_told_in_order(store):
     order = ["built", "counted", "surveyed", "surveyed", "repaired", "counted", "surveyed", "corrected", "refused"]
     assert events["event"].tolist() == [*order, "taken back"]
     assert events["day"].tolist()[:5] == ["1970", "2015", "2018-05-01", "2018-05-01", "2019-09-01"]
+
+
+def test_a_closing_is_told_with_who_and_how(store, tmp_path):
+    path = tmp_path / "copy.duckdb"
+    path.write_bytes(store.read_bytes())
+    text = (
+        "deck id,closed on,cause,station,offset,how,closed by\n0001,2024-05-03,hole,4,-1.5,plated,Ida Marsh\n"
+        "0001,2024-05-04,,,,poured,Bo\n"
+    )
+    _load(path, [_file(tmp_path, "closings.csv", text)], 11)
+    events = _story(path, "0001")
+    told = events[events["event"] == "closed"]
+    assert told["day"].tolist() == ["2024-05-03", "2024-05-04"]
+    assert told["what"].tolist() == [
+        "Open hole, station 4 m, offset −1.5 m: dealt with, on the word of Ida Marsh: plated.",
+        "What was urgent: dealt with, on the word of Bo: poured.",
+    ]
+    assert told[["file", "line"]].to_numpy().tolist() == [["closings.csv", 2], ["closings.csv", 3]]
 
 
 def test_every_event_names_its_file_and_line(store):
@@ -166,22 +184,6 @@ def test_a_bridge_with_two_decks_asks_which(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    path = tmp_path_factory.mktemp("history demo") / "demo.duckdb"
-    flow.create(path, title="Demo", currency="USD", now=datetime(2026, 11, 25))
-    names = (
-        "bridges.csv",
-        "decks.xlsx",
-        "surveys_2014_2020.csv",
-        "surveys_2021_2026.xlsx",
-        "defects.gpkg",
-        "repairs.csv",
-    )
-    list(flow.load(path, [FOLDER / n for n in names], now=datetime(2026, 11, 25), who="clerk", settings=Settings()))
-    return path
-
-
-@pytest.fixture(scope="module")
 def raw():
     return Raw()
 
@@ -190,9 +192,9 @@ def _events(store, **filters):
     return found_and_done(store, Filters(**filters), asked=flow.AsOf(TODAY), settings=Settings()).frame
 
 
-def test_filters_find_what_the_files_hold(demo, raw):
+def test_filters_find_what_the_files_hold(demo_store, raw):
     routes = raw.decks.set_index("deck_id")["route"]
-    got = _events(demo, route="r 1", since="2020", material="Mortar")
+    got = _events(demo_store, route="r 1", since="2020", material="Mortar")
     mine = raw.repairs[(routes.reindex(raw.repairs["deck_id"]) == "R 1").array]
     want = mine[(mine["date"] >= "2020-01-01") & mine["material"].str.contains("mortar")]
     assert len(got) == len(want) > 5
@@ -200,8 +202,9 @@ def test_filters_find_what_the_files_hold(demo, raw):
     assert set(got["event"]) == {"repaired"}
 
 
-def test_surveys_over_a_share_between_two_days(demo, raw):
-    got = _events(demo, event="surveyed", since="2021-03-01", until="2023", least_share=0.15)
+@pytest.mark.slow
+def test_surveys_over_a_share_between_two_days(demo_store, raw):
+    got = _events(demo_store, event="surveyed", since="2021-03-01", until="2023", least_share=0.15)
     told = raw.surveys
     want = told[told["date"].between("2021-03-01", "2023-12-31") & (told["share"] >= 0.15)]
     assert sorted(zip(got["day"], got["deck_id"], strict=True)) == sorted(
@@ -210,15 +213,16 @@ def test_surveys_over_a_share_between_two_days(demo, raw):
     assert len(got) > 3
 
 
-def test_repairs_that_failed(demo, raw):
-    got = _events(demo, outcome="failed")
+@pytest.mark.slow
+def test_repairs_that_failed(demo_store, raw):
+    got = _events(demo_store, outcome="failed")
     assert len(got) == raw.patches["failed_by"].notna().sum() > 20
     made = sums(got)
     assert made["failed"] == made["looked_at"] == made["repairs"] == len(got)
 
 
-def test_all_that_was_found_and_done_adds_up(demo, raw):
-    made = sums(_events(demo))
+def test_all_that_was_found_and_done_adds_up(demo_store, raw):
+    made = sums(_events(demo_store))
     assert made["surveys"] == len(raw.surveys)
     assert made["repairs"] == len(raw.repairs)
     assert made["cost"] == pytest.approx(raw.repairs["cost"].sum())
@@ -229,20 +233,21 @@ def test_all_that_was_found_and_done_adds_up(demo, raw):
     ("filters", "words"),
     [
         ({"material": "mortr"}, "rapid-setting mortar"),
-        ({"route": "R 77"}, "R 1"),
-        ({"crew": "Nobody"}, "Bay gang"),
+        pytest.param({"route": "R 77"}, "R 1", marks=pytest.mark.slow),
+        pytest.param({"crew": "Nobody"}, "Bay gang", marks=pytest.mark.slow),
         ({"outcome": "good"}, "held at last look"),
         ({"event": "built"}, "surveyed"),
         ({"since": "last year"}, "2026-05-12"),
     ],
 )
-def test_a_filter_that_can_find_nothing_says_what_is_known(demo, filters, words):
+def test_a_filter_that_can_find_nothing_says_what_is_known(store, filters, words):
     with pytest.raises(RecordError, match=words):
-        _events(demo, **filters)
+        _events(store, **filters)
 
 
-def test_filters_that_meet_nowhere_say_so(demo, capsys):
-    assert main(["history", str(demo), "--route", "R 1", "--since", "2026-11-24", "--outcome", "failed"]) == 0
+@pytest.mark.slow
+def test_filters_that_meet_nowhere_say_so(demo_store, capsys):
+    assert main(["history", str(demo_store), "--route", "R 1", "--since", "2026-11-24", "--outcome", "failed"]) == 0
     assert "Nothing on record answers to this" in capsys.readouterr().out
 
 
@@ -257,6 +262,7 @@ def test_the_command_prints_a_story_with_sources(store, capsys):
     assert max(len(line) for line in out.splitlines()) <= 100
 
 
+@pytest.mark.slow
 def test_the_command_gives_json_and_files(store, capsys, tmp_path):
     assert main(["history", str(store), "0001", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)

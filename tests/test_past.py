@@ -10,7 +10,7 @@ import pytest
 import shapely
 
 from decknet import flow
-from decknet.demo import FILES, TODAY, demo_folder
+from decknet.demo import TODAY
 from decknet.flow import forecast
 from decknet.flow.past import past_of
 from decknet.keep import Store
@@ -18,13 +18,8 @@ from decknet.settings import Settings
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    path = tmp_path_factory.mktemp("past") / "demo.duckdb"
-    now = datetime(2026, 11, 25)
-    flow.create(path, title="Past", currency="USD", now=now)
-    for loaded in flow.load(path, [demo_folder() / name for name in FILES], now=now, who="test"):
-        assert loaded.reading is not None
-    return path
+def store(demo_store):
+    return demo_store
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +37,7 @@ def past(condition, limits):
     return past_of(condition, limits)
 
 
+@pytest.mark.slow
 def test_every_survey_and_repair_on_record_stands_once(store, past):
     with Store.open(store) as opened:
         for kind, frame, key in (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pandas as pd
 import pytest
@@ -31,15 +32,18 @@ def files(tmp_path_factory):
         surveys.append(f"S{i},{i:04d},2026-0{1 + i % 8}-11,sounding,1,{length * 10 * (0.01 + 0.008 * i):.1f}")
     (folder / "bridges.csv").write_text("\n".join(bridges) + "\n", encoding="utf-8")
     (folder / "surveys.csv").write_text("\n".join(surveys) + "\n", encoding="utf-8")
+    store = folder / "small.duckdb"
+    assert main(["new", str(store)]) == 0
+    assert main(["load", str(store), str(folder / "bridges.csv"), str(folder / "surveys.csv")]) == 0
     return folder
 
 
 @pytest.fixture
-def store(files, tmp_path, capsys):
-    path = tmp_path / "small.duckdb"
-    assert _run(capsys, "new", path)[0] == 0
-    assert _run(capsys, "load", path, files / "bridges.csv", files / "surveys.csv")[0] == 0
-    return path
+def store(files, tmp_path):
+    """The small district's store, to be written to."""
+    for made in files.glob("small.duckdb*"):
+        shutil.copyfile(made, tmp_path / made.name)
+    return tmp_path / "small.duckdb"
 
 
 def _asked(capsys, store, *more):
@@ -82,6 +86,7 @@ def test_a_pin_or_sum_that_cannot_be_read_is_misuse_and_one_that_cannot_be_kept_
     assert "The smallest change that fits" in err
 
 
+@pytest.mark.slow
 def test_more_money_never_buys_less(capsys, store):
     found = _asked(capsys, store, "--compare", "0.5,1,2")["money"]
     assert [r["times"] for r in found] == [0.5, 1, 2]
@@ -107,6 +112,7 @@ def test_more_money_never_buys_less(capsys, store):
     assert "worst first" in text
 
 
+@pytest.mark.slow
 def test_crew_days_and_money_kept_bind(capsys, store):
     made = _asked(capsys, store, "--crew-days", "9")
     assert all(year["crew_days"] <= 9 + 1e-6 for year in made["years"])
@@ -117,6 +123,7 @@ def test_crew_days_and_money_kept_bind(capsys, store):
         assert sum(x["cost"] for x in mine) <= 50_000
 
 
+@pytest.mark.slow
 def test_programmes_are_kept_listed_and_compared(capsys, store, tmp_path):
     assert "no programme is kept yet" in _run(capsys, "programmes", store)[1]
     one = _asked(capsys, store, "--save", "draft")
@@ -136,6 +143,7 @@ def test_programmes_are_kept_listed_and_compared(capsys, store, tmp_path):
     assert _run(capsys, "compare", store, "draft", "nothing")[0] == 1
 
 
+@pytest.mark.slow
 def test_a_year_kept_is_held_against_repairs_recorded_since(capsys, store, tmp_path):
     made = _asked(capsys, store, "--save", "agreed")
     mine = made["lines"]
@@ -169,6 +177,7 @@ def test_a_year_kept_is_held_against_repairs_recorded_since(capsys, store, tmp_p
     assert "runs from 2027 to 2029" in err
 
 
+@pytest.mark.slow
 def test_doubt_is_told_in_words_and_columns_and_kept(capsys, store, tmp_path):
     csv = tmp_path / "lines.csv"
     made = _asked(capsys, store, "--draws", "6", "--csv", csv, "--save", "agreed")
@@ -188,6 +197,7 @@ def test_doubt_is_told_in_words_and_columns_and_kept(capsys, store, tmp_path):
     assert "Stays %" in text
 
 
+@pytest.mark.slow
 def test_closures_are_kept_with_a_programme_and_read_again(capsys, store, tmp_path):
     made = _asked(capsys, store, "--save", "agreed")
     listed = json.loads(_run(capsys, "programmes", store, "--json")[1])["programmes"][0]
@@ -259,6 +269,7 @@ def test_paths_of_the_programme_are_the_forecasts_after_works(store):
         assert paths.after(name, kind, 2)[:, 5] == pytest.approx(after["unsound_share"].to_numpy(), abs=2e-4)
 
 
+@pytest.mark.slow
 def test_lines_add_up_to_the_totals_in_every_output(capsys, store, tmp_path):
     import geopandas as gpd
     from python_calamine import CalamineWorkbook

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import date, datetime
 from pathlib import Path
 
@@ -19,10 +20,6 @@ from decknet.settings import Settings
 from tests.raw_demo import FOLDER, Raw
 
 TODAY = date(2026, 11, 25)
-FILES = (
-    "bridges.csv", "decks.xlsx", "traffic.csv", "surveys_2014_2020.csv", "surveys_2021_2026.xlsx", "defects.gpkg",
-    "repairs.csv",
-)  # fmt: skip
 ASKED = set()
 
 
@@ -48,13 +45,9 @@ def _lines(raw):
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory, raw):
+def store(demo_store, tmp_path_factory, raw):
     """The demo's records, and a programme of 2020 that is kept."""
-    folder = tmp_path_factory.mktemp("questions")
-    path = folder / "demo.duckdb"
-    when = datetime(2026, 11, 25, 9)
-    flow.create(path, title="Demo", currency="USD", now=when)
-    list(flow.load(path, [FOLDER / f for f in FILES], now=when, who="clerk", settings=Settings()))
+    path = Path(shutil.copy(demo_store, tmp_path_factory.mktemp("questions")))
     values = {
         "made_at": datetime(2020, 6, 1), "made_by": "engineer", "software": "decknet", "first_year": 2020, "seed": 0,
         "budgets": json.dumps([1e6] * 9), "settings": "{}", "facts": "{}",
@@ -93,6 +86,7 @@ def test_worst_decks(answer, raw):
     assert got.loc[got["unsound_share"] >= 0.4, "urgent"].notna().all()
 
 
+@pytest.mark.slow
 def test_decks_not_sounded(answer, raw):
     last = raw.surveys.groupby("deck_id")["date"].max()
     want = raw.decks.assign(last=last.reindex(raw.decks["deck_id"]).array)
@@ -100,6 +94,7 @@ def test_decks_not_sounded(answer, raw):
     _same(answer("not_sounded"), want[["deck_id", "name", "route", "last"]])
 
 
+@pytest.mark.slow
 def test_unsound_deck_by_route(answer, raw):
     told = raw.last.assign(seen=raw.last["area"] * raw.last["part"])
     want = told.groupby("route").agg(
@@ -110,6 +105,7 @@ def test_unsound_deck_by_route(answer, raw):
     _same(answer("route_load"), want)
 
 
+@pytest.mark.slow
 def test_money_by_year_and_treatment(answer, raw):
     done = raw.repairs.assign(year=raw.repairs["date"].dt.year)
     want = done.groupby(["year", "treatment"], as_index=False).agg(
@@ -127,6 +123,7 @@ def test_price_of_a_square_metre_of_patch(answer, raw):
     _same(answer("patch_prices"), want.drop(columns=["cost", "area"]))
 
 
+@pytest.mark.slow
 def test_patches_that_held_by_material(answer, raw):
     want = raw.patches.groupby("material", as_index=False).agg(
         patches=("repair_id", "size"), looked_at=("looked_at", "sum"), failed=("failed_by", "count"),
@@ -137,6 +134,7 @@ def test_patches_that_held_by_material(answer, raw):
     _same(answer("did_patches_hold"), want)
 
 
+@pytest.mark.slow
 def test_patches_placed_in_the_cold(answer, raw):
     seen = raw.patches[raw.patches["looked_at"] & raw.patches["air"].notna()]
     seen = seen.assign(cold=seen["air"] < 10)
@@ -144,6 +142,7 @@ def test_patches_placed_in_the_cold(answer, raw):
     _same(answer("cold_patches"), want.assign(part=want["failed"] / want["looked_at"]))
 
 
+@pytest.mark.slow
 def test_shares_before_and_after_an_overlay(answer, raw):
     anew = raw.repairs[raw.repairs["treatment"].isin(["thin overlay", "rigid overlay", "new deck"])].sort_values("date")
     told = raw.surveys[raw.surveys["share"].notna()].sort_values("date")[["deck_id", "date", "share"]]
@@ -162,6 +161,7 @@ def test_shares_before_and_after_an_overlay(answer, raw):
     _same(answer("before_and_after"), both[names])
 
 
+@pytest.mark.slow
 def test_decks_repaired_again(answer, raw):
     done = raw.repairs.assign(year=raw.repairs["date"].dt.year).merge(raw.decks[["deck_id", "name", "route"]])
     want = done.groupby(["deck_id", "name", "route"], as_index=False).agg(
@@ -171,6 +171,7 @@ def test_decks_repaired_again(answer, raw):
     _same(answer("repaired_again"), want)
 
 
+@pytest.mark.slow
 def test_crews(answer, raw):
     told = raw.surveys.assign(seen=raw.surveys["covered"].where(raw.surveys["unsound"].notna()))
     want = told.groupby("crew", as_index=False).agg(
@@ -181,6 +182,7 @@ def test_crews(answer, raw):
     _same(answer("crews"), want.drop(columns=["unsound", "seen"]))
 
 
+@pytest.mark.slow
 def test_busy_decks_in_bad_state(answer, raw):
     last = raw.traffic.sort_values("year").groupby("bridge_id").tail(1)
     both = raw.last.merge(last, on="bridge_id")
@@ -211,6 +213,7 @@ def test_year_by_year(answer, raw):
     _same(answer("year_by_year"), want.reset_index())
 
 
+@pytest.mark.slow
 def test_days_between_survey_and_repair(answer, raw):
     told = raw.surveys[raw.surveys["share"].notna()].sort_values("date")[["deck_id", "date"]]
     both = pd.merge_asof(
@@ -237,6 +240,7 @@ def test_a_programme_held_against_what_was_done(answer, raw):
     assert got.loc[["not done", "not yet due"], "done_cost"].isna().all()
 
 
+@pytest.mark.slow
 def test_corrections(answer, store, tmp_path, raw):
     assert answer("corrected").empty
     copy = tmp_path / "copy.duckdb"

@@ -72,6 +72,7 @@ def _flat(path: Path) -> str:
     return re.sub(r"\s+", " ", " ".join(p.extract_text() for p in reader.pages))
 
 
+@pytest.mark.slow
 def test_every_file_named_on_the_page_is_there_and_no_other(written):
     page = (written / "index.html").read_text(encoding="utf-8")
     linked = set(re.findall(r'href="([^"]+)"', page))
@@ -79,6 +80,7 @@ def test_every_file_named_on_the_page_is_there_and_no_other(written):
     assert {p.name for p in written.iterdir()} == linked | {"index.html"}
 
 
+@pytest.mark.slow
 def test_all_outputs_hold_the_same_totals(written):
     figures = json.loads((written / "figures.json").read_text(encoding="utf-8"))
     plan = figures["programme"]
@@ -106,6 +108,7 @@ def test_all_outputs_hold_the_same_totals(written):
     )
 
 
+@pytest.mark.slow
 def test_deck_pages_hold_every_deck_that_is_urgent_or_planned(written):
     figures = json.loads((written / "figures.json").read_text(encoding="utf-8"))
     wanted = {*figures["act_now"], *(line["deck"] for line in figures["lines"])}
@@ -113,6 +116,7 @@ def test_deck_pages_hold_every_deck_that_is_urgent_or_planned(written):
     assert {m.title.split()[0] for m in marks if not isinstance(m, list)} == wanted
 
 
+@pytest.mark.slow
 def test_the_same_again_has_the_same_bytes(demo_store, quick, written, capsys):
     before = _digests(written)
     assert _report(demo_store, quick, written) == 0
@@ -120,6 +124,7 @@ def test_the_same_again_has_the_same_bytes(demo_store, quick, written, capsys):
     assert _digests(written) == before
 
 
+@pytest.mark.slow
 def test_another_budget_says_what_has_changed_and_leaves_other_files_alone(
     demo_store, quick, written, tmp_path, capsys
 ):

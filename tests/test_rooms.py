@@ -10,9 +10,10 @@ import pytest
 import decknet
 
 ROOT = Path(decknet.__file__).parent
-SHARED = {"columns", "digits", "errors", "settings", "settled", "units"}
+SHARED = {"clock", "columns", "digits", "errors", "settings", "settled", "units"}
 PURE = ["locate", "measure", "predict", "rank", "schedule"]
 ALLOWED: dict[str, set[str]] = {
+    "clock": set(),
     "columns": set(),
     "digits": set(),
     "errors": set(),

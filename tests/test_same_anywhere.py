@@ -28,6 +28,7 @@ from decknet.predict.history import Histories, learn_error
 from decknet.predict.states import generator
 from decknet.settings import Settings
 from tests.predict.test_elements import NO_WORKS, _quantities
+from tests.quick import first
 
 TODAY = "2026-11-25"
 NUDGE = 1e-12  # part of a figure: thousands of times what processors differ by
@@ -130,7 +131,7 @@ def _ratings(seed=1, runs=150):
     return np.array(run), np.array(when), np.array(state)
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", first(1, SEEDS))
 def test_a_nudge_of_the_dates_of_ratings_changes_no_printed_rate(seed):
     run, when, state = _ratings()
     told = [
@@ -157,7 +158,7 @@ def test_a_rate_driven_to_nothing_ends_at_the_least():
     assert fit.rates.tolist() == pytest.approx([1e-5], rel=1e-5)
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", first(1, SEEDS))
 def test_a_nudge_of_element_quantities_changes_no_printed_chance(seed):
     held = _quantities(60, scatter=0.005)
     told = []
@@ -180,7 +181,7 @@ def _histories(seed=5, decks=200, crews=4):
     return Histories(deck, when, found, patched, np.ones(len(deck)), observer, crews, np.full(decks, -20.0), decks)
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", first(1, SEEDS))
 def test_a_nudge_of_shares_changes_nobody_s_bias_and_no_pair_of_surveys(seed):
     h, rng = _histories(), np.random.default_rng(seed)
     names = ("deck", "when_yr", "damage", "repaired", "covered", "observer")

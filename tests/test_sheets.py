@@ -26,9 +26,6 @@ from decknet.settings import Settings
 from decknet.show.sheet import RETURN_REPAIR
 from tests.browser import Browser
 
-DEMO = Path(__file__).parents[1] / "data_demo"
-FILES = ("bridges.csv", "decks.xlsx", "traffic.csv", "surveys_2014_2020.csv", "surveys_2021_2026.xlsx", "defects.gpkg",
-         "repairs.csv")  # fmt: skip
 TODAY = ["--today", "2026-11-25"]
 
 
@@ -41,11 +38,8 @@ def _condition(store):
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    path = tmp_path_factory.mktemp("demo") / "demo.duckdb"
-    assert _run("new", path) == 0
-    assert _run("load", path, *(DEMO / f for f in FILES)) == 1  # some rows are refused on purpose
-    return path
+def demo(demo_store, tmp_path_factory):
+    return Path(shutil.copy(demo_store, tmp_path_factory.mktemp("sheets")))
 
 
 @pytest.fixture(scope="module")
@@ -77,6 +71,7 @@ def _rectangles(text):
     return found
 
 
+@pytest.mark.slow
 def test_limits_set_out_from_the_printed_numbers_cover_every_drawn_area(worst):
     text, made = worst
     assert len(made) == 3
@@ -96,6 +91,7 @@ def test_limits_set_out_from_the_printed_numbers_cover_every_drawn_area(worst):
             assert shape.area == pytest.approx(area, abs=0.01 * (sum(shape.bounds[2:]) + 10))
 
 
+@pytest.mark.slow
 def test_totals_are_the_sums_of_the_limits(worst):
     text, made = worst
     for deck, sheet in made.items():
@@ -107,6 +103,7 @@ def test_totals_are_the_sums_of_the_limits(worst):
         assert f"All{len(sheet.limits)}{said}" in flat
 
 
+@pytest.mark.slow
 def test_the_worst_come_first_by_rank(demo, worst, capsys):
     text, _ = worst
     assert _run("rank", demo, "--first", 0, "--json", *TODAY) == 0
@@ -115,6 +112,7 @@ def test_the_worst_come_first_by_rank(demo, worst, capsys):
     assert places == sorted(places)
 
 
+@pytest.mark.slow
 def test_a_return_keyed_in_as_printed_loads_as_the_limits(worst, store, tmp_path):
     """Every line of the return, filled in as planned, is a repair whose shape is the limit."""
     _, made = worst
@@ -144,6 +142,7 @@ def test_a_return_keyed_in_as_printed_loads_as_the_limits(worst, store, tmp_path
     assert _run("sheet", store, deck, "-o", tmp_path / "x.pdf", *TODAY) == 1
 
 
+@pytest.mark.slow
 def test_decks_without_a_drawing_or_a_record_are_refused_by_name(demo, capsys, tmp_path):
     with Store.open(demo) as opened:
         surveys, defects = opened.current("survey"), opened.current("defect")
@@ -165,6 +164,7 @@ def test_misuse_ends_with_2(demo):
     assert _run("sheet", demo, "01059", "--paper", "a9") == 2
 
 
+@pytest.mark.slow
 def test_an_area_patched_since_the_survey_is_left_out(worst, demo, store, tmp_path):
     _, made = worst
     deck, sheet = next(iter(made.items()))
@@ -184,6 +184,7 @@ def test_an_area_patched_since_the_survey_is_left_out(worst, demo, store, tmp_pa
     assert (left.repairs["fate"] == "not surveyed since").sum() == 1
 
 
+@pytest.mark.slow
 def test_a_survey_drawn_on_the_field_page_comes_back_as_drawn(store, tmp_path, capsys):
     """Draw two areas with the network off, open the page again, save, load: the stored areas are the drawn ones."""
     page = tmp_path / "deck.html"
@@ -203,7 +204,8 @@ def test_a_survey_drawn_on_the_field_page_comes_back_as_drawn(store, tmp_path, c
         for corner in ((4, 0.5), (5.5, 0.9), (5, 2.2), (4, 0.5)):
             browser.click(*browser.evaluate(f"decknet.screen({corner[0]}, {corner[1]})"))
         browser.evaluate(
-            "for (const [id, v] of [['date', '2026-11-20'], ['crew', 'Quay gang; =1+1'], ['remarks', '<b>']])"
+            "for (const [id, v] of [['date', '2026-11-20'], ['crew', 'Quay gang; =1+1'], ['remarks', '<b>'],"
+            " ['looked_at', 'whole deck']])"
             "{ const f = document.getElementById(id); f.value = v; f.dispatchEvent(new Event('input')); }"
         )
         browser.open(page)
@@ -228,6 +230,7 @@ def test_a_survey_drawn_on_the_field_page_comes_back_as_drawn(store, tmp_path, c
     assert mine["kind"].tolist() == ["delamination", "spall"]
     for shape, drawn in zip(mine["shape"], wanted, strict=True):
         assert shapely.normalize(shape).equals_exact(shapely.normalize(drawn), 1e-9)
+    assert survey["looked_at"].tolist() == ["whole deck"]
     assert survey["unsound_m2"].iloc[0] == pytest.approx(sum(w.area for w in wanted), abs=1e-4)
     assert io.BytesIO(saved.read_bytes()).read(2) == b"PK"
 
@@ -257,6 +260,7 @@ def test_the_workbooks_limits_are_those_of_the_sheets(tmp_path):
         assert mine["Concrete to order (m³)"].sum() == pytest.approx(made[deck].totals["order_m3"], abs=1e-9)
 
 
+@pytest.mark.slow
 def test_a_year_of_a_kept_programme_gets_its_sheets(demo, tmp_path, capsys):
     plan = ("programme", demo, "--budget", "1500000", "--years", "2", "--effort", "quick", *TODAY)
     assert _run(*plan, "--save", "summer") == 0

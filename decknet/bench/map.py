@@ -83,6 +83,7 @@ def _status(decks: int, rng: np.random.Generator) -> gpd.GeoDataFrame:
     )  # fmt: skip
     frame["area_m2"] = frame["length_m"] * frame["width_m"]
     frame["urgent"] = pd.Series("35 % unsound or more", index=frame.index).where(share > 0.35)
+    frame["urgent_state"] = pd.Series("open", index=frame.index).where(share > 0.35)
     points = shapely.points(-135 + rng.normal(0, reach, decks), (-45 + rng.normal(0, reach / 2, decks)).clip(-80, 80))
     return gpd.GeoDataFrame(frame, geometry=points, crs=4326)
 
@@ -123,6 +124,17 @@ def _frames(decks: int, drawn: bool, seed: int) -> tuple[gpd.GeoDataFrame, gpd.G
             "covered_share": 1.0,
             "unsound_share": np.maximum(share - growth * 2 * back, 0).ravel(),
             "delaminated_share": np.maximum(share - growth * 2 * back, 0).ravel() * 0.8,
+        }
+    )  # fmt: skip
+    surveys = surveys.assign(
+        known_unsound=surveys["unsound_share"], known_delaminated=surveys["delaminated_share"], known_covered=1.0
+    )
+    some = status[status["urgent"].notna()]
+    urgent = pd.DataFrame(
+        {
+            "deck_id": some["deck_id"].array, "state": "open", "why": some["urgent"].array,
+            "since": pd.Timestamp(TODAY), "due": pd.Timestamp(TODAY) + pd.Timedelta(days=30),
+            "closed_by": "a new survey below the threshold ends this", "ends_year": np.nan, "doubt_year": np.nan,
         }
     )  # fmt: skip
     k = np.arange(1, _YEARS + 1)[:, None]
@@ -174,7 +186,7 @@ def _frames(decks: int, drawn: bool, seed: int) -> tuple[gpd.GeoDataFrame, gpd.G
         geometry=[shapely.Point(-135, -45).buffer(1.2), shapely.LineString([(-136, -45), (-134, -45.1)])],
         crs=4326,
     )
-    records = DeckRecords(decks=lay, surveys=surveys, defects=defects, repairs=repairs, ahead=ahead)
+    records = DeckRecords(decks=lay, surveys=surveys, defects=defects, repairs=repairs, urgent=urgent, ahead=ahead)
     return status, base, _Works(lines, years, waiting, {}), records
 
 

@@ -14,6 +14,7 @@ from decknet.columns.choices import (
     TREATMENTS,
 )
 from decknet.columns.column import Column, Record, normal
+from decknet.columns.hazard import HAZARD
 from decknet.columns.records import RECORDS
 from decknet.columns.status import FAULT, STATUS, column, reference
 
@@ -25,6 +26,7 @@ __all__ = [
     "DEPTH_CLASSES",
     "ENVIRONMENTS",
     "FAULT",
+    "HAZARD",
     "METHODS",
     "RECORDS",
     "STATUS",

@@ -56,15 +56,23 @@ STATUS: tuple[Column, ...] = (
     Column("covered_share", NUMBER, "share", "Part of the deck that surveys have looked at; the rest is not known."),
     Column("fresh_share", NUMBER, "share", "Part of it looked at within a year of the last survey."),
     Column("oldest_look", DATE, "", "Oldest survey that still counts for some place on the deck."),
+    Column("looked", TEXT, "", "How much of the deck was looked at, and when the rest; missing where all at one time."),
     Column("unsound_m2", NUMBER, "m2", "Unsound area of the deck as known at the last survey."),
     Column("delaminated_m2", NUMBER, "m2", "Delaminated area of the deck as known at the last survey."),
     Column("unsound_share", NUMBER, "share", "Unsound share of the area looked at, as known at the last survey."),
     Column(
         "delaminated_share", NUMBER, "share", "Delaminated share of the area looked at, as known at the last survey."
     ),
+    Column(
+        "found_grown",
+        NUMBER,
+        "share",
+        "What was found, grown to the day of the analysis at the deck's own growth; missing where works since have "
+        "changed it.",
+    ),
     Column("hole_m2", NUMBER, "m2", "Open full-depth holes as known at the last survey."),
     Column("exposed_bar_m2", NUMBER, "m2", "Area with bars exposed as known at the last survey."),
-    Column("share_now", NUMBER, "share", "Unsound share expected today."),
+    Column("share_now", NUMBER, "share", "Unsound share expected on the day of the analysis."),
     Column("share_low", NUMBER, "share", "10 % quantile of it."),
     Column("share_high", NUMBER, "share", "90 % quantile of it."),
     Column("share_from", TEXT, "", "What it rests on: survey, rating, network or assumption."),
@@ -86,6 +94,13 @@ STATUS: tuple[Column, ...] = (
     Column("reason", TEXT, "", "Why the deck stands where it does, in a sentence."),
     Column("sound_due", DATE, "", "Day by which it is due to be sounded again."),
     Column("urgent", TEXT, "", "Why it cannot wait, where it cannot; else missing."),
+    Column(
+        "urgent_state",
+        CHOICE,
+        "",
+        "Of a deck that cannot wait: whether any of it is open, or all of it to confirm.",
+        choices=("open", "to confirm"),
+    ),
 )
 
 _BY_NAME: dict[str, Column] = {c.name: c for c in STATUS}

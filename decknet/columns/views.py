@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from decknet.columns.column import CHOICE, DATE, NUMBER, SHAPE, TEXT, WHOLE, Column, Record
+from decknet.columns.hazard import HAZARD
 from decknet.columns.log import LOG
 from decknet.columns.records import RECORDS
 from decknet.columns.status import STATUS
@@ -36,7 +37,7 @@ _YEAR = Column("year", WHOLE, "yr", "Calendar year.")
 
 _DECK_STATUS = Record(
     "deck_status",
-    "Every deck as it stands on the day of the analysis: size, last survey, share, growth, traffic, rank and why.",
+    "Every deck as it stands on the day of the analysis: size, how it is known, share, growth, traffic, rank and why.",
     ("deck_id",),
     (*STATUS, Column("ground", SHAPE, "deg", "Middle of the deck as a point in longitude and latitude.")),
 )
@@ -193,6 +194,7 @@ VIEWS: dict[str, Record] = {
     view.kind: view
     for view in (
         _DECK_STATUS,
+        HAZARD,
         _SURVEY_HISTORY,
         _REPAIR_HISTORY,
         _REPAIR_OUTCOME,
@@ -205,7 +207,8 @@ VIEWS: dict[str, Record] = {
 }
 
 EVENTS = (
-    "built", "rated", "counted", "surveyed", "repaired", "planned", "done", "corrected", "refused", "taken back",
+    "built", "rated", "counted", "surveyed", "repaired", "closed", "planned", "done", "corrected", "refused",
+    "taken back",
 )  # fmt: skip
 
 # The frame of a deck's story.

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from decknet import digits
-from decknet.commands import say
+from decknet.commands import say, say_hazards
 from decknet.commands.groups import When, grouped
 from decknet.commands.options import (
     ByOpt,
@@ -28,6 +28,7 @@ __all__ = ["add_to"]
 def add_to(app: typer.Typer) -> None:
     """Put the commands on the app."""
     app.command(epilog="Example: decknet rank district.duckdb --first 30")(rank)
+    app.command(epilog="Example: decknet hazards district.duckdb --deck 0417 --all")(hazards)
     app.command(epilog="Example: decknet growth district.duckdb --check")(growth)
     app.command(epilog="Example: decknet survival district.duckdb --by material")(survival)
 
@@ -55,10 +56,32 @@ def rank(
     moves, soundings = network.weight_ranges, network.soundings
     if as_json:
         parts = {"act_now": network.urgent, "decks": network.status.drop(columns="geometry"), "weights": moves}
-        say.echo_json({k: say.plain(v) for k, v in {**parts, "soundings": soundings}.items()})
+        rows = {k: say.plain(v) for k, v in {**parts, "soundings": soundings}.items()}
+        say.echo_json({"act_now": rows.pop("act_now"), "hazards": network.hazard_counts, **rows})
     else:
         say.ranking(say.console(), network, first, moves)
         say.soundings(say.console(), network, soundings, sound)
+
+
+@grouped
+def hazards(
+    store: StoreArg,
+    when: When,
+    every: Annotated[bool, typer.Option("--all", help="Closed ones too, with what closed them.")] = False,
+    deck: Annotated[
+        str | None, typer.Option("--deck", metavar="DECK", help="Only this deck; a bridge will do.")
+    ] = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """What was found that cannot wait: open, to confirm with what would settle it, and (--all) closed with by what."""
+    from decknet import flow
+
+    network = when.condition(store)
+    rows = flow.ledger_of(network, deck=deck, every=every)
+    if as_json:
+        say.echo_json({"hazards": say.plain(rows.drop(columns="shape")), **network.hazard_counts})
+    else:
+        say_hazards.hazards(say.console(), network, rows, every=every)
 
 
 @grouped

@@ -177,7 +177,7 @@ def sheet(
             "saw."
         )
     if passed:
-        typer.echo(f"  {passed} decks were passed over: their last survey drew no areas, or stands no longer.")
+        typer.echo(f"  {passed} decks were passed over: nothing that still stands is drawn on them.")
 
 
 @grouped

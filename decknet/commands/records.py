@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from decknet import digits
-from decknet.commands import say
+from decknet.commands import say, say_hazards
 from decknet.commands.groups import date_of
 from decknet.commands.options import (
     JsonOpt,
@@ -158,15 +158,16 @@ def close(
     offset: Annotated[
         float | None, typer.Option("--offset", metavar="M", help="Where: offset, m, left of the centreline negative.")
     ] = None,
+    settings: SettingsOpt = None,
 ) -> None:
-    """Record that something urgent on a deck is dealt with, on a named person's word."""
+    """Record that something urgent on a deck is dealt with, on a named person's word, and say what that closes."""
     from decknet import flow
 
     done = flow.close(
         store, deck, by=by, how=how, on=date_of(on, "--on"), cause=cause, hazard=hazard, station=station, offset=offset,
-        now=datetime.now(), who=flow.who_am_i(),
+        settings=settings_of(settings), now=datetime.now(), who=flow.who_am_i(),
     )  # fmt: skip
-    say.closed(say.console(), done, store)
+    say_hazards.closed(say.console(), done, store)
 
 
 def undo(

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from decknet import digits
+from decknet.commands import say_hazards
 from decknet.settled import for_json
 
 if TYPE_CHECKING:
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "as_csv",
-    "closed",
     "console",
     "echo_json",
     "facts",
@@ -34,7 +34,6 @@ __all__ = [
     "programme",
     "ranking",
     "soundings",
-    "urgent",
 ]
 
 _SEVERITIES = (
@@ -157,18 +156,6 @@ def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool
     return bool(rows.get("refuse", 0))
 
 
-def closed(out: Console, one: Loaded, store: Path) -> None:
-    """Print that a closing is stored, or was before."""
-    if one.intake is None or one.intake.intake_id is None:
-        said = f" as intake {one.already}" if one.already is not None else ""
-        out.print(f"Recorded before{said}. Nothing changed.")
-        return
-    number = one.intake.intake_id
-    out.print(f"Recorded as intake {number}. Take it back with: decknet undo {store} {number}")
-    if one.reading is not None:
-        faults(out, one.reading.faults, every=True, number=number, store=store)
-
-
 def _left_out(out: Console, mapping: pd.DataFrame, most: int = 8) -> None:
     """Print the headers of a file that are not used, and the sheets in which nothing is recognised."""
     unused = mapping[(mapping["column"] == "") & (mapping["header"] != "") & (mapping["header"] != "(shape)")]
@@ -262,21 +249,9 @@ def intakes(out: Console, log: pd.DataFrame) -> None:
 # ---- answers --------------------------------------------------------------------------------------
 
 
-def urgent(out: Console, network: Condition) -> None:
-    """Print what cannot wait."""
-    if network.urgent.empty:
-        return
-    names = network.status.set_index("deck_id")["name"]
-    out.print(f"Act now: {digits.count(network.urgent['deck_id'].nunique())} decks, whatever their rank")
-    for r in network.urgent.itertuples():
-        name = names.get(r.deck_id)
-        called = f" {name}" if isinstance(name, str) else ""
-        out.print(f"  {r.deck_id}{called}: {r.why}, found {r.since:%Y-%m-%d}; due {r.due:%Y-%m-%d}: {r.closed_by}.")
-
-
 def ranking(out: Console, network: Condition, first: int, moves: pd.DataFrame) -> None:
     """Print the ranking: places with their reasons, how sure they are, and what would change them."""
-    urgent(out, network)
+    say_hazards.urgent(out, network)
     status, rank = network.status, network.settings.rank
     shown = status.head(first) if first else status
     other = bool((status["points_other"] > 0).any())
@@ -349,7 +324,7 @@ def programme(out: Console, found: Study) -> None:
     network, made = found.condition, found.made
     out.print(found.told())
     money = found.settings.currency
-    urgent(out, network)
+    say_hazards.urgent(out, network)
     names = network.status[["deck_id", "name"]]
     lines = made.lines.merge(names, on="deck_id", how="left")
     for year in made.years.itertuples():
@@ -415,7 +390,7 @@ def facts(out: Console, found: Study) -> None:
     network, made = found.condition, found.made
     money, facts = found.settings.currency, made.facts
     worst = network.status.head(3).itertuples()
-    needs = "; ".join(f"{r.deck_id} {_name(r)[:-2]} ({digits.percent(r.share_now)} unsound)" for r in worst)
+    needs = "; ".join(f"{r.deck_id} {_name(r)[:-2]} ({digits.percent(r.share_now)} expected unsound)" for r in worst)
     out.print(f"  Most in need: {needs}.")
     out.print(
         f"  Money: {digits.money(facts['budget_total'])} {money} over {len(made.years)} years buys "
@@ -428,6 +403,6 @@ def facts(out: Console, found: Study) -> None:
     else:
         first = network.urgent.iloc[0]
         out.print(
-            f"  Urgent: {network.urgent['deck_id'].nunique()} decks cannot wait; "
+            f"  Urgent: {say_hazards.counted(network)}; "
             f"first {first['deck_id']}, {first['why']}, due {first['due']:%Y-%m-%d}."
         )

@@ -217,10 +217,18 @@ def condition_states(out: Console, states: pd.DataFrame) -> None:
         )
         table(
             out,
-            ("Rating>", "Leaves it a year>", "Years in it>"),
-            [(r.rating, digits.percent(-math.expm1(-r.leave_per_yr)), _spent(r.years)) for r in part.itertuples()],
+            ("Rating>", "Leaves it a year>", "80 % range>", "Years in it>"),
+            [_rating_row(r) for r in part.itertuples()],
         )
     out.print("Ratings that rise by two or more, or across a repair, begin anew: they are works, not healing.")
+
+
+def _rating_row(r: Any) -> tuple[Any, ...]:
+    """One rating: its chance of being left in a year with its range, and the years in it, where that is told."""
+    if r.leave_low != r.leave_low:
+        return (r.rating, "too few steps to say", "", "")
+    chance, low, high = (-math.expm1(-x) for x in (r.leave_per_yr, r.leave_low, r.leave_high))
+    return r.rating, digits.percent(chance), digits.span(low, high, digits.percent), _spent(r.years)
 
 
 def _spent(years: float) -> str:

@@ -400,8 +400,11 @@ def _write_surveys(folder: Path, survey: pd.DataFrame, stock: pd.DataFrame, awkw
     _csv(folder / FILES[3], sheet, sep=";", decimal=",")
 
     new = survey[survey["survey_date"].dt.year >= NEW_SHEET_YEAR].reset_index(drop=True)
-    table = new.drop(columns=["from_station_m", "to_station_m"]).rename(
+    part = new[["from_offset_m", "to_offset_m", "surveyed_m2"]].notna().any(axis=1)
+    new["looked_at"] = pd.Series("whole deck", index=new.index, dtype="object").where(~part, None)
+    table = new.drop(columns=["from_station_m", "to_station_m", "coverage"]).rename(
         columns={
+            "looked_at": "Part surveyed",
             "survey_id": "Survey",
             "deck_id": "Deck",
             "survey_date": "Survey date",

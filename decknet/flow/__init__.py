@@ -6,6 +6,7 @@ every output is drawn from these three.
 
 from decknet.flow.condition import Condition, condition_of, read_condition
 from decknet.flow.files import software, who_am_i, write_whole
+from decknet.flow.hazards import Closes, ledger_of
 from decknet.flow.intake import Loaded, close, create, intake_faults, intake_log, load, save_mapping, undo
 from decknet.flow.outputs import draw_map
 from decknet.flow.programme import Question, Study, budgets_for, kept_study, study
@@ -14,9 +15,10 @@ from decknet.flow.report import report
 from decknet.show import cut_short_words
 
 __all__ = [
-    "AsOf", "Condition", "Loaded", "Question", "Records", "Study", "budgets_for", "close", "condition_of",
+    "AsOf", "Closes", "Condition", "Loaded", "Question", "Records", "Study", "budgets_for", "close", "condition_of",
     "create",
     "cut_short_words", "draw_map",
-    "intake_faults", "intake_log", "kept_study", "load", "read_condition", "read_records", "report", "save_mapping",
+    "intake_faults", "intake_log", "kept_study", "ledger_of", "load", "read_condition", "read_records", "report",
+    "save_mapping",
     "software", "study", "undo", "who_am_i", "write_whole",
 ]  # fmt: skip

@@ -197,6 +197,10 @@ def _lent(store: Store, path: Path, needed: set[str], asked: AsOf, settings: Set
         out["computed_deck_status"] = pd.DataFrame(status.drop(columns="geometry")).assign(
             ground=status.geometry.to_numpy(dtype=object)
         )
+    if "computed_hazard" in needed:
+        out["computed_hazard"] = pd.DataFrame(condition.hazard_points.drop(columns="geometry")).assign(
+            ground=condition.hazard_points.geometry.to_numpy(dtype=object)
+        )
     if needed & {"computed_survey", "computed_outcome"}:
         out["computed_survey"] = condition.surveys
     if "computed_outcome" in needed:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from decknet import digits
 from decknet.flow.programme import Study
+from decknet.rank import OPEN
 
 __all__ = ["FIGURES", "figures_of", "read_figures", "whats_new"]
 
@@ -22,11 +23,15 @@ MOST_NAMED = 12
 
 
 def figures_of(found: Study, files: Mapping[str, bytes]) -> dict[str, Any]:
-    """The figures of a run as JSON holds them: totals, act-now decks, foremost decks, works, and each file's digest."""
+    """The figures of a run as JSON holds them: totals, what cannot wait, foremost decks, works, each file's digest.
+
+    ``act_now`` are the decks that cannot wait, ``to_confirm`` those of them with nothing open.
+    """
     network, programme = found.condition, found.made
     status, facts = network.status, programme.facts
     both = status[["area_m2", "share_now"]].astype("float64").dropna()
-    urgent = status.loc[status["urgent"].notna(), "deck_id"]
+    urgent = network.urgent
+    only = set(urgent["deck_id"]) - set(urgent.loc[urgent["state"] == OPEN, "deck_id"])
     ranked = status.sort_values("rank", kind="stable")["deck_id"].head(FIRST)
     latest = status["survey_date"].max()
     return {
@@ -40,7 +45,21 @@ def figures_of(found: Study, files: Mapping[str, bytes]) -> dict[str, Any]:
         "unsound_now_m2": _round((both["area_m2"] * both["share_now"]).sum()),
         "surveys": int(status["surveys"].sum()),
         "latest_survey": None if pd.isna(latest) else f"{latest:%Y-%m-%d}",
-        "act_now": sorted(map(str, urgent)),
+        "act_now": sorted({str(d) for d in urgent["deck_id"]}),
+        "to_confirm": sorted(map(str, only)),
+        "hazards": network.hazard_counts,
+        "act_now_lines": [
+            {
+                "deck": str(r.deck_id),
+                "state": r.state,
+                "cause": r.cause,
+                "why": r.why,
+                "since": f"{r.since:%Y-%m-%d}",
+                "due": f"{r.due:%Y-%m-%d}",
+                "settles": r.closed_by,
+            }
+            for r in urgent.itertuples()
+        ],
         "foremost": [str(d) for d in ranked],
         "records_to": None if network.records.records_to is None else network.records.records_to.isoformat(),
         "programme": {
@@ -130,6 +149,13 @@ def _urgent(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
         out.append(f"Newly to act on now: {_named(sorted(now - before))}.")
     if before - now:
         out.append(f"No longer on the act-now list: {_named(sorted(before - now))}. That does not call them safe.")
+    if "to_confirm" not in old:
+        return out
+    was, unsure = set(old["to_confirm"]), set(new["to_confirm"])
+    if doubted := sorted(unsure & before - was):
+        out.append(f"Open before, now to confirm: {_named(doubted)}.")
+    if again := sorted(was & now - unsure):
+        out.append(f"To confirm before, now open: {_named(again)}.")
     return out
 
 

@@ -5,7 +5,7 @@ Every output is drawn from this value, and none works anything out beside it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
@@ -17,9 +17,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from decknet.columns import STATUS
+from decknet.columns import CAUSES, HAZARD, STATUS
 from decknet.errors import SettingsError
-from decknet.flow.ground import CRS
+from decknet.flow.ground import CRS, DIRECTED
 from decknet.flow.reading import AsOf, Records, read_records, with_decks
 from decknet.flow.rolled import roll_back
 from decknet.locate import Placing, deck_outlines, place_decks, with_positions
@@ -34,17 +34,28 @@ from decknet.measure import (
 )
 from decknet.predict import (
     Growth,
+    Nearness,
     YearsAhead,
+    area_life,
     back_test,
     damage_account,
     fit_growth_model,
-    fit_weibull,
     followed_repairs,
+    learn_nearness,
+    look_first,
+    look_pairs,
+    ring_tables,
     years_ahead,
 )
+from decknet.predict.damage import DAYS_PER_YEAR
 from decknet.rank import (
+    CLOSED,
+    OPEN,
+    STATES,
+    TO_CONFIRM,
     act_now,
     follow_hazards,
+    looked_words,
     rank_decks,
     rank_groups,
     rank_ranges,
@@ -64,6 +75,7 @@ if TYPE_CHECKING:
 __all__ = ["OVERLAYS", "Condition", "condition_of", "read_condition"]
 
 OVERLAYS = ("thin overlay", "rigid overlay")
+WHOLE_SHARE = 0.995  # part of a deck looked at that is printed as the whole of it
 LATEST_START_YR = 6  # years from today to the first year for which forecasts are made; beyond, the last holds
 _LAST_SURVEY = (
     "survey_date", "method", "covered_share", "fresh_share", "oldest_look", "unsound_m2", "delaminated_m2",
@@ -193,21 +205,33 @@ class Condition:
 
     @cached_property
     def patch_life(self) -> tuple[float, float] | None:
-        """Scale (yr) and shape of the life of patches here; None where too few have failed to say."""
+        """Scale (yr) and shape of the life of patched ground here, by area; None where too few patches have failed.
+
+        A patch of which a fifth is unsound has a fifth of its ground failed, whatever the verdict on it.
+        """
         followed, _ = self.patches
         if followed.empty:
             return None
         failed = np.isfinite(followed["right_yr"].to_numpy(dtype="float64"))
         if failed.sum() < self.settings.survival.few_failures:
             return None
-        fit = fit_weibull(followed["left_yr"].to_numpy(), followed["right_yr"].to_numpy())
-        return fit.scale_yr, fit.shape
+        return area_life(followed)
 
     @cached_property
     def ahead(self) -> YearsAhead:
         """Shares of the coming years, without works and after each treatment."""
         years = self.settings.programme.horizon_yr + LATEST_START_YR
         return years_ahead(self.growth, self.settings.treatment, years=years, patch_life=self.patch_life)
+
+    @cached_property
+    def nearness(self) -> Nearness:
+        """How often damage comes next near known damage and joints, and whether that beats a uniform guess here."""
+        pairs = look_pairs(self.known, self.surveys, self.decks, self.repairs)
+        return learn_nearness(ring_tables(pairs, self.known, self.decks, self.repairs, self.edges))
+
+    def look_first(self, deck_ids: Sequence[str]) -> pd.DataFrame:
+        """Ground of some decks to look at first, as ``predict.look_first`` gives."""
+        return look_first(self.nearness, self.known, self.decks, self.repairs, self.edges, deck_ids)
 
     # ---- rank and hazards --------------------------------------------------------------------------
 
@@ -228,17 +252,73 @@ class Condition:
         status["surveys"] = count.fillna(0).astype("int64").to_numpy()
         for name in _LAST_SURVEY:
             status[name] = last[name].array
+        status["found_grown"] = self._found_grown(status)
         return status
 
     @cached_property
     def hazards(self) -> pd.DataFrame:
-        """The hazards ledger, as ``rank.follow_hazards`` gives with ``rank.with_words``."""
+        """The hazards ledger, as ``rank.follow_hazards`` gives with ``rank.with_words``, by deck and day; and days_open
+        (days to the day of its closing, else to today)."""
         of = self.records
         followed = follow_hazards(
             self.surveys, of["defect"], self.decks, self.repairs, of["rating"], of["closing"], self.edges,
             self.settings.urgent, surveys=of["survey"], today=self.today,
         )  # fmt: skip
-        return with_words(followed, self.decks, self.settings.urgent)
+        told = with_words(followed, self.decks, self.settings.urgent)
+        until = told["closed"].fillna(pd.Timestamp(self.today))
+        return told.assign(days_open=(until - told["opened"]).dt.days.clip(lower=0))
+
+    @cached_property
+    def ledger(self) -> pd.DataFrame:
+        """The ledger as it is printed, columns of ``columns.HAZARD`` without ground.
+
+        Open ones first, then those to confirm, each by cause and day it is due; then closed ones, the last closed one
+        first.
+        """
+        rows = self.hazards.merge(self.decks[["deck_id", "bridge_id", "name", "route", "district"]], on="deck_id")
+        order = {
+            "by_state": pd.Categorical(rows["state"], (*STATES, CLOSED), ordered=True),
+            "by_close": -rows["closed"].fillna(pd.Timestamp(0)).astype("datetime64[us]").astype("int64"),
+            "by_cause": pd.Categorical(rows["cause"], CAUSES, ordered=True),
+        }
+        rows = rows.assign(**order).sort_values([*order, "due", "deck_id", "hazard_id"], kind="stable")
+        return rows[[c.name for c in HAZARD.columns if c.name != "ground"]].reset_index(drop=True)
+
+    @cached_property
+    def hazard_points(self) -> gpd.GeoDataFrame:
+        """The same on the ground, EPSG:4326: a point inside its place where drawn, else the middle of the deck."""
+        rows, placing = self.ledger, self.placing
+        at = placing.deck_id.get_indexer(pd.Index(rows["deck_id"]))
+        points = shapely.points(placing.longitude_deg[at], placing.latitude_deg[at])
+        directed = placing.placed_by.isin(DIRECTED).to_numpy(dtype=bool)[at]
+        there = rows["station_m"].notna().to_numpy() & directed
+        mine = rows[there]
+        lon, lat = placing.to_ground(
+            mine["deck_id"], *(mine[n].to_numpy(dtype="float64") for n in ("station_m", "offset_m"))
+        )  # fmt: skip
+        points[there] = shapely.points(lon, lat)
+        x = shapely.get_x(points)
+        laid = gpd.GeoSeries(points, index=rows.index, crs=CRS).where(np.isfinite(x), None)
+        return gpd.GeoDataFrame(rows, geometry=laid, crs=CRS)
+
+    @property
+    def hazard_counts(self) -> dict[str, int]:
+        """How many hazards are open, to confirm and closed; and decks with any open, and with some to confirm only."""
+        of, lines = self.hazards["state"], self.urgent
+        is_open = set(lines.loc[lines["state"] == OPEN, "deck_id"])
+        return {
+            "open": int((of == OPEN).sum()), "to_confirm": int((of == TO_CONFIRM).sum()),
+            "closed": int((of == CLOSED).sum()), "decks_open": len(is_open),
+            "decks_to_confirm": len(set(lines["deck_id"]) - is_open),
+        }  # fmt: skip
+
+    def _found_grown(self, status: pd.DataFrame) -> pd.Series:
+        """Share found, grown to the day at each deck's own growth; missing where works since have changed it."""
+        years = (pd.Timestamp(self.today) - status["survey_date"]).dt.days / DAYS_PER_YEAR
+        grown = status["unsound_share"] + status["growth_per_yr"] * years.clip(lower=0.0)
+        when = status.set_index("deck_id")["survey_date"].reindex(self.repairs["deck_id"]).to_numpy()
+        worked = self.repairs.loc[self.repairs["repair_date"].to_numpy() >= when, "deck_id"]
+        return grown.clip(upper=1.0).where(~status["deck_id"].isin(worked)).round(SHARE_PLACES)
 
     @cached_property
     def urgent(self) -> pd.DataFrame:
@@ -262,6 +342,10 @@ class Condition:
         status = self._ranked.copy()
         why = self.urgent.groupby("deck_id")["why"].agg("; ".join)
         status["urgent"] = why.reindex(status["deck_id"]).astype("str").array
+        is_open = status["deck_id"].isin(self.urgent.loc[self.urgent["state"] == OPEN, "deck_id"])
+        state = pd.Series(np.where(is_open, OPEN, TO_CONFIRM), index=status.index, dtype="str")
+        status["urgent_state"] = state.where(status["urgent"].notna())
+        status["looked"] = _looked(status)
         at = self.placing.deck_id.get_indexer(pd.Index(status["deck_id"]))
         lon, lat = (to_places(d[at], DEGREE_PLACES) for d in (self.placing.longitude_deg, self.placing.latitude_deg))
         status["longitude_deg"], status["latitude_deg"] = lon, lat
@@ -407,6 +491,19 @@ class Condition:
         laid = life[life["treatment"].isin(OVERLAYS)].set_index("deck_id")["repair_date"].dt.year
         whole = drawn[["repair_m2", "saw_cut_m", "full_part"]].join(laid.rename("overlay_year"), how="outer")
         return whole.reset_index(names="deck_id")
+
+
+def _looked(status: pd.DataFrame) -> pd.Series:
+    """How much of each deck was looked at and when the rest, in words; missing where all of it was at one time."""
+    part = np.flatnonzero((status["covered_share"] < WHOLE_SHARE) | (status["fresh_share"] < WHOLE_SHARE))
+    words = pd.Series(None, index=status.index, dtype="str")
+    rows = status.iloc[part]
+    told = [
+        looked_words(float(c), float(f), d)
+        for c, f, d in zip(rows["covered_share"], rows["fresh_share"], rows["oldest_look"], strict=True)
+    ]  # fmt: skip
+    words.iloc[part] = told
+    return words
 
 
 def _order(status: pd.DataFrame, settings: Settings) -> pd.DataFrame:

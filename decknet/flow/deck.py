@@ -13,6 +13,7 @@ from decknet.errors import RecordError
 from decknet.flow.condition import Condition
 from decknet.flow.outputs import face
 from decknet.flow.programme import Study
+from decknet.flow.works import shades_of
 from decknet.show import DeckPage
 
 __all__ = ["DeckPage", "deck_pages", "pages_of"]
@@ -53,6 +54,7 @@ def pages_of(condition: Condition, deck_ids: Sequence[str], found: Study | None)
     defects = defects[defects["survey_id"].isin(set(surveys["survey_id"]))].reset_index(drop=True)
     told = of(condition.surveys).drop(columns=["crew", "remarks", "method"], errors="ignore")
     told = told.merge(surveys[["survey_id", "method", "crew", "remarks"]], on="survey_id", how="left")
+    shades, standing = shades_of(condition, deck_ids), of(condition.sketches)
     fans, limits = _fans(condition, list(deck_ids)), condition.limits_of(deck_ids)
     none = pd.DataFrame({name: pd.Series(dtype="str") for name in ("deck_id", "why", "year", "label")})
     lines, waiting = (found.made.lines, found.made.waiting) if found else (none, none)
@@ -67,11 +69,14 @@ def pages_of(condition: Condition, deck_ids: Sequence[str], found: Study | None)
         waits = why.get(deck)
         out.append(
             DeckPage(
-                deck=record, decks=len(status), surveys=mine, defects=drawn[["survey_id", "kind", "shape"]],
+                deck=record, decks=len(status), urgent=condition.urgent[condition.urgent["deck_id"] == deck],
+                hazards=condition.ledger[condition.ledger["deck_id"] == deck], surveys=mine,
+                defects=drawn[["survey_id", "kind", "shape"]],
                 repairs=repairs[repairs["deck_id"] == deck].reset_index(drop=True),
                 fan=fans[fans["deck_id"] == deck], works=lines[lines["deck_id"] == deck].sort_values("year"),
                 waits=waits if isinstance(waits, str) else "", planned_by=_source(found),
                 limits=limits[limits["deck_id"] == deck], no_limits=_no_limits(mine, drawn),
+                shade=shades.get(deck), standing=standing[standing["deck_id"] == deck],
             )
         )  # fmt: skip
     return out
@@ -91,7 +96,7 @@ def _no_limits(surveys: pd.DataFrame, drawn: pd.DataFrame) -> str:
         return "The deck has no survey, so there is nothing to saw round."
     if not drawn["shape"].notna().any():
         return "No survey of this deck drew what it found, and limits need outlines."
-    return "None: what the last survey drew has been repaired since, or the survey stands no longer."
+    return "None: what surveys drew has been repaired since, or stands no longer."
 
 
 def _fans(condition: Condition, deck_ids: list[str]) -> pd.DataFrame:

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from decknet import digits
-from decknet.columns import column
+from decknet.columns import HAZARD, column
 from decknet.errors import BudgetError, RecordError, StoreError
 from decknet.flow import ask, compare, forecast, history
 from decknet.flow import deck as deck_door
@@ -24,6 +24,7 @@ from decknet.flow import works as crew
 from decknet.flow.condition import Condition, condition_of
 from decknet.flow.files import who_am_i, write_whole
 from decknet.flow.ground import CRS
+from decknet.flow.hazards import ledger_of
 from decknet.flow.intake import Loaded, close, load
 from decknet.flow.outputs import draw_map
 from decknet.flow.programme import Question, Study
@@ -247,6 +248,27 @@ class District:
         """Decks that cannot wait, whatever their rank, with the cause and the day it is due."""
         return _with_units(self.condition.urgent.copy())
 
+    def hazards(self, deck: str | None = None, *, every: bool = False) -> pd.DataFrame:
+        """The hazards ledger: what is open, then what is to be confirmed; columns of the view ``hazard``.
+
+        Parameters
+        ----------
+        deck : str, optional
+            Only this deck, or the decks of this bridge.
+        every : bool
+            What is closed too, the last closed first.
+
+        Raises
+        ------
+        RecordError
+            There is no such deck or bridge.
+        """
+        frame = ledger_of(self._bare, deck=deck, every=every)
+        known = {c.name: c for c in HAZARD.columns}
+        frame.attrs["units"] = {n: c.unit for n, c in known.items() if n in frame and c.unit}
+        frame.attrs["meanings"] = {n: c.meaning for n, c in known.items() if n in frame}
+        return frame
+
     def growth(self) -> pd.DataFrame:
         """Every deck's share now and forecasts without works, with 10 and 90 % quantiles (``_low``, ``_high``)."""
         made = self._forecast.decks.copy()
@@ -400,6 +422,8 @@ class District:
     ) -> Loaded:  # fmt: skip
         """Record that something urgent on a deck is dealt with, as ``decknet close`` does.
 
+        What it does to the deck's hazards is in the answer's ``closes``.
+
         Raises
         ------
         StoreError
@@ -410,7 +434,7 @@ class District:
         self._check_write()
         done = close(
             self.path, deck_id, by=by, how=how, on=on, cause=cause, hazard=hazard, station=station, offset=offset,
-            now=datetime.now(), who=who_am_i(),
+            settings=self.settings, now=datetime.now(), who=who_am_i(),
         )  # fmt: skip
         self.refresh()
         return done

@@ -94,7 +94,7 @@ def _curve(found: Study) -> tuple[pd.DataFrame | None, Study | str | None]:
 def decks_with_pages(condition: Condition, lines: pd.DataFrame) -> list[str]:
     """Decks that get a page: what cannot wait first, then the programme by year."""
     status = condition.status
-    urgent = status.loc[status["urgent"].notna(), "deck_id"].tolist()
+    urgent = condition.urgent["deck_id"].tolist()
     known = set(status["deck_id"])
     planned = lines.sort_values(["year", "deck_id"], kind="stable")["deck_id"].tolist()
     return list(dict.fromkeys([*urgent, *(d for d in planned if d in known)]))[:MOST_PAGES]

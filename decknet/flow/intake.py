@@ -16,7 +16,8 @@ import pandas as pd
 from decknet.columns import RECORDS
 from decknet.errors import DecknetError, RecordError
 from decknet.flow.files import software, write_whole
-from decknet.flow.reading import with_store
+from decknet.flow.hazards import Closes, what_closes
+from decknet.flow.reading import AsOf, records_of, with_store
 from decknet.ingest import Known, Reading, files_in, mapping_text, read_file, read_one
 from decknet.keep import Intake, Store
 from decknet.locate import place_decks, with_positions
@@ -36,6 +37,7 @@ class Loaded:
     already: int | None
     error: str = ""
     note: str = ""  # why a file of a folder or an archive was left alone
+    closes: Closes | None = None  # of a closing: what it does to the hazards of its deck
 
 
 def create(path: Path, *, title: str, currency: str, now: datetime) -> None:
@@ -172,9 +174,12 @@ def load(
 
 def close(
     path: Path, deck: str, *, by: str, how: str, on: date | None = None, cause: str = "", hazard: str = "",
-    station: float | None = None, offset: float | None = None, now: datetime, who: str,
+    station: float | None = None, offset: float | None = None, settings: Settings | None = None, now: datetime,
+    who: str,
 ) -> Loaded:  # fmt: skip
     """Store that something urgent on a deck is dealt with, on a named person's word: an intake of its own.
+
+    It is held against the hazards of its deck first.
 
     Parameters
     ----------
@@ -192,11 +197,14 @@ def close(
     hazard : str
         Its number in the list of hazards, or ``all``.
     station, offset : float or None, m
+    settings : Settings or None
+        By which hazards are opened; None: the defaults.
 
     Raises
     ------
     RecordError
-        The closing cannot be stored: its deck is not on record, or something in it cannot be.
+        The closing cannot be stored: its deck is not on record, it names a hazard that its deck never had, or something
+        in it cannot be.
     """
     day = on or now.date()
     values = {
@@ -213,13 +221,15 @@ def close(
         if len(unfit):
             said = [f"{f.column}: {f.value!r}: {f.rule}. {f.remedy}" for f in unfit.itertuples()]
             raise RecordError(f"close {deck}: nothing is stored. {' '.join(said)}")
+        held = records_of(store, path, AsOf(now.date()))
+        closes = what_closes(held, reading.records["closing"], settings or Settings())
         file = Path(scratch) / "closing.json"
         file.write_text(json.dumps(values, sort_keys=True), encoding="utf-8")
         intake = store.add(
             file, reading.records, reading.faults, rows_read=1, rows_kept=1, now=now, who=who, software=software(),
             name=name,
         )  # fmt: skip
-    return Loaded(Path(name), reading, intake, intake.already)
+    return Loaded(Path(name), reading, intake, intake.already, closes=closes)
 
 
 def save_mapping(path: Path, loaded: Loaded) -> None:

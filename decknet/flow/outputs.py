@@ -11,11 +11,13 @@ import pandas as pd
 from decknet import show
 from decknet.flow.condition import Condition
 from decknet.flow.programme import Study
+from decknet.measure import RENEWING
 from decknet.settings import Settings, changed_settings
 from decknet.show import DeckRecords
 
-__all__ = ["deck_records", "draw_map", "face", "settings_told", "years_to_come"]
+__all__ = ["dealt_with", "deck_records", "draw_map", "face", "settings_told", "years_to_come"]
 
+PATCHES = ("patch", "patch and seal")
 _AHEAD_YR = 10
 
 
@@ -68,13 +70,73 @@ def deck_records(condition: Condition, found: Study | None) -> DeckRecords:
     """Surveys, repairs, plans and forecasts of every deck, as the map takes them."""
     return DeckRecords(
         decks=condition.decks,
-        surveys=condition.surveys,
+        surveys=_as_known(condition),
         defects=condition.sketches,
         repairs=condition.repairs,
         limits=condition.limits_of(found.made.lines["deck_id"]) if found else pd.DataFrame(),
-        urgent=condition.urgent,
+        urgent=dealt_with(condition.urgent, found.made.lines if found else None),
         ahead=years_to_come(condition, found),
     )
+
+
+def _as_known(condition: Condition) -> pd.DataFrame:
+    """Surveys, and beside those that say how much is unsound the deck as it was known then."""
+    series = condition.known.series[
+        ["survey_id", "unsound_share", "delaminated_share", "fresh_share", "covered_share"]
+    ]  # fmt: skip
+    series = series.assign(known_covered=series[["fresh_share", "covered_share"]].min(axis=1))
+    names = {"unsound_share": "known_unsound", "delaminated_share": "known_delaminated"}
+    return condition.surveys.merge(
+        series.rename(columns=names)[["survey_id", *names.values(), "known_covered"]], on="survey_id", how="left"
+    )
+
+
+def dealt_with(urgent: pd.DataFrame, lines: pd.DataFrame | None) -> pd.DataFrame:
+    """What cannot wait, with the years in which works of a programme deal with it or leave it to confirm.
+
+    Parameters
+    ----------
+    urgent : DataFrame
+        As ``rank.act_now`` gives.
+    lines : DataFrame or None
+        deck_id, year, treatment of the programme's works; None without one.
+
+    Returns
+    -------
+    DataFrame
+        The same rows with ends_year and doubt_year (missing where there is none).
+
+    Notes
+    -----
+    As the ledger would take the works once they are done: an overlay of the whole deck or a new deck ends everything,
+    but a rating stands until the deck is rated again or is new; a patch ends holes and exposed bars; of a treatment of
+    the owner's own it is not known what it deals with.
+    """
+    out = urgent.assign(ends_year=np.nan, doubt_year=np.nan)
+    if lines is None or not len(lines):
+        return out
+    first = lines.groupby(["deck_id", "treatment"])["year"].min()
+    by_deck: dict[str, list[tuple[str, float]]] = {}
+    for (deck, treatment), year in first.items():
+        by_deck.setdefault(str(deck), []).append((str(treatment), float(year)))
+    for name, answers in (("ends_year", "ends"), ("doubt_year", "doubts")):
+        years = [
+            min((y for t, y in by_deck.get(str(d), []) if _deals(t, c) == answers), default=float("nan"))
+            for d, c in zip(urgent["deck_id"], urgent["cause"], strict=True)
+        ]
+        out[name] = years
+    return out
+
+
+def _deals(treatment: str, cause: str) -> str:
+    """What works of a treatment do to a hazard: ``ends``, ``doubts`` or nothing."""
+    if treatment == "new deck":
+        return "ends"
+    if treatment in RENEWING:
+        return "doubts" if cause == "poor rating" else "ends"
+    if treatment in PATCHES:
+        return "ends" if cause in ("open hole", "exposed bar") else ""
+    return "" if cause == "poor rating" else "doubts"
 
 
 def years_to_come(condition: Condition, found: Study | None, *, years: int = _AHEAD_YR) -> pd.DataFrame:

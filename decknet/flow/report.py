@@ -134,8 +134,8 @@ def report(
         if name in made
     ]
     page = show.contents(
-        condition.status, programme, title=condition.title, settings=found.settings, today=condition.today,
-        files=shown, changes=changes, software=software(), curve=more.curve, past=more.forecasts,
+        condition.status, programme, urgent=condition.urgent, title=condition.title, settings=found.settings,
+        today=condition.today, files=shown, changes=changes, software=software(), curve=more.curve, past=more.forecasts,
         face=face(condition, found),
     )  # fmt: skip
     made[INDEX] = page.encode("utf-8")
@@ -153,22 +153,25 @@ def _makers(found: Study, more: Findings, tiles: str | None, paper: str) -> dict
         "title": condition.title, "settings": found.settings, "today": condition.today,
         "face": face(condition, found),
     }  # fmt: skip
+    urgent: dict[str, Any] = {"urgent": condition.urgent}
     told: dict[str, Any] = {"curve": more.curve, "past": more.forecasts}
     sheets = {str(page.deck["deck_id"]): FILES["deck pages"][0] for page in more.pages}
     makers: dict[str, Callable[[], bytes]] = {
-        "summary": lambda: show.summary(status, programme, base, **common, **told, paper=paper),
+        "summary": lambda: show.summary(status, programme, base, **urgent, **common, **told, paper=paper),
         "document": lambda: show.document(
-            status, programme, base, **common, **told, paper=paper, patches=more.patches,
+            status, programme, base, **urgent, **common, **told, paper=paper, patches=more.patches,
             cut=more.cut.changes if isinstance(more.cut, Cut) else more.cut,
         ),
         "network map": lambda: draw_map(condition, found, tiles=tiles, sheets=sheets).encode("utf-8"),
         "workbook": lambda: show.workbook(
-            status, programme, **common, limits=more.limits, repairs=past.repairs, surveys=past.surveys,
+            status, programme, **urgent, hazards=condition.ledger, **common, limits=more.limits,
+            repairs=past.repairs, surveys=past.surveys,
             survival=past.survival, map_page=FILES["network map"][0], paper=paper,
         ),
         "GIS file": lambda: show.geopackage(
             status, condition.outlines, condition.defects, programme, base, bridges=past.bridges, limits=past.limits,
-            repairs=past.repaired, settings=found.settings, face=face(condition, found),
+            repairs=past.repaired, hazards=condition.hazard_points, settings=found.settings,
+            face=face(condition, found),
         ),
     }  # fmt: skip
     if more.pages:

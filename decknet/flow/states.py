@@ -60,7 +60,8 @@ def condition_states(records: Records, settings: Settings) -> pd.DataFrame:
     -------
     DataFrame, one row a family and rating
         family, bridges, steps (pairs of ratings), rating (9 to 1), leave_per_yr (rate of leaving it for
-        the next lower), years (mean time in it), misread (chance that a rater is off by one).
+        the next lower), leave_low, leave_high (its 80 % range; missing where the ratings do not tell it within a factor
+        of 4 either way), years (mean time in it; missing likewise), misread (chance that a rater is off by one).
 
     Raises
     ------
@@ -89,7 +90,10 @@ def condition_states(records: Records, settings: Settings) -> pd.DataFrame:
         out += [
             {
                 "family": name, "bridges": bridges, "steps": fit.pairs, "rating": 9 - better,
-                "leave_per_yr": fit.rates[better], "years": 1 / fit.rates[better], "misread": fit.misread,
+                "leave_per_yr": fit.rates[better], "leave_low": fit.rates_low[better],
+                "leave_high": fit.rates_high[better],
+                "years": 1 / fit.rates[better] if np.isfinite(fit.rates_low[better]) else np.nan,
+                "misread": fit.misread,
             }
             for better in range(9)
         ]  # fmt: skip

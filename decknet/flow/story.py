@@ -30,6 +30,7 @@ __all__ = ["Story", "as_answer", "deck_story"]
 _NAMES = {
     "survey": "Survey",
     "repair": "Repair",
+    "closing": "Closing",
     "traffic": "Count",
     "rating": "Rating",
     "deck": "Deck",
@@ -87,7 +88,7 @@ class _Book:
 
 
 def deck_story(path: Path, deck: str, *, settings: Settings, wait_s: float = 0.0) -> Story:
-    """All that is on record of one deck, in order: built, rated, counted, surveyed, repaired, planned, done,
+    """All that is on record of one deck, in order: built, rated, counted, surveyed, repaired, closed, planned, done,
     corrected, refused, taken back; each with the file and line it comes from.
 
     Parameters
@@ -119,12 +120,13 @@ def _story(path: Path, deck: str, settings: Settings) -> Story:
         book = _Book(deck_id, bridge_id, records.currency, records.intakes.set_index("intake_id"))
         for kind, column, one in (
             ("bridge", "bridge_id", bridge_id), ("deck", "deck_id", deck_id), ("survey", "deck_id", deck_id),
-            ("repair", "deck_id", deck_id), ("traffic", "bridge_id", bridge_id), ("rating", "bridge_id", bridge_id),
+            ("repair", "deck_id", deck_id), ("closing", "deck_id", deck_id), ("traffic", "bridge_id", bridge_id),
+            ("rating", "bridge_id", bridge_id),
         ):  # fmt: skip
             book.rows[kind] = rows_about(store, kind, column, [one])
         book.rows["defect"] = rows_about(store, "defect", "survey_id", book.rows["survey"]["survey_id"].tolist())
         things = [f"bridge|{bridge_id}", f"traffic|{bridge_id}", f"rating|{bridge_id}"]
-        things += [f"{kind}|{deck_id}" for kind in ("deck", "survey", "repair")]
+        things += [f"{kind}|{deck_id}" for kind in ("deck", "survey", "repair", "closing")]
         things += [f"defect|{survey}" for survey in book.rows["survey"]["survey_id"].unique()]
         refused = refused_about(store, things)
     bridge = bridges[bridges["bridge_id"] == bridge_id]
@@ -132,6 +134,7 @@ def _story(path: Path, deck: str, settings: Settings) -> Story:
     _counted(book)
     _surveyed(book, mine)
     _repaired(book, with_positions(mine, bridges), settings)
+    _closed(book)
     _planned(book, records)
     _corrected(book)
     _refused(book, refused)
@@ -271,6 +274,17 @@ def _held(one: pd.Series) -> str:
         before = f"last seen to hold after {digits.years(one['left_yr'])} yr, " if one["left_yr"] > 0 else ""
         return f" Did not hold: {before}seen failed after {digits.years(one['right_yr'])} yr."
     return f" Last seen to hold after {digits.years(one['left_yr'])} yr."
+
+
+def _closed(book: _Book) -> None:
+    rows = book.rows["closing"].assign(counts=book.standing("closing"))
+    for r in rows.itertuples(index=False):
+        what = _joined([r.cause if _given(r.cause) else "", f"hazard {r.hazard}" if _given(r.hazard) else ""])
+        at = f"station {digits.given(r.station_m)} m" if _given(r.station_m) else ""
+        at = _joined([at, f"offset {digits.given(r.offset_m)} m" if at and _given(r.offset_m) else ""])
+        note = f" “{r.remarks}”" if _given(r.remarks) else ""
+        words = f"{_joined([what or 'What was urgent', at])}: dealt with, on the word of {r.closed_by}: {r.how}."
+        book.add(_iso(r.closed_on), "closed", words[0].upper() + words[1:] + note, r, counts=r.counts)
 
 
 def _planned(book: _Book, records: Records) -> None:

@@ -13,18 +13,21 @@ import shapely
 
 from decknet import digits, show
 from decknet.errors import RecordError
+from decknet.flow.hazards import ledger_of
 from decknet.locate import place_decks
 from decknet.measure import RENEWING, deck_quantities, evaporation_kg_m2_h, opening_h
+from decknet.measure.looks import ASSUMED, WHOLE
+from decknet.rank import looked_words
 from decknet.settings import Settings
-from decknet.show import DeckSheet
+from decknet.show import DeckSheet, Shade
 
 if TYPE_CHECKING:
     from decknet.flow.condition import Condition
     from decknet.flow.programme import Study
 
 __all__ = [
-    "Site", "decks_with_drawings", "field_page", "planned_closures", "programme_decks", "sheets", "sites_of",
-    "worst_decks",
+    "Site", "decks_with_drawings", "field_page", "planned_closures", "programme_decks", "shades_of", "sheets",
+    "sites_of", "worst_decks",
 ]  # fmt: skip
 
 _AGAIN = 0.1  # share of an earlier patch unsound from which it is called unsound again; ours
@@ -43,7 +46,9 @@ class Site:
     deck : Series
         Its record with the bridge's and the traffic's columns; ``bearing_deg`` as it lies on the ground.
     survey : Series or None
-        Its last survey that says how much is unsound, with ``covered_share``; None where it has none.
+        Its last survey that says how much is unsound; with ``looked`` (how much of the deck as known was looked at, and
+        when the rest; empty where all at one time) and ``assumed`` (whether it was drawn and does not say how much it
+        looked at). None where there is none.
     defects : DataFrame
         As ``Condition.open_defects`` gives.
     repairs : DataFrame
@@ -83,7 +88,14 @@ def sites_of(condition: Condition, deck_ids: Sequence[str]) -> dict[str, Site]:
     decks["speed_kmh"] = last_count.reindex(decks["bridge_id"]).array
     _lay_on_ground(decks)
     told = condition.telling[condition.telling["deck_id"].isin(wanted)]
-    whole = records["survey"].merge(told[["survey_id", "covered_share"]], on="survey_id")
+    told = told.assign(
+        looked=[
+            looked_words(float(c), float(f), d)
+            for c, f, d in zip(told["covered_share"], told["fresh_share"], told["oldest_look"], strict=True)
+        ],
+        assumed=told["extent"].eq(ASSUMED) & told["measured_from"].eq("polygons"),
+    )
+    whole = records["survey"].merge(told[["survey_id", "looked", "assumed"]], on="survey_id")
     surveys = {str(row["deck_id"]): row for _, row in whole.iterrows()}
     parts = {
         name: _by(frame[frame["deck_id"].isin(wanted)], "deck_id")
@@ -125,21 +137,33 @@ def _lay_on_ground(decks: pd.DataFrame) -> None:
 
 
 def _fates(repairs: pd.DataFrame, survey: pd.Series | None, condition: Condition, deck: str) -> pd.DataFrame:
-    """Drawn patches, and what the last survey says of each."""
+    """Drawn patches, and what later looks at the place of each say."""
     drawn = repairs[repairs["shape"].notna() & (repairs["treatment"] == "patch")]
     fates = []
-    whole = survey is not None and not survey["covered_share"] < 0.995
+    looks = condition.surveys[(condition.surveys["deck_id"] == deck) & condition.surveys["unsound_m2"].notna()]
     found = condition.sketches
     shapes = found.loc[found["deck_id"] == deck, "shape"]
     unsound = shapely.union_all([shapely.make_valid(s) for s in shapes])
     for day, shape in zip(drawn["repair_date"], drawn["shape"], strict=True):
-        if survey is None or not day < survey["survey_date"]:
+        later = looks[looks["survey_date"] > day]
+        if later.empty or survey is None:
             fates.append("not surveyed since")
         elif shapely.area(shapely.intersection(shapely.make_valid(shape), unsound)) > _AGAIN * shapely.area(shape):
             fates.append("unsound again")
         else:
-            fates.append("not found unsound since" if whole else "not surveyed since")
+            there = shapely.covers(later["region"].to_numpy(dtype=object), shapely.make_valid(shape))
+            looked = bool(later["extent"].isin((WHOLE, ASSUMED)).any() or there.any())
+            fates.append("not found unsound since" if looked else "not surveyed since")
     return drawn.assign(fate=pd.Series(fates, index=drawn.index, dtype="str")).reset_index(drop=True)
+
+
+def shades_of(condition: Condition, deck_ids: Sequence[str]) -> dict[str, Shade]:
+    """The ground to look at first on each of these decks that has any which stands out."""
+    bands, of = condition.look_first(deck_ids), condition.nearness
+    return {
+        str(deck): Shade(rows.reset_index(drop=True), of.form, of.held, of.pairs)
+        for deck, rows in bands.groupby("deck_id", sort=False)
+    }
 
 
 # ---- crew sheets ----------------------------------------------------------------------------------
@@ -181,7 +205,7 @@ def worst_decks(condition: Condition, count: int) -> tuple[list[str], int]:
     able = decks_with_drawings(condition, ranked)[:count]
     if not able:
         raise RecordError(
-            f"{condition.path}: no deck has a last survey with outlines, so no sheet can be made. "
+            f"{condition.path}: no deck has anything drawn that still stands, so no sheet can be made. "
             f"Sound one with: decknet fieldpage {condition.path} DECK -o deck.html"
         )
     return able, ranked.index(able[-1]) + 1 - len(able)
@@ -198,7 +222,7 @@ def programme_decks(found: Study, year: int) -> tuple[list[str], int]:
     able = decks_with_drawings(found.condition, wanted)
     if not able:
         raise RecordError(
-            f"{named}, {year}: no deck has a last survey with outlines, so no sheet can be made. "
+            f"{named}, {year}: no deck has anything drawn that still stands, so no sheet can be made. "
             f"Sound one with: decknet fieldpage {path} DECK -o deck.html"
         )
     return able, len(wanted) - len(able)
@@ -239,6 +263,7 @@ def sheets(
     if refused:
         raise RecordError(" ".join(refused))
     limits = condition.limits_of(wanted)
+    live, shades = ledger_of(condition), shades_of(condition, wanted)
     totals = deck_quantities(limits, settings.quantities, settings.mix).set_index("deck_id")
     made = {
         d: DeckSheet(
@@ -248,7 +273,9 @@ def sheets(
             limits=limits[limits["deck_id"] == d].reset_index(drop=True),
             repairs=sites[d].repairs,
             totals=totals.loc[d].to_dict(),
+            hazards=live[live["deck_id"] == d].reset_index(drop=True),
             notes=(*((planned[d],) if planned and d in planned else ()), *_notes(sites[d])),
+            shade=shades.get(d),
         )
         for d in wanted
     }
@@ -262,6 +289,8 @@ def sheets(
 def _notes(site: Site) -> list[str]:
     """What of the records the sheet leaves out or cannot know."""
     out = []
+    if site.survey is not None and site.survey["assumed"]:
+        out.append("The survey does not say how much of the deck it looked at: taken as a look at the whole deck.")
     drawn = site.since[site.since["shape"].notna()]
     if len(drawn):
         days = ", ".join(sorted({f"{d:%Y-%m-%d}" for d in drawn["repair_date"]}))
@@ -273,7 +302,7 @@ def _notes(site: Site) -> list[str]:
     stated = site.defects[shapely.area(site.defects["shape"].to_numpy(dtype=object)) <= 0]
     if len(stated):
         area = float(stated["area_m2"].sum())
-        out.append(f"The survey states {digits.area(area)} m² more without drawing it: find it and add limits on site.")
+        out.append(f"Surveys state {digits.area(area)} m² more without drawing it: find it and add limits on site.")
     bare_bars = site.defects[site.defects["kind"] == "exposed bar"]
     if len(bare_bars) or (site.survey is not None and site.survey["exposed_bar_m2"] > 0):
         out.append("The survey found bars exposed: look at each before it is covered.")
@@ -325,5 +354,5 @@ def field_page(condition: Condition, deck_id: str, *, step_m: float = 0.1) -> st
     site = sites_of(condition, [deck_id])[deck_id]
     return show.field_page(
         site.deck.to_dict(), _drawn(site), None if site.survey is None else site.survey["survey_date"],
-        title=condition.title, today=condition.today, step_m=step_m,
+        title=condition.title, today=condition.today, step_m=step_m, shade=shades_of(condition, [deck_id]).get(deck_id),
     )  # fmt: skip

@@ -296,7 +296,7 @@ def _frame(kind: str, records: list[dict[str, Any]], sheet: str) -> pd.DataFrame
     for name in names:
         column = np.empty(len(records), dtype=object)
         column[:] = [r[name] for r in records]
-        columns[name] = column if name == "shape" else pd.Series(column.tolist())
+        columns[name] = column if name in ("shape", "coverage") else pd.Series(column.tolist())
     return record_frame(kind, columns, sheet, [r["line"] for r in records])
 
 
@@ -425,6 +425,7 @@ def _surveyed(
         f"{rule.unit} ({rule.why}); the share depends on the cut-off: {' and '.join(others)}"
     )
     survey: dict[str, Any] = {"method": rule.method, "surveyed_m2": whole}
+    survey["coverage"] = shapely.union_all(box, grid_size=1e-6)
     if rule.method in KIND:
         survey["delaminated_m2"] = found
     else:

@@ -59,6 +59,7 @@ def _pick(view: str, *names: str) -> tuple[Column, ...]:
 # Frames that views rest on and that are worked out, not stored: the caller lends them.
 LENT: dict[str, tuple[Column, ...]] = {
     "computed_deck_status": VIEWS["deck_status"].columns,
+    "computed_hazard": VIEWS["hazard"].columns,
     "computed_survey": _pick(
         "survey_history",
         *("survey_id", "deck_id", "survey_date", "covered_m2", "covered_share", "unsound_m2", "delaminated_m2"),

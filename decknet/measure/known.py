@@ -148,6 +148,23 @@ def _segments(told: pd.DataFrame, renewals: pd.DataFrame) -> tuple[Ints, Flags]:
     whole = told["extent"].isin((WHOLE, ASSUMED)).to_numpy(dtype=bool)
     sees_all = (told["sees"] == ALL_KINDS).to_numpy(dtype=bool)
     drawn = told["measured_from"].eq("polygons").to_numpy(dtype=bool)
+    some = np.flatnonzero(told["deck_id"].isin(told.loc[~(whole & sees_all), "deck_id"]).to_numpy())
+    if not len(some):
+        return np.arange(1, len(told) + 1), np.zeros(len(told), dtype=bool)
+    group, placewise = _hang_together(
+        told.iloc[some].reset_index(drop=True), whole[some], sees_all[some], drawn[some], renewals
+    )
+    # The looks of other decks each stand for themselves.
+    begins = np.ones(len(told), dtype=bool)
+    begins[some] = np.diff(group, prepend=0) != 0
+    out = np.zeros(len(told), dtype=bool)
+    out[some] = placewise
+    return np.cumsum(begins), out
+
+
+def _hang_together(
+    told: pd.DataFrame, whole: Flags, sees_all: Flags, drawn: Flags, renewals: pd.DataFrame
+) -> tuple[Ints, Flags]:
     renewed = pd.merge_asof(
         told[["deck_id", "survey_date"]].assign(row=np.arange(len(told))).sort_values("survey_date", kind="stable"),
         renewals.rename(columns={"repair_date": "renewed"}), left_on="survey_date", right_on="renewed", by="deck_id",
@@ -199,15 +216,27 @@ def _by_numbers(told: pd.DataFrame, group: Ints, edges: pd.DataFrame) -> pd.Data
     out["fresh_share"], out["oldest"] = told["covered_share"].fillna(1.0), told["survey_date"]
     size = np.bincount(group)
     turn = np.arange(len(told)) - np.flatnonzero(np.diff(group, prepend=-1))[group - 1]
+    some = np.flatnonzero(size[group] > 1)
+    if not len(some):
+        return out
+    state, looked, fresh, oldest = _evenly(told.iloc[some].reset_index(drop=True), turn[some])
+    later = turn[some] > 0
+    _put(out, some[later], state[later], looked[later], fresh[later], oldest[later], edges)
+    return out
+
+
+def _evenly(told: pd.DataFrame, turn: Ints) -> tuple[Floats, Floats, Floats, Any]:
+    """State, ground looked at, part of it looked at lately and oldest look that counts, after each of some looks.
+
+    ``turn`` numbers the looks that hang together from 0.
+    """
     own, seen = _components(told), _seen_components(told["sees"].to_numpy(dtype=np.int64))
     part = _part_of(told)
     seen &= (part > 0)[:, None]
-    state = own.copy()
-    looked = part.copy()
-    oldest = told["survey_date"].to_numpy().copy()
-    fresh = part.copy()
+    state, looked, fresh = own.copy(), part.copy(), part.copy()
     day = told["survey_date"].to_numpy()
-    for step in range(1, int(size.max(initial=1))):
+    oldest = day.copy()
+    for step in range(1, int(turn.max(initial=0)) + 1):
         row = np.flatnonzero(turn == step)
         before = row - 1
         left = (1.0 - part[row])[:, None]
@@ -218,40 +247,34 @@ def _by_numbers(told: pd.DataFrame, group: Ints, edges: pd.DataFrame) -> pd.Data
         oldest[row] = np.where(kept, oldest[before], day[row])
         soon = kept & (day[row] - oldest[before] <= np.timedelta64(366, "D"))
         fresh[row] = np.where(soon, np.maximum(looked[row], part[row]), part[row])
-    later = turn > 0
-    _put(out, later, state, np.maximum(looked, part), fresh, oldest, edges)
-    return out
+    return state, np.maximum(looked, part), fresh, oldest
 
 
 def _put(
-    out: pd.DataFrame, rows: Flags, state: Floats, looked: Floats, fresh: Floats, oldest: Any, edges: pd.DataFrame
+    out: pd.DataFrame, at: Ints, state: Floats, looked: Floats, fresh: Floats, oldest: Any, edges: pd.DataFrame
 ) -> None:
-    """Write the state of some looks into the series. In place."""
-    at = np.flatnonzero(rows)
+    """Write the state of the looks at some rows into the series. In place."""
     if not len(at):
         return
-    area = edges["area_m2"].reindex(out["deck_id"].array[at]).to_numpy(dtype="float64")
+    area = edges["area_m2"].to_numpy(dtype="float64")[edges.index.get_indexer(out["deck_id"].array[at])]
+
+    def write(name: str, values: Any) -> None:
+        column = out[name].to_numpy().copy()
+        column[at] = values
+        out[name] = column
+
     for k, name in enumerate(KIND_TOTAL.values()):
-        stated = out[name].notna().to_numpy()[at] | (state[at, k] > 0)
-        values = out[name].to_numpy(dtype="float64", na_value=np.nan).copy()
-        values[at] = np.where(stated, state[at, k], np.nan)
-        out[name] = values
-    covered = out["covered_m2"].to_numpy(dtype="float64", na_value=np.nan).copy()
-    ground = looked[at] * area
-    covered[at] = np.where(np.isfinite(ground), ground, covered[at])
-    unsound = out["unsound_m2"].to_numpy(dtype="float64").copy()
-    total = np.maximum(state[at][:, _IN_SUM].sum(axis=1), 0.0)
-    unsound[at] = np.where(np.isfinite(covered[at]), np.minimum(total, covered[at]), total)
-    out["covered_m2"], out["unsound_m2"] = covered, unsound
-    share = out["covered_share"].to_numpy(dtype="float64", na_value=np.nan).copy()
-    share[at] = np.where(np.isfinite(area), np.minimum(looked[at], 1.0), share[at])
-    out["covered_share"] = share
-    newer = out["fresh_share"].to_numpy(dtype="float64").copy()
-    newer[at] = np.minimum(fresh[at], 1.0)
-    out["fresh_share"] = newer
-    dates = out["oldest"].to_numpy().copy()
-    dates[at] = oldest[at]
-    out["oldest"] = dates
+        stated = out[name].notna().to_numpy()[at] | (state[:, k] > 0)
+        write(name, np.where(stated, state[:, k], np.nan))
+    ground = looked * area
+    covered = np.where(np.isfinite(ground), ground, out["covered_m2"].to_numpy(dtype="float64", na_value=np.nan)[at])
+    total = np.maximum(state[:, _IN_SUM].sum(axis=1), 0.0)
+    share = out["covered_share"].to_numpy(dtype="float64", na_value=np.nan)[at]
+    write("covered_m2", covered)
+    write("unsound_m2", np.where(np.isfinite(covered), np.minimum(total, covered), total))
+    write("covered_share", np.where(np.isfinite(area), np.minimum(looked, 1.0), share))
+    write("fresh_share", np.minimum(fresh, 1.0))
+    write("oldest", oldest)
 
 
 def _shares_of(series: pd.DataFrame) -> pd.DataFrame:
@@ -341,7 +364,7 @@ def _by_places(
                 pieces += [(layer.row, i, shape) for i, shape in known.pieces]
         if final[deck_id] == group[part[0]] and known is not None:
             last += known.pieces
-    _put(series, placewise, state, looked, fresh, oldest, edges)
+    _put(series, chosen, state[chosen], looked[chosen], fresh[chosen], oldest[chosen], edges)
     series["undrawn_m2"] = undrawn
     drawn = rows.iloc[[i for _, i, _ in pieces]].reset_index(drop=True).rename(columns={"survey_id": "found_by"})
     drawn["shape"] = pd.Series([s for _, _, s in pieces], index=drawn.index, dtype="object")
@@ -365,7 +388,10 @@ def _look_layers(told: pd.DataFrame, chosen: Ints, own: Floats, at: Ints) -> dic
     """The looks at some rows, by row."""
     part, whole = _part_of(told), told["extent"].isin((WHOLE, ASSUMED)).to_numpy()
     drawn = told["measured_from"].eq("polygons").to_numpy(dtype=bool)
-    region, day = told["region"].to_numpy(dtype=object), list(told["survey_date"])
+    region, day = (
+        told["region"].to_numpy(dtype=object),
+        dict(zip(chosen, told["survey_date"].iloc[chosen], strict=True)),
+    )
     sees, in_all = told["sees"].to_numpy(dtype=np.int64), told["in_all"].to_numpy(dtype=bool)
     order = np.argsort(at, kind="stable")
     starts = np.searchsorted(at[order], np.arange(len(told) + 1))

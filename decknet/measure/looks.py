@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import shapely
@@ -15,6 +17,7 @@ __all__ = ["ASSUMED", "KINDS", "PART", "PLACE", "WHOLE", "areal_parts", "deck_ed
 
 WHOLE, ASSUMED, PLACE, PART = "whole", "assumed", "place", "part"
 KINDS = DEFECT_KINDS
+_EXTENTS = (WHOLE, ASSUMED, PLACE, PART)
 WHOLE_DECK_WORDS = "whole deck"
 _STRIP = ("from_station_m", "to_station_m", "from_offset_m", "to_offset_m")
 _FAR_M = 1e5
@@ -78,17 +81,46 @@ def survey_looks(
     derived: intersections with the edge.
     """
     edges = deck_edges(decks) if edges is None else edges
-    rows = surveys[surveys["deck_id"].isin(edges.index)].sort_values(["deck_id", "survey_date", "survey_id"])
-    rows = rows.reset_index(drop=True)
+    return looks_of(in_order(surveys, edges), edges, settings)
+
+
+def in_order(surveys: pd.DataFrame, edges: pd.DataFrame) -> pd.DataFrame:
+    """Surveys whose deck is known, by deck, date and id."""
+    at = edges.index.get_indexer(surveys["deck_id"])
+    rows = surveys[at >= 0]
+    keys = (rows["survey_id"].to_numpy(dtype=object), rows["survey_date"].to_numpy(), _ranked(edges)[at[at >= 0]])
+    order = np.lexsort((pd.Series(keys[0]).rank(method="dense").to_numpy(), *keys[1:])) if _ties(*keys[1:]) else (
+        np.lexsort(keys[1:])
+    )  # fmt: skip
+    return rows.iloc[order].reset_index(drop=True)
+
+
+def _ranked(edges: pd.DataFrame) -> NDArray[np.int64]:
+    """Place of each deck in the order of their ids."""
+    place = np.empty(len(edges), dtype=np.int64)
+    place[np.argsort(edges.index.to_numpy(dtype=object), kind="stable")] = np.arange(len(edges))
+    return place
+
+
+def _ties(day: NDArray[Any], deck: NDArray[np.int64]) -> bool:
+    """Whether a deck has two surveys of one day."""
+    return bool(pd.DataFrame({"deck": deck, "day": day}).duplicated().any())
+
+
+def looks_of(rows: pd.DataFrame, edges: pd.DataFrame, settings: LookSettings) -> pd.DataFrame:
+    """As ``survey_looks``, of surveys that are ``in_order``."""
     out = rows[["survey_id", "deck_id", "survey_date", "method", "crew"]].copy()
     at = edges.index.get_indexer(rows["deck_id"])
     edge, area = edges["edge"].to_numpy(dtype=object)[at], edges["area_m2"].to_numpy(dtype="float64")[at]
     stated = rows["surveyed_m2"].to_numpy(dtype="float64", na_value=np.nan)
     stated = np.where(stated > 0, stated, np.nan)
     region, placed = _regions(rows, edge)
-    ground = shapely.area(region)
-    words = rows["looked_at"].fillna("").astype("str").str.strip().str.lower().to_numpy(dtype=object)
-    said_whole, said_part = words == WHOLE_DECK_WORDS, (words != "") & (words != WHOLE_DECK_WORDS)
+    ground = np.zeros(len(rows))
+    ground[placed] = shapely.area(region[placed])
+    said_whole, said_part = np.zeros(len(rows), dtype=bool), np.zeros(len(rows), dtype=bool)
+    given = np.flatnonzero(rows["looked_at"].notna().to_numpy())
+    words = rows["looked_at"].iloc[given].astype("str").str.strip().str.lower().to_numpy(dtype=object)
+    said_whole[given], said_part[given] = words == WHOLE_DECK_WORDS, (words != "") & (words != WHOLE_DECK_WORDS)
 
     with np.errstate(invalid="ignore"):
         whole_stated = stated >= settings.whole_from * area
@@ -96,15 +128,16 @@ def survey_looks(
         lesser = placed & (stated < _SMALLER * ground)
         nearly = placed & ~lesser & (ground >= settings.whole_from * area)
         none_said = ~placed & ~np.isfinite(stated) & ~said_part
-    extent = np.full(len(rows), PART, dtype=object)
-    extent[none_said & ~said_whole] = ASSUMED
-    extent[(~placed & ~said_part & whole_stated) | said_whole | nearly] = WHOLE
-    extent[placed & ~lesser & ~nearly] = PLACE
-    region[extent != PLACE] = None
-    covered = np.where(np.isin(extent, (WHOLE, ASSUMED)), area, np.where(extent == PLACE, ground, stated))
-    covered = np.where(np.isin(extent, (WHOLE, ASSUMED)) & (stated > area), stated, covered)
+    code = np.full(len(rows), _EXTENTS.index(PART))
+    code[none_said & ~said_whole] = _EXTENTS.index(ASSUMED)
+    code[(~placed & ~said_part & whole_stated) | said_whole | nearly] = _EXTENTS.index(WHOLE)
+    code[placed & ~lesser & ~nearly] = _EXTENTS.index(PLACE)
+    in_place, all_of_it = code == _EXTENTS.index(PLACE), code <= _EXTENTS.index(ASSUMED)
+    region[placed & ~in_place] = None
+    covered = np.where(all_of_it, area, np.where(in_place, ground, stated))
+    covered = np.where(all_of_it & (stated > area), stated, covered)
     covered[off] = np.nan
-    out["extent"] = pd.array(extent, dtype="str")
+    out["extent"] = pd.Series(_EXTENTS, dtype="str").take(code).array
     out["region"] = pd.Series(region, index=out.index, dtype="object")
     out["covered_m2"] = covered
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -121,7 +154,8 @@ def survey_looks(
 def _regions(rows: pd.DataFrame, edge: Shapes) -> tuple[Shapes, NDArray[np.bool_]]:
     """Ground that each survey states to have covered, on the deck; and which state one."""
     drawn = rows["coverage"].to_numpy(dtype=object) if "coverage" in rows else np.full(len(rows), None, dtype=object)
-    has = shapely.area(drawn) > 0
+    has = rows["coverage"].notna().to_numpy().copy() if "coverage" in rows else np.zeros(len(rows), dtype=bool)
+    has[has] = shapely.area(drawn[has]) > 0
     ends = rows[list(_STRIP)].to_numpy(dtype="float64", na_value=np.nan)
     strip = np.isfinite(ends).any(axis=1) & ~has
     out = np.full(len(rows), None, dtype=object)
@@ -133,7 +167,8 @@ def _regions(rows: pd.DataFrame, edge: Shapes) -> tuple[Shapes, NDArray[np.bool_
         low, high = np.where(np.isfinite(low), low, -_FAR_M), np.where(np.isfinite(high), high, _FAR_M)
         low, high = np.minimum(low, high), np.maximum(low, high)
         out[strip] = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-    cut = (has | strip) & (shapely.area(edge) > 0)
+    cut = has | strip
+    cut[cut] = shapely.area(edge[cut]) > 0
     out[cut] = areal_parts(shapely.intersection(out[cut], edge[cut]))
     endless = strip & ~cut
     out[endless] = None  # without the deck's edge a strip has no area

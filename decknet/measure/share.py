@@ -14,7 +14,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from decknet.errors import RecordError
-from decknet.measure.looks import areal_parts, deck_edges, survey_looks
+from decknet.measure.looks import areal_parts, deck_edges, in_order, looks_of
 from decknet.settings import LookSettings
 
 __all__ = ["KIND_TOTAL", "area_once", "survey_shares", "unsound_share"]
@@ -166,8 +166,8 @@ def survey_shares(
     derived: unions, clipped to the outline and to the ground looked at.
     """
     edges = deck_edges(decks)
-    out = survey_looks(surveys, decks, settings or LookSettings(), edges=edges)
-    found = surveys.set_index("survey_id").reindex(out["survey_id"]).reset_index()
+    found = in_order(surveys, edges)
+    out = looks_of(found, edges, settings or LookSettings())
     for name in (*_TOTALS, "exposed_bar_m2"):
         out[name] = found[name]
     stated = found["unsound_m2"]

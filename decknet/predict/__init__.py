@@ -8,9 +8,11 @@ from decknet.predict.elements import STATES, element_pairs, element_states, stat
 from decknet.predict.fit import fit_growth, fit_growth_model, fit_histories, histories_of
 from decknet.predict.followed import SEASONS, followed_repairs, temperature_classes
 from decknet.predict.growth import UNKNOWN, Growth
+from decknet.predict.near_bands import look_first
+from decknet.predict.nearness import Nearness, learn_nearness, look_pairs, ring_tables
 from decknet.predict.paced import pool_rates
 from decknet.predict.states import fit_ratings, fit_shares, forecast_states, rating_sequences
-from decknet.predict.survival import compare, fit_weibull, nonparametric, resampled_band
+from decknet.predict.survival import area_life, compare, fit_weibull, nonparametric, resampled_band
 
 __all__ = [
     "METHODS",
@@ -19,7 +21,9 @@ __all__ = [
     "UNKNOWN",
     "BackTest",
     "Growth",
+    "Nearness",
     "YearsAhead",
+    "area_life",
     "back_test",
     "back_test_histories",
     "compare",
@@ -38,11 +42,15 @@ __all__ = [
     "forecast_after",
     "forecast_states",
     "histories_of",
+    "learn_nearness",
+    "look_first",
+    "look_pairs",
     "nonparametric",
     "part_failed",
     "pool_rates",
     "rating_sequences",
     "resampled_band",
+    "ring_tables",
     "skill",
     "states_ahead",
     "temperature_classes",

@@ -153,21 +153,24 @@ def _by_level(level: Floats, down: Floats, up: Floats) -> tuple[Floats, Floats]:
 
 
 def fit_models(
-    h: Histories, families: Families, settings: GrowthSettings, assumed_per_yr: Floats, hints: LineSums | None = None
-) -> Models:
+    h: Histories, families: Families, settings: GrowthSettings, assumed_per_yr: Floats, hints: LineSums | None = None,
+    *, usual: tuple[float, float] | None = None,
+) -> Models:  # fmt: skip
     """Fit both models.
 
     Parameters
     ----------
     assumed_per_yr : array, shape (decks,), share/yr
         Growth for a network with next to no surveys.
+    usual : (float, float) or None
+        Shares at 30 and 60 years of decks of the network that are known otherwise, for one with next to no surveys;
+        None: from the growth of the settings.
     """
     error = learn_error(h, settings)
     typical = settings.network_per_yr
     onset = settings.onset_yr
-    prior = assumed_lines(
-        max(30 - onset, 1.0) * typical, min(max(60 - onset, 2.0) * typical, 0.95), settings.guess_spread
-    )
+    assumed = (max(30 - onset, 1.0) * typical, min(max(60 - onset, 2.0) * typical, 0.95))
+    prior = assumed_lines(*(assumed if usual is None else usual), settings.guess_spread)
     curved = fit_curved(h, error, families, prior=prior, fade_per_yr=settings.fade_per_yr, hints=hints)
     paced = fit_paced(
         h, error, families, prior_per_yr=assumed_per_yr, fade_per_yr=settings.fade_per_yr, curved=curved

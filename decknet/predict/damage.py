@@ -140,6 +140,7 @@ def _patches_done(
     patched = np.zeros(len(events))
     patched[is_patch] = patch_m2[row[is_patch]] / overbreak / area[events["deck"].to_numpy()[is_patch]]
     not_original = pd.Series(dtype="float64")
+    made_at = np.zeros(0, dtype=np.int64)  # events whose patch is known by its place
     if defects is not None and len(patches) and bool(drawn.any()):
         sketched = drawn.to_numpy(dtype=bool)
         survey_at = pd.Index(found["survey_id"])
@@ -174,14 +175,23 @@ def _patches_done(
                 }
             ),
         )  # fmt: skip
+        made_at = made.index.to_numpy(dtype=np.int64)
         patched[made.index] = made.to_numpy() / area[events["deck"].to_numpy()[made.index]]
         not_original = pd.Series(again.to_numpy(), index=pd.Index(found["survey_id"].to_numpy()[again.index]))
-    # Between two surveys, patches make no more sound than the first of them found.
+    # Between two surveys, patches make no more sound than the first of them found; and of what they take out without
+    # a place the same part is original concrete as of all that was unsound.
+    failed_m2 = found["failed_patch_m2"].fillna(0.0).to_numpy(dtype="float64")
+    unsound_m2 = found["unsound_m2"].to_numpy(dtype="float64")
+    original = 1.0 - np.clip(np.divide(failed_m2, unsound_m2, out=np.zeros(len(found)), where=unsound_m2 > 0), 0.0, 1.0)
+    own = before.to_numpy()
+    placeless = is_patch & (own >= 0) & ~np.isin(np.arange(len(events)), made_at)
+    part = np.ones(len(events))
+    part[placeless] = original[own[placeless]]
     limit = events.groupby(same_life)["unsound_share"].ffill().fillna(np.inf).to_numpy()
     between = [events["deck"], events["life"], before]
     upto = np.minimum(pd.Series(patched).groupby([s.to_numpy() for s in between]).cumsum().to_numpy(), limit)
     step = pd.Series(upto).groupby([s.to_numpy() for s in between]).diff()
-    events["patched"] = np.where(is_patch, step.fillna(pd.Series(upto)).to_numpy(), 0.0)
+    events["patched"] = np.where(is_patch, step.fillna(pd.Series(upto)).to_numpy() * part, 0.0)
     events["repaired_share"] = events.groupby(same_life)["patched"].cumsum()
     begun = lives.set_index(["deck_id", "life"])["start"]
     events["life_start"] = begun.reindex(
@@ -228,8 +238,9 @@ def damage_ever(
     damage = unsound as found, less patches found unsound again (their concrete is not original),
     plus what patches made sound before. Where survey and limits are drawn, a patch made sound
     what of the last survey lay inside its limits, and whatever a later survey finds there is not
-    original; elsewhere a patch made sound its area over the overbreak, and all patches between
-    two surveys no more than the first of them found. What a survey of part of a deck found stands
+    original; elsewhere a patch made sound its area over the overbreak, all patches between
+    two surveys no more than the first of them found, and of that only the part that was not patched
+    before: what is patched again is no new damage. What a survey of part of a deck found stands
     for the whole deck; what was patched is known for the whole deck. An overlay or a new deck
     starts a new life at zero.
 

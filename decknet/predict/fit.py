@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -10,8 +11,8 @@ from numpy.typing import NDArray
 
 from decknet.errors import SettingsError
 from decknet.predict.blend import Blend, Models, choose_blend, fit_models
-from decknet.predict.curved import AGE_YR, Z80, log_hazard
-from decknet.predict.damage import PATCHES, deck_lives
+from decknet.predict.curved import AGE_YR, Z80, log_hazard, share_at
+from decknet.predict.damage import PATCHES, deck_lives, never_falling
 from decknet.predict.growth import OVERLAYS, Growth
 from decknet.predict.history import Histories, years
 from decknet.predict.lines import Families, LineSums, line_sums
@@ -24,6 +25,7 @@ __all__ = ["fit_growth", "fit_growth_model", "fit_histories", "growth_of_histori
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+LEAST_ALIKE = 30  # rated decks from which a deck without a rating is read as those of its age; ours
 _NO_BUILT_YR = -20.0  # years from 2000; basis: assumption, only where no deck of the network has a year
 _MOST_BACK = 20_000  # decks whose surveys are foretold anew in every round; beyond, every second, third and so on
 
@@ -146,7 +148,7 @@ def _rounds(
 
 def fit_histories(
     h: Histories, families: Families, settings: GrowthSettings, assumed: Floats, hints: LineSums | None = None,
-    works: tuple[Floats, Floats] | None = None,
+    works: tuple[Floats, Floats] | None = None, *, usual: tuple[float, float] | None = None,
 ) -> tuple[Models, Blend, Revision | None, bool]:  # fmt: skip
     """Both models on all surveys, their blend by each deck's hidden last one, and what going back three rounds taught.
 
@@ -158,6 +160,8 @@ def fit_histories(
         As in ``fit_models``.
     works : two arrays of shape (decks,), 0 to 1, or None
         Made sound up to today, and patches failed and still so; None: as at the last survey.
+    usual : (float, float) or None
+        As in ``fit_models``: for the final fit, with its growth for that assumed.
 
     Returns
     -------
@@ -170,7 +174,11 @@ def fit_histories(
     inner = fit_models(fit_on, families, settings, assumed)
     hidden = newest & (fit_on.count()[h.deck] > 0)
     blend = choose_blend(inner, h, hidden, families)
-    models = fit_models(h, families, settings, assumed, hints)
+    if usual is None:
+        models = fit_models(h, families, settings, assumed, hints)
+    else:
+        told = assumed * max(usual[1] - usual[0], 1e-4) / 30.0 / settings.network_per_yr
+        models = fit_models(h, families, settings, told, hints, usual=usual)
     rounds = _rounds(h, families, settings, assumed, inner)
     if works is None:
         works = np.nan_to_num(h.last_of(h.repaired)), np.nan_to_num(h.last_of(h.failed_share()))
@@ -233,17 +241,19 @@ def fit_growth_model(
         of = sound.reindex(ids)
         repaired = np.maximum(of["repaired_share"].fillna(0.0).to_numpy(dtype="float64"), repaired)
         failed = np.where(of["patched_since"].fillna(False).to_numpy(dtype=bool), 0.0, failed)
-    hints, rated = _rating_hints(h, decks, ratings, settings)
-    models, blend, revision, network = fit_histories(h, families, settings, assumed, hints, (repaired, failed))
+    hints = _rating_hints(h, decks, ratings, settings)
+    models, blend, revision, network = fit_histories(
+        h, families, settings, assumed, hints.sums, (repaired, failed), usual=hints.usual
+    )  # fmt: skip
 
     surveyed = h.count() > 0
     telling = h.count() >= 2
     span = h.last_of(h.when_yr) - np.minimum.reduceat(h.when_yr, np.flatnonzero(np.append(True, np.diff(h.deck) != 0)))[
         np.cumsum(surveyed) - 1
     ] if len(h.deck) else np.zeros(len(ids))  # fmt: skip
-    network = network and int(telling.sum()) > 0
+    network = (network and int(telling.sum()) > 0) or hints.usual is not None
     source = np.where(surveyed, "survey", "network" if network else "assumption").astype(object)
-    source[~surveyed & rated] = "rating"
+    source[~surveyed & hints.rated] = "rating"
     source[~surveyed & (last["life"] > 0).to_numpy()] = "works"
     own = telling & (np.nan_to_num(span) >= settings.least_span_yr)
     growth_source = np.where(own, "own surveys", "network" if network else "assumption").astype(object)
@@ -254,9 +264,16 @@ def fit_growth_model(
     )  # fmt: skip
 
 
-def _rating_hints(
-    h: Histories, decks: pd.DataFrame, ratings: pd.DataFrame, settings: GrowthSettings
-) -> tuple[LineSums | None, NDArray[np.bool_]]:
+@dataclass(frozen=True, slots=True)
+class _Hints:
+    """Readings that ratings give, which decks are rated in this life, and what share is usual at 30 and 60 years."""
+
+    sums: LineSums | None
+    rated: NDArray[np.bool_]
+    usual: tuple[float, float] | None
+
+
+def _rating_hints(h: Histories, decks: pd.DataFrame, ratings: pd.DataFrame, settings: GrowthSettings) -> _Hints:
     """Deck ratings as readings of poor eyesight, for decks that no survey has seen in this life.
 
     What share a rating stands for is learned from decks that have both: the mean log hazard of the
@@ -265,7 +282,7 @@ def _rating_hints(
     n = len(decks)
     latest = ratings.sort_values(["bridge_id", "rated_year"]).groupby("bridge_id").last()
     if latest.empty:
-        return None, np.zeros(n, dtype=bool)
+        return _Hints(None, np.zeros(n, dtype=bool), None)
     own = latest.reindex(decks["bridge_id"])
     rating = own["deck_rating"].to_numpy(dtype="float64", na_value=np.nan)
     when = own["rated_year"].to_numpy(dtype="float64", na_value=np.nan) - 2000 + 0.5
@@ -287,7 +304,18 @@ def _rating_hints(
         mean, variance = told + shift[mine], learned[mine]
     use = np.flatnonzero(known & (h.count() == 0))
     x = np.log(np.maximum(when[use] - h.start_yr[use], 1.0) / AGE_YR)
-    return line_sums(use.astype(np.int64), n, 1.0, x, mean[use], 1 / variance[use]), known
+    sums = line_sums(use.astype(np.int64), n, 1.0, x, mean[use], 1 / variance[use])
+    return _Hints(sums, known, _usual_shares(x, mean[use]))
+
+
+def _usual_shares(x: NDArray[np.float64], level: NDArray[np.float64]) -> tuple[float, float] | None:
+    """Shares of the rated decks at 30 and 60 years of age, pooled so that none falls with age; None with few."""
+    if len(x) < LEAST_ALIKE:
+        return None
+    order = np.lexsort((level, x))
+    pooled = never_falling(np.zeros(len(x), dtype=np.int64), share_at(level[order]))
+    at_30, at_60 = np.interp([0.0, np.log(2.0)], x[order], pooled)
+    return round(float(at_30), SHARE_PLACES), round(float(at_60), SHARE_PLACES)
 
 
 def fit_growth(

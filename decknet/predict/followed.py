@@ -41,7 +41,8 @@ def followed_repairs(
     followed : DataFrame, one row a patch looked at at least once after it was placed
         repair_id, deck_id, repair_date, treatment, material, depth_class, season, temperature, crew,
         area_m2; left_yr, right_yr (failed within (left, right]; right inf where still sound); looks
-        (surveys that looked at it), followed_by ("polygons" or "deck").
+        (surveys that looked at it); last_yr, unsound_part (age at the last look while it was in place, and the part
+        of what was looked at that was unsound then, 0 to 1); followed_by ("polygons" or "deck").
     counts : dict
         patches; followed; by_polygons; by_deck; not_looked_at; ended (followed until other works
         took them out).
@@ -102,6 +103,13 @@ def followed_repairs(
     count = np.bincount(patch[looked & (years <= right[patch])], minlength=n)
     drawn_looks = np.bincount(patch[by_shape], minlength=n)
 
+    last = pd.Series(np.where(looked, years, -1.0)).groupby(patch).idxmax() if looked.any() else pd.Series(dtype=int)
+    age, unsound_part = np.full(n, np.nan), np.full(n, np.nan)
+    at = last.to_numpy(dtype=np.int64)
+    at = at[looked[at]]
+    age[patch[at]] = years[at]
+    unsound_part[patch[at]] = np.minimum(np.where(by_shape, unsound, part)[at], 1.0)
+
     keep = count > 0
     out = patches.loc[
         keep, ["repair_id", "deck_id", "repair_date", "treatment", "material", "depth_class", "crew", "area_m2"]
@@ -109,6 +117,7 @@ def followed_repairs(
     out["season"] = _season(patches, decks)[keep]
     out["temperature"] = _temperature(patches["air_temperature_c"], settings)[keep]
     out["left_yr"], out["right_yr"], out["looks"] = left[keep], right[keep], count[keep]
+    out["last_yr"], out["unsound_part"] = age[keep], unsound_part[keep]
     out["followed_by"] = np.where(drawn_looks[keep] > 0, "polygons", "deck")
     counts = {
         "patches": n, "followed": int(keep.sum()), "by_polygons": int((drawn_looks[keep] > 0).sum()),

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import least_squares, minimize
 
-from decknet.predict.polish import polished
+from decknet.predict.polish import bend_at, polished
 from decknet.settled import PARAMETER_PLACES, significant, to_places
 
 __all__ = [
@@ -34,7 +34,11 @@ _LEAST_RATE, _MOST_RATE = 1e-5, 3.0
 _START_RATE = 0.08  # 1/yr, where a search for rates begins, and where one stays of which the ratings say nothing
 _MOST_MISREAD = 0.4
 _MOST_LOG_ODDS = 15.0  # of misreading, as a part of the most
+_STEP_OFF = 1e-3  # nearer to a bound than this, an unknown has been driven there
+_LEAST_BEND = 1e-3
 _TERMS = 16  # of the series of a matrix of norm a half: the next is below 1e-19
+TELLS = 4.0  # factor within which a rate must be known, 10 to 90 %, to be told; ours
+_Z80 = 1.2815515655446004
 _UNTOLD = 1e-7  # of the log likelihood: less is nothing told
 
 
@@ -53,6 +57,8 @@ class StateFit:
     log_likelihood : float
     pairs : int
         Steps between ratings it was learned from.
+    rates_low, rates_high : arrays, shape (states - 1,), 1/yr
+        80 % range of each rate; NaN where the ratings do not tell it within a factor of ``TELLS`` either way.
     """
 
     rates: Floats
@@ -60,6 +66,8 @@ class StateFit:
     misread: float
     log_likelihood: float
     pairs: int
+    rates_low: Floats
+    rates_high: Floats
 
 
 def generator(rates: Floats) -> Floats:
@@ -177,7 +185,23 @@ def fit_ratings(
     at = np.clip(to_places(at, PARAMETER_PLACES), low, high)
     rates = np.exp(at[: states - 1])
     noise = _MOST_MISREAD / (1 + np.exp(-at[-1])) if misread else 0.0
-    return StateFit(rates, _exponential(generator(rates)), float(noise), -target(at)[0], int((~first).sum()))
+    spread = _spread(bend_at(target, at), at, low, high)[: states - 1]
+    return StateFit(
+        rates, _exponential(generator(rates)), float(noise), -target(at)[0], int((~first).sum()),
+        rates / spread, rates * spread,
+    )  # fmt: skip
+
+
+def _spread(bend: Floats, at: Floats, low: Floats, high: Floats) -> Floats:
+    """Factor of the 80 % range of each rate by the curvature of the likelihood; NaN where that says too little."""
+    inside = (at > low + _STEP_OFF) & (at < high - _STEP_OFF)
+    out = np.full(len(at), np.nan)
+    told = np.flatnonzero(inside & (np.diag(bend) > _LEAST_BEND))
+    if len(told):
+        variance = np.diag(np.linalg.pinv(to_places(bend[np.ix_(told, told)], 6)))
+        factor = np.exp(_Z80 * np.sqrt(np.maximum(variance, 0.0)))
+        out[told] = np.where((factor > 1.0) & (factor <= TELLS), factor, np.nan)
+    return to_places(out, PARAMETER_PLACES)
 
 
 def _told(

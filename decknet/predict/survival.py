@@ -19,7 +19,7 @@ from decknet.predict.polish import bend_at, polished
 from decknet.settings import SurvivalSettings
 from decknet.settled import CHANCE_PLACES, YEAR_PLACES, significant, to_places
 
-__all__ = ["Curve", "WeibullFit", "compare", "fit_weibull", "nonparametric", "resampled_band"]
+__all__ = ["Curve", "WeibullFit", "area_life", "compare", "fit_weibull", "nonparametric", "resampled_band"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -316,6 +316,39 @@ def fit_weibull(
         # With few decks the sum over decks is itself unsure, mostly too small: the wider of the two.
         variance = shared if np.trace(shared) > np.trace(variance) else variance
     return WeibullFit(scale, shape, scale_se, shape_se, variance, -target(theta)[0] * total, failures)
+
+
+def area_life(followed: pd.DataFrame) -> tuple[float, float] | None:
+    """Life of patched ground by area: of each patch what was unsound at its last look had failed by then.
+
+    Parameters
+    ----------
+    followed : DataFrame
+        As ``followed_repairs`` gives: area_m2, last_yr, unsound_part.
+
+    Returns
+    -------
+    (scale in yr, shape) or None
+        None where no ground was seen to have failed, or none to hold.
+
+    References
+    ----------
+    published: Meeker and Escobar (1998), Statistical Methods for Reliability Data, chapter 8 (the likelihood of
+    one look at each unit: failed by then, or not yet); here each m2 is a unit.
+    """
+    age = followed["last_yr"].to_numpy(dtype="float64")
+    part = followed["unsound_part"].to_numpy(dtype="float64")
+    area = followed["area_m2"].to_numpy(dtype="float64", na_value=np.nan)
+    area = np.where(np.isfinite(area), area, np.nanmean(area) if np.isfinite(area).any() else 1.0)
+    weight = area / area.mean()
+    gone, held = weight * part, weight * (1.0 - part)
+    if not (gone.sum() > 0 and held.sum() > 0):
+        return None
+    none = np.zeros(len(age))
+    left, right = np.concatenate([none, age]), np.concatenate([age, none + np.inf])
+    use = np.concatenate([gone, held]) > 0
+    fit = fit_weibull(left[use], right[use], np.concatenate([gone, held])[use])
+    return fit.scale_yr, fit.shape
 
 
 def _in_digits(matrix: NDArray[np.floating[Any]]) -> Floats:

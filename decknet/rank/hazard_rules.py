@@ -83,7 +83,7 @@ class Look:
     """
 
     day: Any
-    name: str
+    method: Any
     extent: str
     region: Any
     sees: int
@@ -94,6 +94,16 @@ class Look:
     none: int
     share: float
     unsound: Any
+
+    @property
+    def name(self) -> str:
+        """What it is called in words."""
+        return survey_words(self.day, self.method)
+
+
+def survey_words(day: Any, method: Any) -> str:
+    """A survey in words; a method that is missing is said to be."""
+    return f"{method if isinstance(method, str) else 'survey, method not stated,'} of {day:%Y-%m-%d}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +270,9 @@ def _looked_share(look: Look, hazard: Hazard, deck: Deck) -> None:
         return
     if look.share >= deck.danger_share:
         if look.extent != PART:
-            hazard.parts = look.unsound if look.extent in (WHOLE, ASSUMED) and look.drawn else hazard.parts
+            if look.extent in (WHOLE, ASSUMED):
+                hazard.parts = look.unsound if look.drawn else None
+            hazard.amount = look.share
             hazard.seen(look.day)
         return
     covers = look.extent in (WHOLE, ASSUMED) or (ground is not None and look.extent == PLACE

@@ -25,6 +25,7 @@ from decknet.rank.hazard_rules import (
     Repair,
     apply,
     closings_of,
+    survey_words,
 )
 from decknet.rank.remarks import spoken_of
 from decknet.settings import UrgentSettings
@@ -86,7 +87,12 @@ def follow_hazards(
     ----------
     practice: a hazard stays open until something on record deals with that place.
     """
-    found = list(_findings(shares, defects, decks, repairs, ratings, edges, settings, surveys, today))
+    told = _Told(shares, pd.Index(shares["survey_id"]), surveys, defects)
+    found = [
+        *_drawn_findings(told, edges), *_stated_findings(told, edges), *_share_findings(told, settings),
+        *_rating_findings(ratings, decks, settings), *_openings(repairs, decks, settings, pd.Timestamp(today)),
+        *_remark_findings(told),
+    ]  # fmt: skip
     by_deck: dict[str, list[_Finding]] = {}
     for finding in found:
         by_deck.setdefault(finding.hazard.deck_id, []).append(finding)
@@ -131,22 +137,24 @@ def _is_same(known: Hazard, fresh: Hazard) -> bool:
 # ---- what opens one --------------------------------------------------------------------------------------
 
 
-def _findings(
-    shares: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, repairs: pd.DataFrame, ratings: pd.DataFrame,
-    edges: pd.DataFrame, settings: UrgentSettings, surveys: pd.DataFrame, today: date,
-) -> Iterator[_Finding]:  # fmt: skip
-    known = surveys[surveys["deck_id"].isin(edges.index)].set_index("survey_id")
-    yield from _drawn_findings(shares, defects, edges)
-    yield from _stated_findings(shares, defects, known, edges)
-    yield from _share_findings(shares, defects, settings)
-    yield from _rating_findings(ratings, decks, settings)
-    yield from _openings(repairs, decks, settings, pd.Timestamp(today))
-    yield from _remark_findings(shares, defects, known)
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What surveys say: ``shares`` with their ids as an index ``at``, the records of surveys and defects."""
+
+    shares: pd.DataFrame
+    at: pd.Index
+    surveys: pd.DataFrame
+    defects: pd.DataFrame
+
+    def looks(self, ids: pd.Series) -> pd.DataFrame:
+        """The shares of some surveys, in the order of the ids; unknown ones left out, row of each in ``of``."""
+        at = self.at.get_indexer(ids)
+        rows = self.shares.take(at[at >= 0])
+        return rows.assign(of=np.flatnonzero(at >= 0))
 
 
 def _survey_words(row: Any) -> str:
-    how = row.method if isinstance(row.method, str) else "survey, method not stated"
-    return f"{how} of {row.survey_date:%Y-%m-%d}"
+    return survey_words(row.survey_date, row.method)
 
 
 def _ground(row: Any, edges: pd.DataFrame) -> Any:
@@ -157,10 +165,12 @@ def _ground(row: Any, edges: pd.DataFrame) -> Any:
     return edge if shapely.area(edge) > 0 else None
 
 
-def _drawn_findings(shares: pd.DataFrame, defects: pd.DataFrame, edges: pd.DataFrame) -> Iterator[_Finding]:
+def _drawn_findings(told: _Told, edges: pd.DataFrame) -> Iterator[_Finding]:
     """Holes and bars that a survey lists one by one."""
-    mine = defects[defects["kind"].isin(_DEFECT_CAUSES)].drop(columns=["deck_id", "survey_date"], errors="ignore")
-    looks = shares[shares["survey_id"].isin(mine["survey_id"])]
+    mine = told.defects[told.defects["kind"].isin(_DEFECT_CAUSES)].drop(
+        columns=["deck_id", "survey_date"], errors="ignore"
+    )
+    looks = told.looks(mine["survey_id"].drop_duplicates()).drop(columns="of")
     for row in mine.merge(looks, on="survey_id").sort_values(["survey_date", "survey_id", "defect_id"]).itertuples():
         place = row.shape if shapely.area(row.shape) > 0 else None
         if place is not None:
@@ -176,16 +186,16 @@ def _drawn_findings(shares: pd.DataFrame, defects: pd.DataFrame, edges: pd.DataF
         )  # fmt: skip
 
 
-def _stated_findings(
-    shares: pd.DataFrame, defects: pd.DataFrame, surveys: pd.DataFrame, edges: pd.DataFrame
-) -> Iterator[_Finding]:
+def _stated_findings(told: _Told, edges: pd.DataFrame) -> Iterator[_Finding]:
     """Holes and bars that a survey states as a total and does not list."""
     for kind, total in _TOTAL.items():
-        listed = set(defects.loc[defects["kind"] == kind, "survey_id"])
-        stated = surveys[(surveys[total] > 0) & ~surveys.index.isin(listed)]
-        rows = shares[shares["survey_id"].isin(stated.index)].sort_values(["survey_date", "survey_id"])
-        for row in rows.itertuples():
-            amount = float(stated.loc[row.survey_id, total])
+        listed = told.defects.loc[told.defects["kind"] == kind, "survey_id"]
+        stated = told.surveys.loc[(told.surveys[total] > 0).fillna(False).astype(bool), ["survey_id", total]]
+        stated = stated[~stated["survey_id"].isin(listed)]
+        rows = told.looks(stated["survey_id"])
+        rows["stated"] = stated[total].to_numpy(dtype="float64")[rows["of"]]
+        for row in rows.sort_values(["survey_date", "survey_id"]).itertuples():
+            amount = float(row.stated)
             yield _Finding(
                 row.survey_date,
                 Hazard(
@@ -196,10 +206,10 @@ def _stated_findings(
             )  # fmt: skip
 
 
-def _share_findings(shares: pd.DataFrame, defects: pd.DataFrame, settings: UrgentSettings) -> Iterator[_Finding]:
+def _share_findings(told: _Told, settings: UrgentSettings) -> Iterator[_Finding]:
     """Surveys that found a share at or past the danger threshold of what they looked at."""
-    over = shares[shares["unsound_share"].round(SHARE_PLACES) >= settings.danger_share]
-    shapes = _unsound_of(defects[defects["survey_id"].isin(over["survey_id"])])
+    over = told.shares[told.shares["unsound_share"].round(SHARE_PLACES) >= settings.danger_share]
+    shapes = _unsound_of(told.defects[told.defects["survey_id"].isin(over["survey_id"])])
     for row in over.itertuples():
         yield _Finding(
             row.survey_date,
@@ -268,18 +278,21 @@ def _openings(
         )  # fmt: skip
 
 
-def _remark_findings(shares: pd.DataFrame, defects: pd.DataFrame, surveys: pd.DataFrame) -> Iterator[_Finding]:
+def _remark_findings(told: _Told) -> Iterator[_Finding]:
     """Surveys whose remarks speak of a hole, of bars or of a closed lane that their figures do not show."""
-    remarks = surveys["remarks"].dropna()
-    told = {text: what for text in remarks.unique() if (what := spoken_of(str(text)))}
-    spoken = {str(i): (str(text), told[text]) for i, text in remarks[remarks.isin(list(told))].items()}
+    remarks = told.surveys["remarks"]
+    code, texts = pd.factorize(remarks)
+    spoken = [spoken_of(str(text)) for text in texts]
+    hit = np.flatnonzero(np.append([bool(w) for w in spoken], False)[code])
+    if not len(hit):
+        return
+    mine = told.surveys.iloc[hit]
+    defects = told.defects[told.defects["survey_id"].isin(mine["survey_id"])]
     listed = {kind: set(defects.loc[defects["kind"] == kind, "survey_id"]) for kind in _TOTAL}
-    for row in shares[shares["survey_id"].isin(spoken)].itertuples():
-        text, what = spoken[row.survey_id]
-        rest = {
-            w for w in what
-            if not (w in _TOTAL and (row.survey_id in listed[w] or surveys.loc[row.survey_id, _TOTAL[w]] > 0))
-        }  # fmt: skip
+    figures = {kind: mine[total].to_numpy(dtype="float64", na_value=np.nan) for kind, total in _TOTAL.items()}
+    for row in told.looks(mine["survey_id"]).itertuples():
+        text, what = str(mine["remarks"].iloc[row.of]), spoken[code[hit[row.of]]]
+        rest = {w for w in what if not (w in _TOTAL and (row.survey_id in listed[w] or figures[w][row.of] > 0))}
         if not rest:
             continue
         kinds = sum(_bit(w) for w in sorted(rest) if w in _TOTAL)
@@ -333,7 +346,11 @@ def _looks(shares: pd.DataFrame, defects: pd.DataFrame) -> Iterator[tuple[str, L
     mine = defects[defects["survey_id"].isin(shares["survey_id"])]
     has = pd.Series(shapely.area(mine["shape"].to_numpy(dtype=object)) > 0, index=mine.index)
     by_survey = dict(tuple(mine.assign(drawn=has).groupby("survey_id")))
-    for row in shares.itertuples():
+    names = [
+        "survey_id", "deck_id", "survey_date", "method", "extent", "region", "sees", "method_known", "measured_from",
+        "unsound_m2", "unsound_share", *_TOTAL.values(),
+    ]  # fmt: skip
+    for row in shares[names].itertuples(index=False):
         listed = by_survey.get(row.survey_id)
         shapes: dict[int, Any] = {}
         unsound, loose, none = None, 0, 0
@@ -353,15 +370,22 @@ def _looks(shares: pd.DataFrame, defects: pd.DataFrame) -> Iterator[tuple[str, L
                 elif figure == 0 or row.unsound_m2 == 0:
                     none |= _bit(kind)
         yield row.deck_id, Look(
-            row.survey_date, _survey_words(row), row.extent, row.region, int(row.sees), bool(row.method_known),
+            row.survey_date, row.method, row.extent, row.region, int(row.sees), bool(row.method_known),
             row.measured_from == "polygons", shapes, loose, none, float(row.unsound_share), unsound,
         )  # fmt: skip
+
+
+def _amount(hazard: Hazard) -> float:
+    """How much of it there is by now: of a hole or of bars the area of their place where that is known."""
+    if hazard.cause in _DEFECT_CAUSES.values() and hazard.place is not None and hazard.state != CLOSED:
+        return float(shapely.area(hazard.place))
+    return hazard.amount
 
 
 def _frame(hazards: list[Hazard]) -> pd.DataFrame:
     rows = [
         (
-            h.hazard_id, h.deck_id, h.cause, h.state, h.opened, h.found_by, h.amount, h.last_seen, h.closed,
+            h.hazard_id, h.deck_id, h.cause, h.state, h.opened, h.found_by, _amount(h), h.last_seen, h.closed,
             h.closed_by, "; ".join(h.doubts) if h.state == TO_CONFIRM else "", h.remark, h.place,
         )
         for h in hazards

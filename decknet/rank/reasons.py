@@ -70,11 +70,15 @@ def share_words(decks: pd.DataFrame) -> list[str]:
         for n in ("covered_share", "fresh_share")
     )
     oldest = decks["oldest_look"].to_numpy() if "oldest_look" in decks else np.full(len(decks), np.datetime64("NaT"))
+    found = (
+        decks["unsound_share"].to_numpy("float64", na_value=np.nan) if "unsound_share" in decks else covered * np.nan
+    )
     part = (covered < _ALL) | (fresh < _ALL)
+    told = digits.texts(found, "share", digits.percent, times=100)
     for i, (source, day, rating) in enumerate(zip(decks["share_from"], days, decks["deck_rating"], strict=True)):
         if source == "survey":
             more = f", {looked_words(covered[i], fresh[i], oldest[i])}" if part[i] else ""
-            words.append(f"survey of {day}{more}")
+            words.append(f"found {told[i]} on {day}{more}" if found[i] == found[i] else f"survey of {day}")
         elif source == "works":
             words.append("no survey yet since the last overlay or new deck")
         elif source == "rating":
@@ -224,16 +228,17 @@ def reasons(decks: pd.DataFrame, scale: Worth, points: Floats, order: Ints, sett
     counted = decks["aadt_count"].to_numpy(dtype="float64", na_value=np.nan) if "aadt_count" in decks else None
     aadt = decks["aadt"].to_numpy(dtype="float64")
     said_traffic = _traffic_words(aadt, year, counted, decks["aadt_from"].tolist())
+    shares = digits.texts(decks["share_now"].to_numpy(dtype="float64"), "share", digits.percent, times=100)
+    paces = digits.texts(decks["growth_per_yr"].to_numpy(dtype="float64"), "pace", digits.pace, times=100)
     rows = zip(
-        rank.tolist(), decks["share_now"].to_numpy(dtype="float64").tolist(), share_words(decks),
-        decks["growth_per_yr"].to_numpy(dtype="float64").tolist(), decks["growth_from"].tolist(), said_traffic, first,
-        extra, moves, strict=True,
+        rank.tolist(), shares, share_words(decks), paces, decks["growth_from"].tolist(), said_traffic, first, extra,
+        moves, strict=True,
     )  # fmt: skip
     out = []
     for place, share, share_from, growth, growth_from, traffic, strongest, more, move in rows:
         said = (
-            f"{digits.percent(share)} of the deck unsound ({share_from})",
-            f"growing {digits.pace(growth)} points a year{_GROWTH_NOTE.get(growth_from, '')}",
+            f"{share} of the deck expected unsound ({share_from})",
+            f"growing {growth} points a year{_GROWTH_NOTE.get(growth_from, '')}",
             traffic,
         )
         measures = "; ".join(said[i] for i in strongest)
@@ -243,6 +248,7 @@ def reasons(decks: pd.DataFrame, scale: Worth, points: Floats, order: Ints, sett
 
 def _traffic_words(aadt: Floats, year: Floats, counted: Floats | None, source: list[str]) -> list[str]:
     out = []
+    flows = digits.texts(aadt, "whole", digits.traffic)
     for i, (aadt_now, when, by) in enumerate(zip(aadt.tolist(), year.tolist(), source, strict=True)):
         if by in ("count", "old count") and when == when:
             then = counted[i] if counted is not None else aadt_now
@@ -254,7 +260,7 @@ def _traffic_words(aadt: Floats, year: Floats, counted: Floats | None, source: l
             said += ", an old count" if by == "old count" else ""
         else:
             said = _TRAFFIC_NOTE.get(by, "")
-        out.append(f"{digits.traffic(aadt_now)} vehicles a day{said}")
+        out.append(f"{flows[i]} vehicles a day{said}")
     return out
 
 

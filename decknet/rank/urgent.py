@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import shapely
@@ -146,7 +148,7 @@ def _told(row: object, in_path: object, settings: UrgentSettings) -> tuple[str, 
             settings.danger_days,
         )
     if cause == "poor rating":
-        return f"deck rated {amount:.0f} of 9", settings.danger_days
+        return f"deck rated {digits.count(amount)} of 9", settings.danger_days
     if cause == "opening check":
         opened = f"{row.found_by} ({row.hazard_id.removesuffix('/opening')})"  # type: ignore[attr-defined]
         return f"{opened}: no opening to traffic on record", settings.opening_days
@@ -167,11 +169,12 @@ def act_now(told: pd.DataFrame) -> pd.DataFrame:
         deck_id, cause (of ``CAUSES``), state ("open" or "to confirm"), why (words), since (date of the oldest), days
         (allowed), due (date), closed_by (words: what ends it).
     """
-    live = told[told["state"] != CLOSED]
-    rows = [
-        _line(str(deck), cause, state, mine)
-        for (deck, cause, state), mine in live.groupby(["deck_id", "cause", "state"], sort=False)
-    ]
+    live = told[told["state"] != CLOSED].sort_values(["due", "opened", "hazard_id"], kind="stable")
+    names = ("deck_id", "cause", "state", "what", "doubts", "amount", "opened", "days", "due", "settles")
+    groups: dict[tuple[str, str, str], list[Any]] = {}
+    for row in live[list(names)].itertuples(index=False):
+        groups.setdefault((str(row.deck_id), row.cause, row.state), []).append(row)
+    rows = [_line(*key, mine) for key, mine in groups.items()]
     out = pd.DataFrame(rows, columns=_COLUMNS)
     for name in ("since", "due"):
         out[name] = pd.to_datetime(out[name]).astype("datetime64[us]")
@@ -183,20 +186,18 @@ def act_now(told: pd.DataFrame) -> pd.DataFrame:
     return out.drop(columns=list(order)).reset_index(drop=True)
 
 
-def _line(deck: str, cause: str, state: str, mine: pd.DataFrame) -> tuple[object, ...]:
-    """One line of a deck and cause: several places of one kind are added up."""
-    mine = mine.sort_values(["due", "opened", "hazard_id"], kind="stable")
-    first = mine.iloc[0]
-    why = first["what"]
+def _line(deck: str, cause: str, state: str, mine: list[Any]) -> tuple[object, ...]:
+    """One line of a deck and cause from its hazards, the most pressing first: several places are added up."""
+    first = mine[0]
+    why = first.what
     if len(mine) > 1 and cause in ("open hole", "exposed bar"):
-        total = mine["amount"].sum(min_count=1)
-        size = f"{digits.area(total)} m² " if pd.notna(total) else ""
+        known = [h.amount for h in mine if h.amount == h.amount]
+        size = f"{digits.area(sum(known))} m² " if known else ""
         what = "of open full-depth hole" if cause == "open hole" else "with bars exposed"
         where = "" if cause == "open hole" else f", {why.rsplit(', ', 1)[-1]}"
-        why = f"{size}{what} in {len(mine)} places{where}"
+        why = f"{size}{what} in {digits.count(len(mine))} places{where}"
     elif len(mine) > 1:
-        why = f"{why} (and {len(mine) - 1} more)"
+        why = f"{why} (and {digits.count(len(mine) - 1)} more)"
     if state == TO_CONFIRM:
-        doubts = "; ".join(dict.fromkeys(d for d in mine["doubts"] if d))
-        why = f"to confirm: {why} ({doubts})"
-    return deck, cause, state, why, mine["opened"].min(), int(first["days"]), first["due"], first["settles"]
+        why = f"to confirm: {why} ({'; '.join(dict.fromkeys(h.doubts for h in mine if h.doubts))})"
+    return deck, cause, state, why, min(h.opened for h in mine), int(first.days), first.due, first.settles

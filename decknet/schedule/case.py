@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from decknet.clock import Clock
 from decknet.errors import BudgetError, RecordError
 from decknet.schedule.choose import choose_options
-from decknet.schedule.clock import Clock
 from decknet.schedule.decks import Decks, deck_figures
 from decknet.schedule.demands import barred_decks, pin_lines, pinned_decks, set_up_share, urgent_decks, urgent_lines
 from decknet.schedule.effort import effort_of
@@ -185,7 +185,7 @@ def _ordered(status: pd.DataFrame) -> pd.DataFrame:
     if "deck_id" not in status:
         raise RecordError("status has no column deck_id. Give one row a deck with its id.")
     wanted = [
-        *("deck_id", "area_m2", "share_now", "growth_per_yr", "aadt", "urgent", "surface_kind"),
+        *("deck_id", "area_m2", "share_now", "growth_per_yr", "aadt", "urgent", "surface_kind", "found_grown"),
         *("share_from", "survey_date", "deck_rating", "priority", "route", "district"),
         *("lanes", "truck_share", "length_m", "detour_km", "built_year"),
     ]

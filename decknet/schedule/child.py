@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from decknet.schedule.clock import Clock
+from decknet.clock import Clock
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -166,3 +166,7 @@ def answer_parent() -> None:
     np.savez(out, taken=found["taken"], bound=found["bound"], late=found["late"])
     with os.fdopen(answer_to, "wb") as pipe:
         pipe.write(out.getvalue())
+
+
+if __name__ == "__main__":
+    answer_parent()

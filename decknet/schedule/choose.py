@@ -22,8 +22,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from decknet.clock import Clock
 from decknet.errors import BudgetError
-from decknet.schedule.clock import Clock
 from decknet.schedule.effort import EFFORTS, SOLVER_ALONE
 from decknet.schedule.fill import programme_at
 from decknet.schedule.known import Known, gap_between

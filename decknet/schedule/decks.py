@@ -44,6 +44,7 @@ class Decks:
     deck_age, overlay_age : yr at time 0, of the deck and of the overlay on it, NaN where not known; or None
     paths : Paths or None
         Forecasts; None: a straight path of share and growth.
+    found_above : share by which what surveys found, grown to time 0, lies above what is expected, >= 0; or None
     """
 
     area_m2: Floats
@@ -58,6 +59,7 @@ class Decks:
     deck_age: Floats | None = None
     overlay_age: Floats | None = None
     paths: Paths | None = None
+    found_above: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.share)
@@ -81,6 +83,7 @@ class Decks:
             some(self.deck_age),
             some(self.overlay_age),
             None if self.paths is None else self.paths.part(rows),
+            some(self.found_above),
         )
 
 
@@ -96,9 +99,10 @@ def deck_figures(
     Parameters
     ----------
     status : DataFrame
-        One row a deck. Read where present: deck_id, area_m2 (m2), share_now (0 to 1), growth_per_yr
-        (share/yr), aadt (veh/day), surface_kind, built_year. Growth that is missing is taken as the network figure of
-        the settings, traffic that is missing as the least traffic counted.
+        One row a deck. Read where present: deck_id, area_m2 (m2), share_now (0 to 1, expected), growth_per_yr
+        (share/yr), aadt (veh/day), surface_kind, built_year, found_grown (0 to 1, found by surveys and grown to the
+        day). Growth that is missing is taken as the network figure of the settings, traffic that is missing as the
+        least traffic counted.
     settings : Settings
     drawn : DataFrame, optional
         One row a deck of which more is known: deck_id; where its repair limits are drawn repair_m2 (m2 broken out) and
@@ -166,7 +170,15 @@ def deck_figures(
         deck_age,
         overlay_age,
         paths,
+        _found_above(status, share),
     )
+
+
+def _found_above(status: pd.DataFrame, share: Floats) -> Floats | None:
+    """How far what was found, grown to the day, lies above what is expected; None where nothing found is given."""
+    if "found_grown" not in status:
+        return None
+    return np.nan_to_num(np.maximum(_numbers(status, "found_grown") - share, 0.0))
 
 
 def _drawn(status: pd.DataFrame, drawn: pd.DataFrame | None) -> pd.DataFrame | None:

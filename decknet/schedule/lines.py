@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     Whole = npt.NDArray[np.signedinteger]
     Flags = npt.NDArray[np.bool_]
 
+FOUND_TELLS = 0.005  # share by which what was found must lie above what is expected to be told of; ours
+
 __all__ = ["Figures", "lines_of", "work_figures", "years_of"]
 
 
@@ -147,11 +149,22 @@ def lines_of(case: Case, solved: Solved, settings: Settings) -> pd.DataFrame:
     lines["queue_veh"] = np.round(queue)
     lines["user_cost"] = found["user_cost"].astype(float)
     lines["later_saved"] = figures.saved
-    why = why_line(lines, words, figures.fits, figures.spared, done.second, case.first_year, settings)
+    why = why_line(
+        lines, words, figures.fits, figures.spared, done.second, _worse(case, done), case.first_year, settings
+    )
     lines["why"] = pd.array(why, dtype="str")
     not_else = next_treatments(done.row, done.option, done.second, offers, solved.choice, names, settings)
     lines["why_not"] = pd.array(not_else, dtype="str")
     return lines.drop(columns="route")  # every output has it from the status
+
+
+def _worse(case: Case, done: Taken) -> Floats:
+    """Share found, grown to the day, of the deck of each line where it lies above what is expected; else NaN."""
+    above = case.decks.found_above
+    if above is None or "found_grown" not in case.frame:
+        return np.full(len(done.row), np.nan)
+    found = case.frame["found_grown"].to_numpy(dtype=np.float64)[done.row]
+    return np.where((above[done.row] > FOUND_TELLS) & ~done.second, found, np.nan)
 
 
 def _with_set_ups(money: Floats, done: Taken, purse: Purse) -> tuple[Floats, Whole]:

@@ -5,7 +5,7 @@ branch too. One thread, a fixed seed, and no clock; so its answer is the same ho
 user has set a clock is the child told to stop by it, and killed where it does not come to a stop.
 
 The child's standard output carries the answer and nothing else: whatever the solver prints goes to standard error. What
-the child does is in ``child.py``.
+the child does is in ``child.py``, run by its path, so that it loads the solver and not this whole room.
 """
 
 from __future__ import annotations
@@ -20,10 +20,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from decknet.schedule import child
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from decknet.schedule.clock import Clock
+    from decknet.clock import Clock
     from decknet.schedule.prices import Problem
 
     Floats = npt.NDArray[np.float64]
@@ -94,8 +96,8 @@ def solve_in_child(
     home = str(Path(__file__).resolve().parents[2])
     path = os.pathsep.join(p for p in (home, os.environ.get("PYTHONPATH", "")) if p)
     try:
-        done = subprocess.run(
-            [sys.executable, "-c", "from decknet.schedule.child import answer_parent; answer_parent()"],
+        done = subprocess.run(  # noqa: S603
+            [sys.executable, "-P", str(Path(child.__file__))],
             input=task.getvalue(),
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

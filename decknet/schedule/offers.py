@@ -166,6 +166,7 @@ def second_work(decks: Decks, first: str, first_yr: Floats, later: int, settings
         share=share,
         drawn_m2=None,
         drawn_saw_m=None,
+        found_above=None,
         deck_age=None if decks.deck_age is None else decks.deck_age + later,
         overlay_age=None if decks.overlay_age is None else decks.overlay_age + later,
         paths=None if decks.paths is None else decks.paths.moved(np.nan_to_num(share), later),

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from decknet.schedule.clock import Clock
+    from decknet.clock import Clock
     from decknet.schedule.known import Known
     from decknet.schedule.plans import Split
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from decknet.schedule.clock import Clock
+    from decknet.clock import Clock
     from decknet.schedule.effort import Effort
     from decknet.schedule.known import Known
 

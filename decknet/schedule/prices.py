@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.optimize import linprog
 
-from decknet.schedule.clock import Clock
+from decknet.clock import Clock
 
 if TYPE_CHECKING:
     import numpy.typing as npt

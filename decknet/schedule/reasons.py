@@ -69,6 +69,7 @@ def why_line(
     permitted: Flags,
     spared: Floats,
     second: Flags,
+    worse: Floats,
     first_year: int,
     settings: Settings,
 ) -> list[str]:
@@ -81,6 +82,7 @@ def why_line(
     permitted : array, shape (n,), whether the treatment is meant for the share
     spared : array, shape (n,), m2·yr of unsound deck avoided, without later savings
     second : array, shape (n,), flag, the second work of a deck
+    worse : array, shape (n,), share found, grown to the day, where it is what the treatment is judged by; else NaN
     first_year : int
     settings : Settings
 
@@ -90,16 +92,24 @@ def why_line(
     """
     coin = settings.currency
     out = []
-    rows = zip(lines.itertuples(index=False), urgent_words, permitted, spared.tolist(), second.tolist(), strict=True)
-    for line, words, fits, area, again in rows:
+    rows = zip(
+        lines.itertuples(index=False), urgent_words, permitted, spared.tolist(), second.tolist(), worse.tolist(),
+        strict=True,
+    )  # fmt: skip
+    for line, words, fits, area, again, found in rows:
         text = (
             f"{line.label} in {line.year} for {digits.money(line.cost)} {coin} takes "
-            f"{digits.percent(line.share_before)} unsound to "
+            f"an expected {digits.percent(line.share_before)} unsound to "
             f"{digits.percent(line.share_after)} and spares {digits.exposure(area)} m²·yr of unsound deck (weighted "
             "by traffic)"
         )
         if line.later_saved >= 1:
             text += f" and saves {digits.money(line.later_saved)} {coin} after the last year"
+        if found == found:
+            text += (
+                f"; judged by what was found, by now {digits.percent(found)}, not by the less that is expected, until "
+                "the deck is sounded again"
+            )
         if again:
             text += "; the second of two works, after a patch that holds until then"
         if line.shares_set_up > 0:

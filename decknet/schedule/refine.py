@@ -24,7 +24,7 @@ from decknet.schedule.search import improve, search
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from decknet.schedule.clock import Clock
+    from decknet.clock import Clock
     from decknet.schedule.effort import Effort, Runs
     from decknet.schedule.known import Known
 

@@ -12,7 +12,7 @@ import numpy as np
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from decknet.schedule.clock import Clock
+    from decknet.clock import Clock
     from decknet.schedule.effort import Effort
     from decknet.schedule.prices import Problem
 

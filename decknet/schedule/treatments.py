@@ -27,8 +27,9 @@ deck is treated in the first year; later they grow with the share. Elsewhere the
 
 Rules for what a deck may get in a year, each from the settings:
 
-1. its share in that year lies between the treatment's ``share_min`` and ``share_max``, or the part of the deck that is
-   unsound to full depth has reached ``full_depth_from``;
+1. its share in that year, the worse of what is expected and of what was found and has grown since, lies between the
+   treatment's ``share_min`` and ``share_max``, or the part of the deck that is unsound to full depth has reached
+   ``full_depth_from``;
 2. that part is no more than ``full_depth_max``; where no depths were drawn it is not known, and not asked;
 3. the deck is at least ``deck_age_min`` old, and an overlay on it at least ``overlay_age_min``, where known;
 4. a deck that already has an overlay is given no thin overlay.
@@ -129,7 +130,8 @@ def work_out(decks: Decks, names: Sequence[str], years: int, settings: Settings)
         before = np.where(np.isnan(decks.share)[:, None], np.nan, decks.paths.nothing[:, :years])[:, None, :]
     shape = (len(decks), len(kinds), years)
 
-    permitted = _meant_for(decks, before, kinds) & ~np.isnan(area)
+    worse = before if decks.found_above is None else np.minimum(before + decks.found_above[:, None, None], 1.0)
+    permitted = _meant_for(decks, worse, kinds) & ~np.isnan(area)
     layered = np.array([name in NOT_ON_OVERLAY for name in names])[None, :, None]
     permitted &= ~(layered & decks.overlaid[:, None, None])
     for age, least in ((decks.deck_age, of("deck_age_min")), (decks.overlay_age, of("overlay_age_min"))):

@@ -9,6 +9,7 @@ from decknet.show.growth_plot import calibration_plot, deck_plot, holding_plot
 from decknet.show.map import DeckRecords, network_map
 from decknet.show.plan import Plan, deck_plan, plan_svg
 from decknet.show.plot import network_plot
+from decknet.show.shade import Shade
 from decknet.show.sheet import DeckSheet, crew_sheets
 from decknet.show.words import cut_short_words
 from decknet.show.workbook import workbook
@@ -18,6 +19,7 @@ __all__ = [
     "DeckRecords",
     "DeckSheet",
     "Plan",
+    "Shade",
     "calibration_plot",
     "contents",
     "crew_sheets",

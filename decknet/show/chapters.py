@@ -12,6 +12,7 @@ import pandas as pd
 from decknet import digits
 from decknet.settings import Settings
 from decknet.show import words
+from decknet.show.hazards import act_now_table, named_by_state, states
 from decknet.show.listing import column, id_width, joined, listing, name_route, said, short
 from decknet.show.words import Programme
 
@@ -44,7 +45,7 @@ def key_figures(status: gpd.GeoDataFrame, programme: Programme, settings: Settin
     """The few figures that a reader looks for first: number, what it is, and what stands beside it."""
     shared = words.with_share(status)
     area, unsound = words.total(shared, "area_m2"), words.total(shared, "unsound_now_m2")
-    urgent = int(status["urgent"].notna().sum()) if "urgent" in status.columns else 0
+    is_open, unsure = states(status)
     limit = settings.programme.past_share
     past = int((shared["share_now"] > limit).sum())
     out = [
@@ -54,7 +55,11 @@ def key_figures(status: gpd.GeoDataFrame, programme: Programme, settings: Settin
             "expected to be unsound today",
             f"{digits.percent(unsound / area)} of the area known" if area else "no share is known",
         ],
-        [digits.count(urgent), "act now", "not waiting for any rank"],
+        [
+            digits.count(len(is_open) + len(unsure)),
+            "decks to act on now",
+            f"{digits.count(len(is_open))} with something open, {digits.count(len(unsure))} to confirm",
+        ],
         [digits.count(past), f"decks past {digits.percent_given(limit)} today", "unsound share, as expected today"],
     ]
     facts, last = programme.facts, last_year(programme)
@@ -166,43 +171,30 @@ def _by_group(status: pd.DataFrame, lines: pd.DataFrame, settings: Settings) -> 
     return told, listing(headers, "lrrrrrrr", widths, rows, sums=["All", *cells(everything)])
 
 
-def act_now(status: pd.DataFrame, lines: pd.DataFrame, most: int = MOST_URGENT) -> dict[str, Any]:
-    """The decks that cannot wait, with what is planned for each."""
-    chosen = status[status["urgent"].notna()] if "urgent" in status.columns else status.iloc[:0]
-    if not len(chosen):
+def act_now(
+    urgent: pd.DataFrame, status: gpd.GeoDataFrame, lines: pd.DataFrame, most: int = MOST_URGENT
+) -> dict[str, Any]:
+    """What cannot wait, open first and then to confirm, with what is planned and what ends it."""
+    if not len(urgent):
         none = "No deck on record meets the act-now rules. That is not a finding that any deck is safe."
         return {"urgent_words": [none], "urgent": None}
-    if "rank" in chosen.columns:
-        chosen = chosen.sort_values("rank", kind="stable", na_position="last")
-    first = lines.drop_duplicates("deck_id").reindex(columns=["deck_id", "year", "label"]).itertuples(index=False)
-    planned = {str(deck): f"{words.figure(year, 'year')}, {short(label)}" for deck, year, label in first}
-    rows = []
-    for deck, name, route, why, day in zip(
-        chosen["deck_id"],
-        *(column(chosen, n) for n in ("name", "route", "urgent", "survey_date")),
-        strict=True,
-    ):
-        work = planned.get(str(deck), "none")
-        rows.append([short(deck), name_route(name, route), short(why), words.figure(day, "date"), work])
-    missing = sum(row[4] == "none" for row in rows)
-    one = len(rows) == 1
+    table, missing = act_now_table(urgent, status, lines, most)
+    decks = int(urgent["deck_id"].nunique())
+    one = decks == 1
     told = [
+        named_by_state(status),
         (
-            f"{digits.count(len(rows))} {'deck does' if one else 'decks do'} not wait for the ranking: an open hole, "
-            "exposed bars, a repair whose opening is not on record, or a share past the danger threshold. "
-            f"{'It has' if one else 'Each has'} first call on the money; what is done at once is decided on site."
-        )
+            "An open hole, exposed bars, a repair whose opening is not on record, a share past the danger threshold, a "
+            "very poor rating, or a remark that speaks of such. "
+            f"{'It has' if one else 'Each has'} first call on the money; what is done at once is decided on site. "
+            "To confirm means that something may have dealt with it, and what is on record does not say so."
+        ),
     ]
     if missing:
-        told.append(f"{digits.count(missing)} of them stand{'s' if missing == 1 else ''} in no year of the programme.")
-    if len(rows) > most:
+        which = "It stands" if one else f"{digits.count(missing)} of these decks stand{'s' if missing == 1 else ''}"
+        told.append(f"{which} in no year of the programme.")
+    if len(urgent) > most:
         told.append(f"The first {digits.count(most)} are printed; the workbook holds all.")
-    table = listing(
-        ("Deck", "Name, route", "Why", "Last survey", "Planned works"),
-        "lllll",
-        (id_width(chosen["deck_id"]), "1.2fr", "1.8fr", "19mm", "1fr"),
-        rows[:most],
-    )
     return {"urgent_words": told, "urgent": table}
 
 

@@ -15,6 +15,7 @@ from decknet import digits
 from decknet.settings import Settings
 from decknet.show import chapters, words
 from decknet.show.document import in_short
+from decknet.show.hazards import OPEN, TO_CONFIRM, act_now_lines
 from decknet.show.listing import short
 from decknet.show.method import Past
 from decknet.show.words import Programme
@@ -26,6 +27,7 @@ def contents(
     status: gpd.GeoDataFrame,
     programme: Programme,
     *,
+    urgent: pd.DataFrame,
     title: str,
     settings: Settings,
     today: date,
@@ -40,7 +42,7 @@ def contents(
 
     Parameters
     ----------
-    status, programme, title, settings, today, curve, past
+    status, programme, urgent, title, settings, today, curve, past
         As ``show.document`` takes them.
     files : sequence of mappings
         name, what, holds (text), bytes (size).
@@ -65,6 +67,11 @@ def contents(
         cautions=words.CAUTIONS,
         key=chapters.key_figures(status, programme, settings),
         short=in_short(status, programme, settings, curve=curve, past=past),
+        act_now=[
+            (head, [f"{short(d, 60)}: {line}" for d, line in zip(mine["deck_id"], act_now_lines(mine), strict=True)])
+            for head, state in (("Open", OPEN), ("To confirm", TO_CONFIRM))
+            if len(mine := urgent[urgent["state"] == state] if len(urgent) else urgent)
+        ],
         files=[{**f, "size": _size(int(f["bytes"]))} for f in files],
         since=changes["since"],
         told=[short(t, 1_000) for t in changes["told"]],

@@ -15,14 +15,16 @@ from decknet.show import words
 from decknet.show.hatch import HATCHES, hatch_path, ring_path
 from decknet.show.pieces import line, svg, text
 from decknet.show.plan import deck_edge, deck_joints
+from decknet.show.shade import Shade, band_words, dots_path
 
-__all__ = ["fan_chart", "hatch_key", "plan_columns", "survey_plan"]
+__all__ = ["fan_chart", "hatch_key", "plan_columns", "shade_key", "survey_plan"]
 
 Floats = npt.NDArray[np.float64]
 
 # Drawing choices of our own, mm on paper.
 INK, SOFT, GREY, BAND, GRID = "#1d2733", "#55606c", "#8b949c", "#c6ced6", "#e6eaee"
 TEXT = 2.6
+SMALL_DOTS = 0.6  # beside those of a plan to saw by
 LONG_DECK = 9.0  # length over width from which plans stand one below the other
 LEAST_YEARS = 5
 DASHED = f'fill="none" stroke="{SOFT}" stroke-width="0.2" stroke-dasharray="0.9 0.6"'  # a patch placed before
@@ -42,8 +44,9 @@ def plan_columns(deck: Mapping[str, Any]) -> int:
 
 
 def survey_plan(
-    deck: Mapping[str, Any], defects: pd.DataFrame, repairs: Sequence[Any], *, width_mm: float, most_mm: float = 70.0
-) -> str:
+    deck: Mapping[str, Any], defects: pd.DataFrame, repairs: Sequence[Any], *, width_mm: float, most_mm: float = 70.0,
+    shade: Shade | None = None,
+) -> str:  # fmt: skip
     """The deck with what one survey drew, and the patches placed before it.
 
     Parameters
@@ -56,6 +59,8 @@ def survey_plan(
         Patches placed before the survey, in station and offset, m.
     width_mm, most_mm : float, mm
         Width of the drawing, and its greatest height.
+    shade : Shade or None
+        Ground to look at first, drawn under all else.
 
     Returns
     -------
@@ -74,6 +79,7 @@ def survey_plan(
         )
 
     out = [f'<path d="{ring_path(paper(edge))}" fill="#ffffff"/>']
+    out += [dots_path(paper(shape), band, size=SMALL_DOTS) for band, shape in (shade.drawn() if shade else ())]
     out += [
         f'<path d="{ring_path(paper(shapely.make_valid(shape)))}" {DASHED}/>'
         for shape in repairs
@@ -119,6 +125,16 @@ def hatch_key(kinds: Sequence[str], *, patches: bool, width_mm: float) -> str:
     for k, (mark, said) in enumerate(entries):
         out.append(f'<g transform="translate({k * wide + 0.4:.2f} 0.5)">{mark}</g>')
         out.append(_text(k * wide + 9.6, 3.4, said, size=2.5, anchor="start", colour=INK))
+    return svg(width_mm, 5.0, "".join(out))
+
+
+def shade_key(shade: Shade, *, width_mm: float) -> str:
+    """What the dots mean."""
+    out, wide = [], width_mm / 3
+    for k, (band, times) in enumerate(zip(shade.bands["band"], shade.bands["times"], strict=True)):
+        mark = dots_path(shapely.box(0, 0, 8, 3.6), int(band), size=SMALL_DOTS)
+        out.append(f'<g transform="translate({k * wide + 0.4:.2f} 0.5)">{mark}</g>')
+        out.append(_text(k * wide + 9.6, 3.4, band_words(times), size=2.5, anchor="start", colour=INK))
     return svg(width_mm, 5.0, "".join(out))
 
 

@@ -14,9 +14,11 @@ from decknet import digits
 from decknet.errors import LocationError
 from decknet.settings import Settings
 from decknet.show import words
-from decknet.show.deck_charts import fan_chart, hatch_key, plan_columns, survey_plan
+from decknet.show.deck_charts import fan_chart, hatch_key, plan_columns, shade_key, survey_plan
+from decknet.show.hazards import act_now_lines, hazard_table
 from decknet.show.listing import listing, said, short
 from decknet.show.plan import offset_words
+from decknet.show.shade import Shade, reading_words
 from decknet.show.typeset import PAPERS, check_paper, pdf
 
 __all__ = ["DeckPage", "deck_pages"]
@@ -37,8 +39,12 @@ class DeckPage:
         Row of the status frame with the deck's own record (outline, joints_m, slab_mm, cover_mm).
     decks : int
         Decks in the network, beside its rank.
+    urgent : DataFrame
+        What cannot wait on it, as ``rank.act_now`` gives.
+    hazards : DataFrame
+        Its hazards, columns of ``columns.HAZARD``; closed ones too.
     surveys : DataFrame
-        survey_id, survey_date, method, crew, covered_share, unsound_m2, unsound_share, delaminated_m2, remarks.
+        survey_id, survey_date, method, crew, extent, covered_share, unsound_m2, unsound_share, delaminated_m2, remarks.
     defects : DataFrame
         survey_id, kind, shape (station and offset, m, or None).
     repairs : DataFrame
@@ -55,10 +61,16 @@ class DeckPage:
         One row a limit to saw, with its quantities; empty where there are none.
     no_limits : str
         Why there are none.
+    shade : Shade or None
+        Ground to look at first; None where none stands out, or none is known to.
+    standing : DataFrame or None
+        kind, shape (station and offset, m) of what stands on the deck now, drawn with it.
     """
 
     deck: Mapping[str, Any]
     decks: int
+    urgent: pd.DataFrame
+    hazards: pd.DataFrame
     surveys: pd.DataFrame
     defects: pd.DataFrame
     repairs: pd.DataFrame
@@ -68,6 +80,8 @@ class DeckPage:
     planned_by: str
     limits: pd.DataFrame
     no_limits: str
+    shade: Shade | None = None
+    standing: pd.DataFrame | None = None
 
 
 def deck_pages(
@@ -125,8 +139,10 @@ def _deck(page: DeckPage, settings: Settings, today: date, wide: float) -> dict[
         "key": _key(page),
         "facts": _facts(deck),
         "reason": short(deck.get("reason")) if _known(deck.get("reason")) else "",
-        "urgent": short(deck.get("urgent")) if _known(deck.get("urgent")) else "",
+        "urgent": act_now_lines(page.urgent),
+        "hazards": hazard_table(page.hazards),
         **_plans(page, wide),
+        "first": _first(page, wide),
         "fan": _fan(page, settings, today, wide),
         "fan_words": "Unsound share found and expected. The forecast is of a deck left alone, from what all its "
         "surveys say together, so it need not pass through the last dot.",
@@ -199,8 +215,15 @@ def _facts(deck: Mapping[str, Any]) -> list[list[str]]:
         ["Slab, cover", f"{size('slab_mm', 'mm')}, {size('cover_mm', 'mm')}"],
         ["Top bars, surface", f"{text('bar_kind')}, {text('surface_kind')}"],
         ["Exposure", text("environment")],
+        ["Looked at", text("looked") if _known(deck.get("looked")) else _looked_whole(deck)],
         ["Deck rating", words.figure(deck.get("deck_rating"), "whole")],
     ]
+
+
+def _looked_whole(deck: Mapping[str, Any]) -> str:
+    if not _known(deck.get("survey_date")):
+        return "never surveyed"
+    return "the whole deck" if _known(deck.get("covered_share")) else "how much is not known"
 
 
 def _plans(page: DeckPage, wide: float) -> dict[str, Any]:
@@ -222,7 +245,7 @@ def _plans(page: DeckPage, wide: float) -> dict[str, Any]:
         before = patches[patches["repair_date"] < record["survey_date"]]["shape"].tolist()
         mine = shapes[shapes["survey_id"] == record["survey_id"]]
         share = record["unsound_share"]
-        found = f"{digits.percent(share)} unsound" if _known(share) else "share not known"
+        found = f"{digits.percent(share)} unsound{_part(record)}" if _known(share) else "share not known"
         by = ", ".join(short(record.get(n), 40) for n in ("method", "crew") if words.text(record.get(n)))
         plans.append(
             {
@@ -235,6 +258,14 @@ def _plans(page: DeckPage, wide: float) -> dict[str, Any]:
     )
     if more:
         told += f" {said(more, 'earlier survey is', 'earlier surveys are')} not drawn here."
+    bare = drawn[drawn["extent"] == "assumed"]["survey_date"] if "extent" in drawn else []
+    if len(bare):
+        days = ", ".join(words.figure(d, "date") for d in bare)
+        told += (
+            f" {'That' if len(bare) == 1 else 'Those'} of {days} "
+            f"{'does' if len(bare) == 1 else 'do'} not say how much of the deck was looked at: taken as a look at the "
+            "whole deck."
+        )
     totals = len(page.surveys) - len(drawn)
     if totals:
         told += f" {said(totals, 'survey', 'surveys')} gave totals without a drawing."
@@ -243,6 +274,15 @@ def _plans(page: DeckPage, wide: float) -> dict[str, Any]:
         "plans": plans, "plan_key": hatch_key(kinds, patches=bool(len(patches)), width_mm=wide),
         "plan_columns": columns, "plan_words": told,
     }  # fmt: skip
+
+
+def _first(page: DeckPage, wide: float) -> dict[str, str] | None:
+    """The plan of the ground to look at first, its key and how it is read."""
+    if page.shade is None or page.standing is None:
+        return None
+    patches = page.repairs[page.repairs["shape"].notna()]
+    drawn = survey_plan(page.deck, page.standing, patches["shape"].tolist(), width_mm=wide, shade=page.shade)
+    return {"svg": drawn, "key": shade_key(page.shade, width_mm=wide), "words": reading_words(page.shade)}
 
 
 def _fan(page: DeckPage, settings: Settings, today: date, wide: float) -> str | None:
@@ -258,9 +298,9 @@ def _history(page: DeckPage, settings: Settings) -> dict[str, Any] | None:
     """Surveys and repairs, the latest first."""
     rows: list[tuple[Any, list[str]]] = []
     for r in page.surveys.to_dict("records"):
-        cover = r.get("covered_share")
-        part = f" of the {digits.percent(cover)} looked at" if _known(cover) and cover < 0.995 else ""
-        what = f"{digits.percent(r['unsound_share'])} unsound{part}" if _known(r["unsound_share"]) else "no area given"
+        what = (
+            f"{digits.percent(r['unsound_share'])} unsound{_part(r)}" if _known(r["unsound_share"]) else "no area given"
+        )
         sizes = [
             f"{words.figure(r.get(n), 'm2')} m²{word}"
             for n, word in (("unsound_m2", ""), ("delaminated_m2", " delaminated"))
@@ -299,6 +339,12 @@ def _history(page: DeckPage, settings: Settings) -> dict[str, Any] | None:
         else ""
     )
     return table
+
+
+def _part(survey: Mapping[str, Any]) -> str:
+    """Of how much of the deck a survey's share is, where it is not of the whole."""
+    cover: Any = survey.get("covered_share")
+    return f" of the {digits.percent(cover)} looked at" if _known(cover) and cover < 0.995 else ""
 
 
 def _how(record: Mapping[str, Any], name: str) -> str:
@@ -370,7 +416,7 @@ def _limits(page: DeckPage) -> dict[str, Any]:
     )  # fmt: skip
     widths = ("15mm", "1.2fr", "1.2fr", "1.2fr", "0.8fr", "0.8fr", "0.9fr", "1fr")
     hours = words.total(limits, "crew_h")
-    told = f"What the last survey drew, boxed to saw: {said(len(limits), 'limit', 'limits')}"
+    told = f"What stands as drawn, boxed to saw: {said(len(limits), 'limit', 'limits')}"
     told += f", {digits.hours(hours)} crew hours. " if np.isfinite(hours) else ". "
     told += "Sounded again on site before sawing; the crew sheet has the plan, the steps and the cautions."
     if len(limits) > MOST_LIMITS:

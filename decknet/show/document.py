@@ -14,6 +14,7 @@ from decknet import digits
 from decknet.settings import Settings
 from decknet.show import chapters, words
 from decknet.show.charts import money_chart, share_chart
+from decknet.show.hazards import named_by_state
 from decknet.show.listing import joined, listing, said, short
 from decknet.show.method import Past, Patches, method, past_forecasts
 from decknet.show.plot import network_plot
@@ -51,6 +52,7 @@ def document(
     programme: Programme,
     base: gpd.GeoDataFrame,
     *,
+    urgent: pd.DataFrame,
     title: str,
     settings: Settings,
     today: date,
@@ -72,6 +74,8 @@ def document(
         Lines, years, waiting decks and facts; empty frames where there is none.
     base : GeoDataFrame
         ``kind``, ``name`` and geometry (EPSG:4326) of the district's own base map.
+    urgent : DataFrame, one row a deck, cause and state
+        What cannot wait, as ``rank.act_now`` gives.
     title : str
         Heading of the report.
     settings : Settings
@@ -117,7 +121,7 @@ def document(
         ).decode() if len(lines) else None,
         "map_years_words": "First year of works. Dark and large is soon, pale and small is late.",
         **chapters.network(status, lines, settings),
-        **chapters.act_now(status, lines),
+        **chapters.act_now(urgent, status, lines),
         **chapters.money(programme, settings),
         **chapters.what_money_buys(curve, programme, settings),
         **_curve_chart(curve, programme, settings, wide),
@@ -161,10 +165,8 @@ def in_short(
         if "surveys" in status.columns:
             told += f"; {said(int((status['surveys'].fillna(0) == 0).sum()), 'deck was', 'decks were')} never surveyed"
         out.append(f"{told}.")
-    urgent = status[status["urgent"].notna()] if "urgent" in status.columns else status.iloc[:0]
-    if len(urgent):
-        named = ", ".join(short(d, 40) for d in urgent["deck_id"].head(5)) + (" and others" if len(urgent) > 5 else "")
-        out.append(f"Urgent: {said(len(urgent), 'deck', 'decks')} cannot wait for any year or rank ({named}).")
+    if urgent := named_by_state(status):
+        out.append(f"Urgent: {urgent}")
     else:
         out.append("Urgent: no deck meets the act-now rules, which is not a finding that any deck is safe.")
     facts, last = programme.facts, chapters.last_year(programme)
@@ -215,6 +217,7 @@ def summary(
     programme: Programme,
     base: gpd.GeoDataFrame,
     *,
+    urgent: pd.DataFrame,
     title: str,
     settings: Settings,
     today: date,
@@ -237,12 +240,11 @@ def summary(
     """
     wide = _paper(paper)
     lines = joined(programme.lines, status)
-    urgent = chapters.act_now(status, lines, SUMMARY_URGENT)
-    table = urgent["urgent"]
+    table = chapters.act_now(urgent, status, lines, SUMMARY_URGENT)["urgent"]
     if table is not None:
         table["rows"] = [[short(cell, SUMMARY_TEXT) for cell in row] for row in table["rows"]]
-    count = int(status["urgent"].notna().sum()) if "urgent" in status.columns else 0
-    more = count - SUMMARY_URGENT
+        table["notes"] = [""] * len(table["rows"])
+    more = len(urgent) - SUMMARY_URGENT
     chart = None
     if curve is not None and len(curve) > 1 and len(programme.years):
         chart = money_chart(
@@ -258,7 +260,8 @@ def summary(
         "money_chart": chart,
         "money_chart_words": "What other sums would leave unsound.",
         "urgent": table,
-        "urgent_words": f"The foremost {SUMMARY_URGENT}; {digits.count(more)} more are in the report."
+        "urgent_words": f"The foremost {SUMMARY_URGENT}, open ones first; {digits.count(more)} more are in the "
+        "report, with what ends each."
         if more > 0
         else "",
         "years": _few_years(chapters.money(programme, settings)["years"]),

@@ -159,7 +159,7 @@ def inventory(records: Records, *, state: str = "", fixed: bool = False) -> Expo
     notes = [
         *left.said(),
         *_older(records),
-        *_beyond(records, ("survey", "defect", "active_area", "repair", "base", "element_quantity")),
+        *_beyond(records, ("survey", "defect", "active_area", "repair", "closing", "base", "element_quantity")),
         _ROUNDED,
         "The month of inspection is not held, and January is written; item 107 is written as cast in place.",
     ]
@@ -380,7 +380,7 @@ def successor(records: Records) -> Export:
     notes = [
         *left.said(),
         *_older(records),
-        *_beyond(records, ("survey", "defect", "active_area", "repair", "base")),
+        *_beyond(records, ("survey", "defect", "active_area", "repair", "closing", "base")),
         _ROUNDED_TAGS,
         "The day of a rating is not held: the day of the element quantities is written, else 1 January of its year.",
     ]

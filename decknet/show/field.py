@@ -19,6 +19,7 @@ from decknet.errors import SettingsError
 from decknet.show import words
 from decknet.show.map_pack import digits_js
 from decknet.show.plan import deck_edge, deck_joints
+from decknet.show.shade import Shade, band_words, learnt_words
 
 __all__ = ["field_page"]
 
@@ -33,6 +34,7 @@ def field_page(
     title: str,
     today: date,
     step_m: float = 0.1,
+    shade: Shade | None = None,
 ) -> str:
     """The page for one deck.
 
@@ -42,7 +44,7 @@ def field_page(
         ``deck_id``, ``name``, ``route``; ``length_m``, ``width_m`` (m) or ``outline``; ``joints_m``,
         ``lanes``, which may be missing.
     defects : DataFrame
-        ``kind``, ``shape`` (polygon in station and offset, m) of the last survey, drawn faint.
+        ``kind``, ``shape`` (polygon in station and offset, m) that stands, drawn faint.
     survey_date : date or None
         Day of that survey.
     title : str
@@ -51,6 +53,8 @@ def field_page(
         Day the page is made.
     step_m : float, m
         Corners fall on whole steps, or on the deck's edge.
+    shade : Shade or None
+        Ground to look at first, drawn under all else; it can be switched off.
 
     Returns
     -------
@@ -83,6 +87,7 @@ def field_page(
             for kind, shape in zip(defects["kind"], defects["shape"], strict=True)
             if shape is not None and not shapely.is_empty(shape)
         ],
+        "first": [[band, _all_rings(shape)] for band, shape in shade.drawn()] if shade else [],
     }
     text = json.dumps(data, allow_nan=False, separators=(",", ":"))
     safe = text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
@@ -97,6 +102,8 @@ def field_page(
         route=" ".join(words.text(deck.get("route")).split()),
         today=today.isoformat(),
         survey_date=words.figure(survey_date, "date") if survey_date is not None else "",
+        learnt=learnt_words(shade) if shade else "",
+        bands=[(int(b), band_words(t)) for b, t in shade.bands[["band", "times"]].to_numpy()] if shade else [],
         css=Markup((page / "field.css").read_text(encoding="utf-8")),  # noqa: S704 (our own text)
         js=Markup(digits_js() + (page / "field.js").read_text(encoding="utf-8")),  # noqa: S704 (our own text)
         data=Markup(safe),  # noqa: S704 (escaped for a script element)
@@ -109,3 +116,9 @@ def _rings(shape: Any) -> list[list[list[float]]]:
     parts = [p for p in shapely.get_parts(valid) if p.geom_type in {"Polygon", "MultiPolygon"}]
     polygons = shapely.get_parts(np.asarray(parts, dtype=object))
     return [np.round(shapely.get_coordinates(p.exterior)[:-1], 3).tolist() for p in polygons]
+
+
+def _all_rings(shape: Any) -> list[list[list[float]]]:
+    """Outer and inner rings, to the centimetre, without the closing point."""
+    rings = shapely.get_rings(shapely.get_parts(shape))
+    return [np.round(shapely.get_coordinates(r)[:-1], 2).tolist() for r in rings]

@@ -126,10 +126,11 @@ def geopackage(
     bridges: gpd.GeoDataFrame | None = None,
     limits: gpd.GeoDataFrame | None = None,
     repairs: gpd.GeoDataFrame | None = None,
+    hazards: gpd.GeoDataFrame | None = None,
     settings: Settings | None = None,
     face: Sequence[str] = (),
 ) -> bytes:
-    """Bridges, decks, defects, limits, repairs, programme and base map as layers of one file, EPSG:4326.
+    """Bridges, decks, defects, hazards, limits, repairs, programme and base map as layers of one file, EPSG:4326.
 
     Parameters
     ----------
@@ -145,6 +146,8 @@ def geopackage(
         ``kind``, ``name`` and geometry; one layer a kind.
     bridges, limits, repairs : GeoDataFrame, optional
         Bridges as points; repair limits to saw; repairs done, with ``drawn``.
+    hazards : GeoDataFrame, optional
+        The hazards ledger, columns of ``columns.HAZARD``, as points.
     settings : Settings, optional
         Currency and price year, said with every sum of money.
     face : sequence of str
@@ -187,6 +190,8 @@ def geopackage(
     layers["decks"] = _table("decks", status, status_shapes, "Point", of_status, given)
     layers["outlines"] = layer(outlines, "outlines", "MultiPolygon", of_deck)
     layers["defects"] = layer(defects, "defects", "MultiPolygon", of_defects)
+    if hazards is not None:
+        layers["hazards"] = layer(hazards, "hazards", "Point", _fields(columns.HAZARD.columns))
     if limits is not None:
         layers["limits"] = layer(limits, "limits", "MultiPolygon", _LIMITS | of_deck)
     if repairs is not None:
@@ -324,6 +329,14 @@ _SECOND: dict[str, str] = {
     "defect_id": "Defect",
     "placed_by": "Placed by",
     "urgent": "Act now",
+    "urgent_state": "Act now: open or to confirm",
+    "hazard_id": "Number",
+    "what": "What was found",
+    "opened": "Found on",
+    "closed": "Closed on",
+    "doubts": "To confirm because",
+    "settles": "What ends it",
+    "days": "Days allowed",
 }
 # The same by layer, where a column means another thing there.
 _SECOND_IN: dict[str, dict[str, str]] = {
@@ -339,6 +352,7 @@ _SECOND_IN: dict[str, dict[str, str]] = {
         "repair_date": "Placed on", "volume_m3": "Concrete placed", "cure_h": "Cure before traffic",
         "air_temperature_c": "Air when placed",
     },
+    "hazards": {"place": "Where on the deck"},
     "defects": {"area_m2": "Area, where not drawn", "survey_date": "Surveyed on"},
 }  # fmt: skip
 

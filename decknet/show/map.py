@@ -22,6 +22,7 @@ from markupsafe import Markup
 from decknet.digits import as_printed
 from decknet.errors import SettingsError
 from decknet.settings import Settings
+from decknet.show.hazards import states
 from decknet.show.map_ground import (
     BASE_STEP_DEG,
     DECK_DIGITS,
@@ -51,6 +52,7 @@ PAGES = ("map_data.js", "map_draw.js", "map_base.js", "map_deck.js", "map_panel.
 # Column of the status frame -> decimals kept in the page.
 _FIRST: dict[str, int] = {  # for the first view
     "area_m2": 3, "share_now": 6, "share_low": 4, "share_high": 4, "delaminated_share": 4, "covered_share": 4,
+    "fresh_share": 4,
     "growth_per_yr": 5, "growth_low": 5, "growth_high": 5, "aadt": 0, "priority": 2, "rank": 0, "rank_low": 0,
     "rank_high": 0,
 }  # fmt: skip
@@ -64,10 +66,12 @@ _PRINTED = {
     "covered_share": "share", "growth_per_yr": "pace", "growth_low": "pace", "growth_high": "pace", "aadt": "whole",
     "priority": "points", "unsound_share": "share", "truck_share": "share", "points_share": "points",
     "points_growth": "points", "points_traffic": "points", "points_other": "points", "cost": "money",
+    "known_unsound": "share", "known_delaminated": "share", "known_covered": "share", "fresh_share": "share",
     "crew_days": "days", "repair_m2": "area", "share_before": "share", "share_after": "share",
 }  # fmt: skip
 _FIRST_TEXTS = ("deck_id", "name", "route", "share_from", "growth_from", "aadt_from")
-_LATER_TEXTS = ("bridge_id", "place", "district", "method", "reason", "urgent")
+_LATER_TEXTS = ("bridge_id", "place", "district", "method", "reason", "urgent", "looked")
+_STATES = {"to confirm": 1.0, "open": 2.0}  # as the page holds them
 _LINES: dict[str, int] = {"year": 0, "cost": 0, "crew_days": 2, "repair_m2": 3, "share_before": 4, "share_after": 4}
 
 
@@ -85,15 +89,18 @@ class DeckRecords:
         deck_id and how it lies: centreline (line in longitude and latitude), longitude_deg, latitude_deg,
         bearing_deg, length_m, width_m; outline (polygon in station and offset, m) where it is no rectangle.
     surveys : DataFrame
-        deck_id, survey_date, method, covered_share, unsound_share, delaminated_share (0 to 1).
+        deck_id, survey_date, method, covered_share, unsound_share, delaminated_share (0 to 1); known_unsound,
+        known_delaminated, known_covered: the same of the deck as it was known then.
     defects : DataFrame
-        Of each deck's last survey: deck_id, kind, shape (polygon in station and offset, m).
+        What stands on each deck as known: deck_id, kind, survey_date (of the survey that found it), shape (polygon in
+        station and offset, m).
     repairs : DataFrame
         deck_id, repair_date, treatment, area_m2, shape (as above, or None).
     limits : DataFrame
         Planned repair limits: deck_id, from_station_m, to_station_m, from_offset_m, to_offset_m, depth_class.
     urgent : DataFrame
-        What cannot wait: deck_id, due (date).
+        What cannot wait, one row a deck, cause and state: deck_id, state, why, since, due (dates), closed_by (what ends
+        it), ends_year, doubt_year (years of the programme whose works deal with it, or leave it to confirm).
     ahead : DataFrame
         Unsound share when a year is over: deck_id, year, nothing (0 to 1, without works), low, high (its 10 and 90 %
         quantile), planned (with the programme).
@@ -194,6 +201,7 @@ def network_map(
         "later": later.columns,
     }
     drawn = np.isfinite(xy).all(axis=1)
+    is_open, unsure = states(status)
     known = bool(drawn.any()) or len(base) > 0
     chart = _chart(frame.bounds() if known else None, tiles)
     root: Any = chart.get_root()
@@ -206,7 +214,8 @@ def network_map(
         today=today.isoformat(),
         decks=len(ids),
         drawn=int(drawn.sum()),
-        urgent=int(status["urgent"].notna().sum()) if "urgent" in status.columns else 0,
+        is_open=len(is_open),
+        unsure=len(unsure),
         tiles=tiles is not None,
         face=list(face),
         stopped=cut_short_words(programme.facts) if programme is not None else "",
@@ -325,8 +334,6 @@ def _pack_first(
     block.numbers("survey_day", _day(_column(status, "survey_date")))
     block.numbers("sound_due_day", _day(_column(status, "sound_due")))
     left = np.full(len(ids), np.nan)
-    if "urgent" in status.columns:
-        left[status["urgent"].notna().to_numpy(dtype=bool)] = 0.0
     due = np.array(_day(_column(urgent, "due"))) - _day(pd.Series([pd.Timestamp(today)]))[0]
     row = _rows(urgent, ids)
     known = (row >= 0) & np.isfinite(due)
@@ -334,6 +341,12 @@ def _pack_first(
         soonest = pd.Series(due[known]).groupby(row[known]).min()
         left[soonest.index.to_numpy()] = soonest.to_numpy()
     block.numbers("due_in", left)
+    order = _act_order(urgent, ids)
+    block.numbers("act.deck", row[order])
+    block.numbers("act.state", _column(urgent, "state").map(_STATES).to_numpy(dtype=float)[order])
+    block.numbers("act.due_in", due[order])
+    for name in ("ends_year", "doubt_year"):
+        block.numbers(f"act.{name}", values_of(urgent, name)[order])
     row = _rows(lines, ids)
     order = np.lexsort((values_of(lines, "year"), row)) if len(lines) else row
     order = order[row[order] >= 0]
@@ -342,6 +355,14 @@ def _pack_first(
     block.texts("line.label", texts_of(mine, "label"))
     for name, digits in _LINES.items():
         _pack(block, f"line.{name}", values_of(mine, name), digits)
+
+
+def _act_order(urgent: pd.DataFrame, ids: pd.Index) -> Rows:
+    """Lines of what cannot wait by deck, those of one deck in the order given."""
+    row = _rows(urgent, ids)
+    order = np.argsort(row, kind="stable")
+    out: Rows = order[row[order] >= 0]
+    return out
 
 
 def _pack_later(
@@ -361,6 +382,10 @@ def _pack_later(
     why, at = np.full(len(ids), None, dtype=object), _rows(waiting, ids)
     why[at[at >= 0]] = texts_of(waiting, "why")[at >= 0]
     block.texts("waiting", why)
+    order = _act_order(records.urgent, ids)
+    for name, column in (("why", "why"), ("settles", "closed_by")):
+        block.texts(f"act.{name}", texts_of(records.urgent, column)[order])
+    block.numbers("act.since", np.array(_day(_column(records.urgent, "since")))[order])
     block.texts("sheet", [sheets.get(deck) for deck in ids])
     _pack_histories(block, ids, records)
     _pack_plans(block, ids, records, frame)
@@ -378,8 +403,11 @@ def _pack_histories(block: Block, ids: pd.Index, records: DeckRecords) -> None:
         block.numbers(f"{name}.day", when[order])
         if name == "survey":
             block.texts("survey.method", texts_of(mine, "method"))
-            for column, digits in (("unsound_share", 4), ("delaminated_share", 4), ("covered_share", 4)):
-                _pack(block, f"survey.{column}", values_of(mine, column), digits)
+            for column in (
+                "unsound_share", "delaminated_share", "covered_share", "known_unsound", "known_delaminated",
+                "known_covered",
+            ):  # fmt: skip
+                _pack(block, f"survey.{column}", values_of(mine, column), 4)
         else:
             block.texts("repair.treatment", texts_of(mine, "treatment"))
             _pack(block, "repair.area_m2", values_of(mine, "area_m2"), 3)
@@ -398,6 +426,7 @@ def _pack_plans(block: Block, ids: pd.Index, records: DeckRecords, frame: Frame)
         kept = pack_shapes(block, name, _rows(found, ids), shapes, simplify=simple)
         if name == "defect":
             block.texts("defect.kind", texts_of(found.iloc[kept], "kind"))
+            block.numbers("defect.day", np.array(_day(_column(found, "survey_date")))[kept])
         elif name == "patch":
             block.numbers("patch.day", np.array(_day(_column(found, "repair_date")))[kept])
             block.texts("patch.treatment", texts_of(found.iloc[kept], "treatment"))

@@ -68,11 +68,11 @@ class Theme:
 THEMES: tuple[Theme, ...] = (
     Theme(
         "unsound", "Unsound share", "% of deck area", "share", (2, 5, 10, 25), "all", "not known",
-        "estimated, or part of the deck surveyed", (5, 15), "its 80 % range is over {} points",
+        "estimated, or not all of it looked at of late", (5, 15), "its 80 % range is over {} points",
     ),
     Theme(
-        "delaminated", "Delaminated share", "% of the area surveyed", "share", (2, 5, 10, 25), "past", "no survey says",
-        "part of the deck surveyed",
+        "delaminated", "Delaminated share", "% of the area looked at", "share", (2, 5, 10, 25), "past",
+        "no survey says", "not all of it looked at of late",
     ),
     Theme(
         "growth", "Growth of the unsound share", "points a year", "pace", (0.25, 0.5, 1, 2), "today", "not known",
@@ -84,7 +84,8 @@ THEMES: tuple[Theme, ...] = (
     ),
     Theme("year", "Programme year", "first year of works", "whole", (), "ahead", "not in the programme", pool="least"),
     Theme(
-        "urgent", "Act now", "days left", "whole", (0, 8, 31), "today", "not on the list", pool="least", turned=True,
+        "urgent", "Act now", "days left", "whole", (0, 8, 31), "today", "not on the list",
+        "nothing open, all of it to confirm", pool="least", turned=True,
         classes=("overdue", "within a week", "8 to 30 days", "later"),
     ),
     Theme(

@@ -293,7 +293,7 @@ def method(settings: Settings, today: str) -> dict[str, Any]:
             "Quantities and closures",
             (
                 f"Each square metre found unsound is taken as {digits.factor(plan.overbreak)} m² broken out, or as "
-                "the limits drawn where the last survey drew its areas. For each work the closure (night, day, weekend "
+                "the limits round what stands as drawn. For each work the closure (night, day, weekend "
                 "or continuous) and the material are taken that cost least with a part of what road users lose "
                 "in the queue."
             ),

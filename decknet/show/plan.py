@@ -21,6 +21,7 @@ from decknet.show import words
 from decknet.show.hatch import HATCHES, hatch_path, ring_path
 from decknet.show.labels import Room, spread
 from decknet.show.pieces import line, svg, text
+from decknet.show.shade import Shade, band_words, dots_path
 
 __all__ = ["FATES", "SCALES", "Plan", "deck_edge", "deck_joints", "deck_plan", "offset_words", "plan_svg"]
 
@@ -87,6 +88,7 @@ def deck_plan(
     first_mm: float = 257.0,
     pages: int = 2,
     scale: int | None = None,
+    shade: Shade | None = None,
 ) -> Plan:
     """Draw a deck with its defects, repair limits and earlier patches.
 
@@ -111,6 +113,8 @@ def deck_plan(
         The largest scale whose strips take no more pages is chosen.
     scale : int or None
         One of ``SCALES``, to draw at that scale whatever the paper.
+    shade : Shade or None
+        Ground to look at first, drawn under all else.
 
     Returns
     -------
@@ -123,7 +127,7 @@ def deck_plan(
     """
     edge = deck_edge(deck)
     for one in SCALES if scale is None else (scale,):
-        sheet = _Sheet(deck, edge, defects, limits, repairs, one, width_mm)
+        sheet = _Sheet(deck, edge, defects, limits, repairs, one, width_mm, shade)
         if len(sheet.spans) <= int(first_mm // sheet.high) + (pages - 1) * int(height_mm // sheet.high):
             break
     strips = tuple((a, b, sheet.high, sheet.strip(i, a, b)) for i, (a, b) in enumerate(sheet.spans))
@@ -189,8 +193,9 @@ class _Sheet:
 
     def __init__(
         self, deck: Mapping[str, Any], edge: Any, defects: pd.DataFrame, limits: pd.DataFrame, repairs: pd.DataFrame,
-        scale: int, width_mm: float,
+        scale: int, width_mm: float, shade: Shade | None,
     ) -> None:  # fmt: skip
+        self.shade = shade
         self.deck, self.edge, self.scale, self.width = deck, edge, scale, width_mm
         self.k = 1000.0 / scale  # mm on paper for a metre of deck
         self.first, self.low, self.last, self.top = (float(v) for v in shapely.bounds(edge))
@@ -270,6 +275,8 @@ class _Sheet:
 
         out = [self._title(index, start, end)]
         out.append(self._ruler(x, y, start, end))
+        for band, shape in self.shade.drawn() if self.shade else ():
+            out.append(dots_path(paper(shape), band))
         for year, fate, shape in self.repairs:
             out.append(_earlier(paper(shape), year, fate))
         for kind, shape in self.shapes:
@@ -486,6 +493,8 @@ def _key(sheet: _Sheet) -> str:
         entries.append((line(3.65, 0, 3.65, 4, 0.2) + line(4.35, 0, 4.35, 4, 0.2), "joint"))
     if _number(sheet.deck.get("lanes")) >= 2:
         entries.append((line(0, 2, 8, 2, 0.2, PALE, "2 1.4"), "lane line, by equal shares"))
+    for band, times in zip(sheet.shade.bands["band"], sheet.shade.bands["times"], strict=True) if sheet.shade else ():
+        entries.append((dots_path(shapely.box(0, 0, 8, 4), int(band)), band_words(times)))
     out, across, wide = [], 3, sheet.width / 3
     for i, (mark, said) in enumerate(entries):
         col, row = i % across, i // across

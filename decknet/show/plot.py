@@ -23,6 +23,7 @@ from pyproj import CRS
 
 from decknet import digits
 from decknet.errors import SettingsError
+from decknet.show.hazards import states
 from decknet.show.map_themes import MOST_YEARS, THEMES, Theme, class_words
 
 __all__ = ["DRAWN", "network_plot", "theme_of"]
@@ -39,6 +40,8 @@ DRAWN = {
     "share_now": ("unsound", 100.0), "delaminated_share": ("delaminated", 100.0), "growth_per_yr": ("growth", 100.0),
     "priority": ("priority", 1.0), "aadt": ("traffic", 1.0),
 }  # fmt: skip
+# How decks that cannot wait are ringed: width in points and dash, by state.
+_RINGS: dict[str, tuple[float, Any]] = {"open": (1.0, "solid"), "to confirm": (0.8, (0, (1.8, 1.4)))}
 LOW_IN = 3.0  # height of a map below which its legend is set tighter, inches
 MOST_DRAWN = 4_000  # decks drawn as shapes; more become one picture
 MOST_NAMES = 60  # towns looked at for a name on the map
@@ -128,12 +131,13 @@ def network_plot(
                     zorder=6 + value,
                     rasterized=len(rows) > MOST_DRAWN,
                 )
-    ringed = rows[urgent[rows]]
-    if len(ringed):
-        ring = np.where(level[ringed] >= 0, np.append(sizes, 3.2 * crowd)[level[ringed]], 3.2 * crowd) + 4.5
+    ringed = {state: rows[urgent[state][rows]] for state in _RINGS}
+    for state, some in ringed.items():
+        ring = np.where(level[some] >= 0, np.append(sizes, 3.2 * crowd)[level[some]], 3.2 * crowd) + 4.5
         axes.scatter(
-            xy[ringed, 0], xy[ringed, 1], s=ring**2, facecolors="none", edgecolors=INK, linewidths=1.0, zorder=30
-        )
+            xy[some, 0], xy[some, 1], s=ring**2, facecolors="none", edgecolors=INK, linewidths=_RINGS[state][0],
+            linestyle=_RINGS[state][1], zorder=30,
+        )  # fmt: skip
     if not len(rows):
         axes.text(
             0.5, 0.5, "No deck has a known position.", transform=axes.transAxes, ha="center", fontsize=8, color=SOFT
@@ -150,8 +154,11 @@ def network_plot(
         handles.append(
             _dot(axes, f"broken edge: estimated,\nno survey  ({digits.count(guesses)})", "#c9cdd1", INK, 6, broken=True)
         )
-    if len(ringed):
-        handles.append(_dot(axes, f"ringed: act now  ({digits.count(len(ringed))})", "none", INK, 8.5))
+    if len(ringed["open"]):
+        handles.append(_dot(axes, f"ringed: act now, open  ({digits.count(len(ringed['open']))})", "none", INK, 8.5))
+    if len(ringed["to confirm"]):
+        count = digits.count(len(ringed["to confirm"]))
+        handles.append(_dot(axes, f"broken ring: act now,\nto confirm  ({count})", "none", INK, 8.5, broken=True))
     if unplaced := int((~drawn).sum()):
         what = "deck has no known position\nand is" if unplaced == 1 else "decks have no known position\nand are"
         handles.append(_dot(axes, f"{digits.count(unplaced)} {what} not drawn", "none", "none", 3.2))
@@ -218,10 +225,10 @@ def _look(classes: int) -> tuple[list[Any], Floats]:
     return [mpl.colormaps["cividis"](x) for x in at], sizes
 
 
-def _urgent(status: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    if "urgent" not in status.columns:
-        return np.zeros(len(status), dtype=bool)
-    return np.asarray(status["urgent"].notna(), dtype=bool)
+def _urgent(status: pd.DataFrame) -> dict[str, npt.NDArray[np.bool_]]:
+    """Decks with something open, and decks of which all is to confirm."""
+    ids = status["deck_id"].astype("str")
+    return {state: np.asarray(ids.isin(decks), dtype=bool) for state, decks in zip(_RINGS, states(status), strict=True)}
 
 
 def _guessed(status: pd.DataFrame) -> npt.NDArray[np.bool_]:

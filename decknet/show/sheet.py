@@ -13,7 +13,9 @@ import pandas as pd
 from decknet import digits
 from decknet.settings import Settings
 from decknet.show import words
+from decknet.show.hazards import TO_CONFIRM
 from decknet.show.plan import deck_plan, offset_words
+from decknet.show.shade import Shade, reading_words
 from decknet.show.steps import CAUTIONS, DEFER, SIGNS, materials, plant, steps
 from decknet.show.typeset import check_paper, pdf
 
@@ -47,15 +49,20 @@ class DeckSheet:
     deck : mapping
         Record of the deck with its bridge's and traffic's columns, ``bearing_deg`` as placed.
     survey : mapping
-        The survey the limits rest on: ``survey_date``, ``method``, ``crew``, ``covered_share``.
+        The survey the limits rest on: ``survey_date``, ``method``, ``crew``, ``looked`` (how much of the deck was
+        looked at and when the rest; empty where all at one time).
     defects, repairs : DataFrame
         As ``show.deck_plan`` takes them.
     limits : DataFrame
         One row a limit, with its quantities.
     totals : mapping
         Quantities of the deck.
+    hazards : DataFrame
+        What is open or to confirm on it, columns of ``columns.HAZARD``, most pressing first.
     notes : tuple of str
         What the foreman must know of how the sheet came about.
+    shade : Shade or None
+        Ground to look at first; None where none stands out, or none is known to.
     """
 
     deck: Mapping[str, Any]
@@ -64,7 +71,9 @@ class DeckSheet:
     limits: pd.DataFrame
     repairs: pd.DataFrame
     totals: Mapping[str, Any]
+    hazards: pd.DataFrame
     notes: tuple[str, ...] = ()
+    shade: Shade | None = None
 
 
 def crew_sheets(
@@ -130,16 +139,16 @@ def _deck(sheet: DeckSheet, settings: Settings, today: date, paper: str) -> dict
         height_mm=high,
         first_mm=high - ABOVE_PLAN_MM,
         pages=3 if len(limits) > MANY_LIMITS else 2,
+        shade=sheet.shade,
     )
     ident, name = words.text(deck.get("deck_id")), _said(deck.get("name"))
     drawn = ", ".join(words.text(survey.get(n)) for n in ("method", "crew") if _said(survey.get(n)))
     when = words.figure(survey.get("survey_date"), "date")
-    cover = _number(survey.get("covered_share"))
-    part = f", {digits.percent(cover)} of the deck" if cover < 0.995 else ""
+    part = f", {_said(survey.get('looked'))}" if _said(survey.get("looked")) else ""
     notes = [
         (
-            f"Limits rest on the survey of {when}{f' ({drawn})' if drawn else ''}{part}. Damage grows and crews "
-            "differ: sound every limit again before sawing."
+            f"Limits rest on the deck as known at the survey of {when}{f' ({drawn})' if drawn else ''}{part}. Damage "
+            "grows and crews differ: sound every limit again before sawing."
         ),
         *sheet.notes,
     ]
@@ -151,12 +160,14 @@ def _deck(sheet: DeckSheet, settings: Settings, today: date, paper: str) -> dict
         "heading": f"Deck {ident}" + (f", {name}" if name else ""),
         "footer": f"Deck {ident[:40]} · sheet of {today.isoformat()} · planning aid, not a specification",
         "place": _place(deck),
+        "hazards": _hazards(sheet.hazards),
         "notes": notes,
         "strips": [svg for *_, svg in plan.strips],
         "whole": plan.whole,
         "key": plan.key,
         "plan_words": f"Drawn at 1:{plan.scale}; true to scale at full size. Dimensions in metres, stations "
         "from the first joint, offsets from the centreline (CL): L left and R right, looking up-station.",
+        "shade_words": reading_words(sheet.shade) if sheet.shade else "",
         "limits": _limits(limits),
         "sums": [
             digits.count(len(limits)),
@@ -222,6 +233,22 @@ def _place(deck: Mapping[str, Any]) -> list[list[str]]:
         ("Surface", _said(deck.get("surface_kind")) or "not known"),
     ]
     return [list(r) for r in rows]
+
+
+def _hazards(hazards: pd.DataFrame) -> list[list[str]]:
+    """What is open or to confirm: state, what, station, offset, due, and what settles it."""
+    rows = []
+    for r in hazards.to_dict("records"):
+        placed = _known(r["station_m"])
+        doubt = f" To confirm because: {_said(r['doubts'])}." if r["state"] == TO_CONFIRM else ""
+        rows.append(
+            [
+                str(r["state"]), _said(r["what"]), digits.set_out(r["station_m"]) if placed else "not known",
+                offset_words(r["offset_m"]) if placed else "not known", words.figure(r["due"], "date"),
+                f"{_said(r['settles'])}.{doubt}", _said(r["hazard_id"]),
+            ]
+        )  # fmt: skip
+    return rows
 
 
 def _limits(limits: pd.DataFrame) -> list[dict[str, Any]]:

@@ -106,6 +106,17 @@ def rules(layer: str, years: Sequence[int] = ()) -> list[Rule]:
             # From what is hidden to what is open, palest first.
             order = ("failed patch", "delamination", "spall", "exposed bar", "hole")
             return [Rule(k, d, "kind", equal=k) for k, d in zip(order, drawn, strict=True)]
+        case "hazards":
+            return [
+                Rule(
+                    "open", Drawn(fill=INK, line=PAPER, line_mm=0.4, size_mm=4.4, mark="square"), "state", equal="open"
+                ),
+                Rule(
+                    "to confirm", Drawn(fill=PAPER, line_mm=0.6, size_mm=4.0, mark="square", dashed=True), "state",
+                    equal="to confirm",
+                ),
+                Rule("closed", Drawn(fill=GREY, line=PAPER, size_mm=1.6, mark="circle"), "state", equal="closed"),
+            ]  # fmt: skip
         case "limits":
             return [
                 Rule("partial depth", Drawn(line_mm=0.5), "depth_class", equal="partial"),

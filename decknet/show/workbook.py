@@ -15,6 +15,7 @@ from decknet import columns, digits
 from decknet.errors import RecordError
 from decknet.settings import Settings, describe
 from decknet.show import words
+from decknet.show.hazards import states
 from decknet.show.words import Programme
 from decknet.show.workbook_rows import MOST_LINKS, put_in
 from decknet.show.workbook_sheet import (
@@ -52,8 +53,12 @@ RANKING = (
     "rank_high", "rank_mean", "rank_group", "chance_first", "year", "label", "cost", "reason",
 )  # fmt: skip
 ACT_NOW = (
-    "deck_id", "name", "route", "place", "urgent", "hole_m2", "exposed_bar_m2", "share_now", "aadt", "detour_km",
-    "survey_date", "rank", "year", "label", "cost",
+    "deck_id", "name", "route", "place", "state", "cause", "act_why", "since", "due", "settles", "share_now", "aadt",
+    "detour_km", "survey_date", "rank", "year", "label",
+)  # fmt: skip
+HAZARDS = (
+    "state", "deck_id", "name", "route", "cause", "what", "on_deck", "station_m", "offset_m", "opened", "found_by",
+    "last_seen", "days_open", "due", "doubts", "settles", "closed", "closed_by", "hazard_id",
 )  # fmt: skip
 WAITING = (
     "rank", "deck_id", "name", "route", "place", "priority", "share_now", "area_m2", "unsound_now_m2", "enters_at",
@@ -69,8 +74,8 @@ REPAIRS = (
     "failed_yr", "followed_by", "remarks", "repair_id",
 )  # fmt: skip
 SURVEYS = (
-    "surveyed_on", "deck_id", "name", "route", "method", "covered_m2", "covered_share", "found_m2", "hollow_m2",
-    "spalled_m2", "hole_m2", "exposed_bar_m2", "failed_patch_m2", "outside_m2", "found_share", "hollow_share",
+    "surveyed_on", "deck_id", "name", "route", "method", "covered_m2", "part_share", "found_m2", "hollow_m2",
+    "spalled_m2", "open_m2", "bars_m2", "failed_patch_m2", "outside_m2", "found_share", "hollow_share",
     "measured_from", "survey_crew", "remarks", "survey_id",
 )  # fmt: skip
 SURVIVAL = (
@@ -97,9 +102,12 @@ _CALLED = {
     },
     "surveys": {
         "survey_date": "surveyed_on", "unsound_m2": "found_m2", "delaminated_m2": "hollow_m2", "crew": "survey_crew",
-        "unsound_share": "found_share", "delaminated_share": "hollow_share",
+        "unsound_share": "found_share", "delaminated_share": "hollow_share", "covered_share": "part_share",
+        "hole_m2": "open_m2", "exposed_bar_m2": "bars_m2",
     },
     "survival": {"decks": "decks_held"},
+    "urgent": {"why": "act_why", "closed_by": "settles"},
+    "hazards": {"place": "on_deck"},
 }  # fmt: skip
 
 # Words of our own in the frames -> as printed.
@@ -115,6 +123,24 @@ _SAID: dict[str, tuple[str, str]] = {
     "rank_mean": ("Rank to be expected", "place"),
     "rank_group": ("Group that cannot be told apart", "whole"),
     "enters_at": ("Would enter with the budget times (×)", "place"),
+    "state": ("State", "text"),
+    "cause": ("Cause", "text"),
+    "act_why": ("Why", "long"),
+    "since": ("Found on", "date"),
+    "due": ("Due", "date"),
+    "settles": ("What ends it", "long"),
+    "what": ("What was found", "long"),
+    "on_deck": ("Where on the deck", "text"),
+    "station_m": ("Station (m)", "set out m"),
+    "offset_m": ("Offset, right positive (m)", "set out m"),
+    "opened": ("Found on", "date"),
+    "found_by": ("Found by", "text"),
+    "last_seen": ("Last seen on", "date"),
+    "days_open": ("Days open", "whole"),
+    "doubts": ("To confirm because", "long"),
+    "closed": ("Closed on", "date"),
+    "closed_by": ("Closed by", "long"),
+    "hazard_id": ("Number", "id"),
     "placed_on": ("Placed on", "date"),
     "surveyed_on": ("Surveyed on", "date"),
     "decks": ("Works (number)", "whole"),
@@ -135,6 +161,9 @@ _SAID: dict[str, tuple[str, str]] = {
     "repair_id": ("Repair", "id"),
     "survey_id": ("Survey", "id"),
     "survey_crew": ("Crew", "text"),
+    "open_m2": ("Open holes (m²)", "set out m2"),
+    "bars_m2": ("Bars exposed (m²)", "set out m2"),
+    "part_share": ("Part of deck surveyed (%)", "share"),
     "covered_m2": ("Area surveyed (m²)", "m2"),
     "found_m2": ("Unsound (m²)", "set out m2"),
     "hollow_m2": ("Delaminated (m²)", "set out m2"),
@@ -168,6 +197,8 @@ def workbook(
     status: pd.DataFrame,
     programme: Programme,
     *,
+    urgent: pd.DataFrame,
+    hazards: pd.DataFrame,
     title: str,
     settings: Settings,
     today: date,
@@ -187,6 +218,10 @@ def workbook(
         Columns of ``columns.STATUS``; any but ``deck_id`` may be absent.
     programme : Programme
         Lines, years, waiting decks and facts; empty frames where there is none.
+    urgent : DataFrame, one row a deck, cause and state
+        What cannot wait, as ``rank.act_now`` gives.
+    hazards : DataFrame, one row a hazard
+        The ledger, columns of ``columns.HAZARD``; closed ones too.
     title : str
         Printed on each sheet.
     settings : Settings
@@ -249,7 +284,7 @@ def workbook(
     first = lines.drop_duplicates("deck_id").reindex(columns=["deck_id", "year", "label", "cost"])
     placed = decks.merge(first, on="deck_id", how="left")
     by_rank = placed.sort_values("rank", kind="stable", na_position="last") if "rank" in placed.columns else placed
-    urgent = by_rank[by_rank["urgent"].notna()] if "urgent" in by_rank.columns else by_rank.iloc[:0]
+    act_now = _beside(urgent, "urgent", placed)
     waiting = _keyed(programme.waiting).merge(decks.drop(columns=["why"], errors="ignore"), on="deck_id", how="left")
     if "rank" in waiting.columns:
         waiting = waiting.sort_values("rank", kind="stable", na_position="last")
@@ -258,14 +293,17 @@ def workbook(
         book, "Programme", lines, _printed(PROGRAMME, settings, urgent="flag", based_on="long"), "Programme by year"
     )
     table(book, "Ranking", by_rank, _printed(RANKING, settings), "Every deck in order of priority")
-    table(book, "Act now", urgent, _printed(ACT_NOW, settings), "Decks that cannot wait for the ranking")
+    heading = "What cannot wait for the ranking: what is open, then what is to be confirmed"
+    table(book, "Act now", act_now, _printed(ACT_NOW, settings), heading)
+    heading = "Every hazard on record: what opened it, what has become of it, what ends it"
+    table(book, "Hazards", _named(hazards, "hazards", decks), _printed(HAZARDS, settings), heading)
     every = [c.name for c in columns.STATUS if c.name not in _ONLY_RANKED]
     every.insert(every.index("share_now") + 1, "unsound_now_m2")
     by_number = decks.sort_values("deck_id", kind="stable")
     table(book, "Status", by_number, _printed(every, settings), "Every deck as it stands, by number")
     table(book, "Waiting", waiting, _printed(WAITING, settings), "Decks that are not in the programme, and why")
     if limits is not None:
-        heading = "Repair limits of the programme's decks, where the last survey drew areas"
+        heading = "Repair limits of the programme's decks, round what stands there as drawn"
         table(book, "Limits", _named(limits, "limits", decks), _printed(LIMITS, settings), heading)
     _years(book, programme.years, lines, sheets)
     if repairs is not None:
@@ -282,7 +320,7 @@ def workbook(
         said = [Printed("sheet", "Sheet", "text"), Printed("cell", "Cell", "text"), Printed("rest", "Goes on", "long")]
         table(book, "Long texts", rests, said, "Texts too long for a cell, from where they were cut", link=None)
     _settings(book)
-    _notes(book, programme, placed, len(urgent), face)
+    _notes(book, programme, placed, face)
     file.close()
     return put_in(out.getvalue(), book.bodies)
 
@@ -328,6 +366,13 @@ def _named(frame: pd.DataFrame, of: str, decks: pd.DataFrame) -> pd.DataFrame:
         if name in plain.columns:
             plain[name] = plain[name].replace(codes)
     return plain.drop(columns=["name", "route"], errors="ignore").merge(beside, on="deck_id", how="left")
+
+
+def _beside(frame: pd.DataFrame, of: str, decks: pd.DataFrame) -> pd.DataFrame:
+    """Rows about decks, their columns called as printed, with all that is known of their decks."""
+    own = _keyed(pd.DataFrame(frame)).rename(columns=_CALLED[of])
+    rest = [n for n in decks.columns if n == "deck_id" or n not in own.columns]
+    return own.merge(decks[rest], on="deck_id", how="left")
 
 
 def _keyed(frame: pd.DataFrame) -> pd.DataFrame:
@@ -409,15 +454,17 @@ def _settings(book: Book) -> None:
     finish(sheet, len(said), row, frozen=2)
 
 
-def _notes(book: Book, programme: Programme, decks: pd.DataFrame, urgent: int, face: Sequence[str]) -> None:
+def _notes(book: Book, programme: Programme, decks: pd.DataFrame, face: Sequence[str]) -> None:
     """What the sheets hold, the main figures, and the cautions."""
     sheet = start(book, "Notes", "Notes", [110.0])
+    is_open, unsure = states(decks)
     known = words.with_share(decks)
     area, unsound = words.total(known, "area_m2"), words.total(known, "unsound_now_m2")
     unsurveyed = int((decks["surveys"].fillna(0) == 0).sum()) if "surveys" in decks.columns else None
     said = [
         *face,
-        f"{digits.count(len(decks))} decks; {digits.count(urgent)} on the act-now list; "
+        f"{digits.count(len(decks))} decks; {digits.count(len(is_open) + len(unsure))} on the act-now list, "
+        f"{digits.count(len(is_open))} with something open and {digits.count(len(unsure))} to confirm; "
         + (f"{digits.count(unsurveyed)} without a survey." if unsurveyed is not None else "surveys not known."),
         (
             f"Deck area {digits.area(area)} m², of which {digits.area(unsound)} m² "

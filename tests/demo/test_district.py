@@ -34,6 +34,12 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.fixture
+def laid() -> Path:
+    """The stored files, which are what the program writes."""
+    return demo_folder()
+
+
 def read(path: Path) -> pd.DataFrame:
     if path.suffix == ".xlsx":
         return pd.read_excel(path, engine="calamine")
@@ -64,6 +70,7 @@ def test_every_file_is_there_and_small() -> None:
     assert 500_000 < size < 5_000_000
 
 
+@pytest.mark.slow
 def test_the_stored_files_are_what_the_program_writes(made: Path) -> None:
     for name in (*FILES, "NOTES.md"):
         stored = demo_folder() / name
@@ -80,6 +87,7 @@ def test_the_stored_files_are_what_the_program_writes(made: Path) -> None:
             assert stored.read_bytes() == (made / name).read_bytes(), name
 
 
+@pytest.mark.slow
 def test_another_seed_gives_another_district(made: Path, tmp_path: Path) -> None:
     make_district(tmp_path, seed=5)
     for name in ("bridges.csv", "surveys_2014_2020.csv", "repairs.csv"):
@@ -87,41 +95,41 @@ def test_another_seed_gives_another_district(made: Path, tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize(("name", "kind"), KIND.items())
-def test_no_header_is_unknown(made: Path, name: str, kind: str) -> None:
+def test_no_header_is_unknown(laid: Path, name: str, kind: str) -> None:
     # The older sheet names a deck by its bridge; a bridge with one deck lends it its number.
     allowed = {"bridge no"} if kind == "survey" else set()
-    headers = [h for h in read(made / name).columns if h != "geometry"]
+    headers = [h for h in read(laid / name).columns if h != "geometry"]
     assert [h for h in headers if not known(h, kind) and columns.normal(h) not in allowed] == []
 
 
-def test_the_base_map_is_in_degrees_far_out_at_sea(made: Path) -> None:
-    assert sorted(pyogrio.list_layers(made / "base.gpkg")[:, 0]) == sorted(LAYERS)
+def test_the_base_map_is_in_degrees_far_out_at_sea(laid: Path) -> None:
+    assert sorted(pyogrio.list_layers(laid / "base.gpkg")[:, 0]) == sorted(LAYERS)
     for layer in LAYERS:
-        table = pyogrio.read_dataframe(made / "base.gpkg", layer=layer)
+        table = pyogrio.read_dataframe(laid / "base.gpkg", layer=layer)
         assert table.crs.to_epsg() == 4326
         west, south, east, north = table.total_bounds
         assert -136 < west < east < -134
         assert -45.5 < south < north < -44.2
-    towns = pyogrio.read_dataframe(made / "base.gpkg", layer="towns")
+    towns = pyogrio.read_dataframe(laid / "base.gpkg", layer="towns")
     assert 10 <= len(towns) <= 12
     assert towns["name"].is_unique
-    assert len(pyogrio.read_dataframe(made / "base.gpkg", layer="boundary")) == 3
+    assert len(pyogrio.read_dataframe(laid / "base.gpkg", layer="boundary")) == 3
 
 
-def test_bridges_stand_on_their_route_and_on_land(made: Path) -> None:
-    bridges = read(made / "bridges.csv")
+def test_bridges_stand_on_their_route_and_on_land(laid: Path) -> None:
+    bridges = read(laid / "bridges.csv")
     bridges = bridges[bridges["Longitude"].notna() & (bridges["Longitude"] != 0)]
     points = shapely.points(bridges["Longitude"], bridges["Latitude"])
-    routes = pyogrio.read_dataframe(made / "base.gpkg", layer="routes").set_index("name").geometry
+    routes = pyogrio.read_dataframe(laid / "base.gpkg", layer="routes").set_index("name").geometry
     away = shapely.distance(points, routes.loc[bridges["Route"]].to_numpy())
     assert away.max() < 0.0005  # degrees: about 40 m
-    land = shapely.union_all(pyogrio.read_dataframe(made / "base.gpkg", layer="boundary").geometry.to_numpy())
+    land = shapely.union_all(pyogrio.read_dataframe(laid / "base.gpkg", layer="boundary").geometry.to_numpy())
     assert shapely.distance(points, land).max() < 0.01
     assert bridges["Bridge name"].is_unique
 
 
-def test_positions_are_of_every_sort(made: Path) -> None:
-    decks, bridges = read(made / "decks.xlsx"), read(made / "bridges.csv")
+def test_positions_are_of_every_sort(laid: Path) -> None:
+    decks, bridges = read(laid / "decks.xlsx"), read(laid / "bridges.csv")
     assert len(bridges) == 180
     assert len(decks) == 185
     line = decks["Centreline WKT"].notna()
@@ -132,8 +140,8 @@ def test_positions_are_of_every_sort(made: Path) -> None:
     assert bridges["Longitude"].isna().sum() == 2
 
 
-def test_centrelines_are_as_long_as_their_decks(made: Path) -> None:
-    decks = read(made / "decks.xlsx").dropna(subset=["Centreline WKT"])
+def test_centrelines_are_as_long_as_their_decks(laid: Path) -> None:
+    decks = read(laid / "decks.xlsx").dropna(subset=["Centreline WKT"])
     lines = shapely.from_wkt(decks["Centreline WKT"].to_numpy(dtype=object))
     middle = np.radians(shapely.bounds(lines)[:, 1])
 
@@ -146,13 +154,13 @@ def test_centrelines_are_as_long_as_their_decks(made: Path) -> None:
     np.testing.assert_allclose(got, decks["Deck length (m)"], rtol=0.06, atol=0.3)
 
 
-def test_the_defects_have_no_map_system_and_lie_on_their_decks(made: Path) -> None:
-    defects = read(made / "defects.gpkg")
+def test_the_defects_have_no_map_system_and_lie_on_their_decks(laid: Path) -> None:
+    defects = read(laid / "defects.gpkg")
     assert defects.crs is None or not (defects.crs.is_geographic or defects.crs.is_projected)
-    old, new = read(made / "surveys_2014_2020.csv"), read(made / "surveys_2021_2026.xlsx")
+    old, new = read(laid / "surveys_2014_2020.csv"), read(laid / "surveys_2021_2026.xlsx")
     deck_of = pd.concat([old.set_index("Survey no")["Bridge no"], new.set_index("Survey")["Deck"]])
     assert defects["survey_no"].isin(deck_of.index).all()
-    decks = read(made / "decks.xlsx").set_index("Deck")
+    decks = read(laid / "decks.xlsx").set_index("Deck")
     of = decks.loc[deck_of[defects["survey_no"]]]
     box = shapely.box(0, -of["Deck width (m)"] / 2, of["Deck length (m)"], of["Deck width (m)"] / 2)
     shape = defects.geometry.to_numpy()
@@ -163,29 +171,29 @@ def test_the_defects_have_no_map_system_and_lie_on_their_decks(made: Path) -> No
     assert shapely.area(shape[valid]).max() < 120
 
 
-def test_nothing_but_the_awkward_repair_is_later_than_today(made: Path) -> None:
-    repairs, new = read(made / "repairs.csv"), read(made / "surveys_2021_2026.xlsx")
+def test_nothing_but_the_awkward_repair_is_later_than_today(laid: Path) -> None:
+    repairs, new = read(laid / "repairs.csv"), read(laid / "surveys_2021_2026.xlsx")
     assert (pd.to_datetime(repairs["Repair date"]) > pd.Timestamp(TODAY)).sum() == 1
     assert new["Survey date"].max() <= pd.Timestamp(TODAY)
 
 
-def test_the_notes_name_rows_that_are_there(made: Path) -> None:
-    notes = (made / "NOTES.md").read_text(encoding="utf-8")
+def test_the_notes_name_rows_that_are_there(laid: Path) -> None:
+    notes = (laid / "NOTES.md").read_text(encoding="utf-8")
     listed = re.findall(r"^\d+\. (\S+?)(?: (?:line|row) (\d+))?: (.+)$", notes, flags=re.MULTILINE)
     assert 5 <= len(listed) <= 8
     for name, line, what in listed:
         assert name in FILES
         if line and name.endswith(".csv"):
-            found = (made / name).read_text(encoding="utf-8").splitlines()[int(line) - 1]
+            found = (laid / name).read_text(encoding="utf-8").splitlines()[int(line) - 1]
             assert re.findall(r"\b(?:[SJ]\d{5}|\d{5})\b", what)[0] in found
         elif line:
-            assert read(made / name).iloc[int(line) - 2]["Survey"] in what
+            assert read(laid / name).iloc[int(line) - 2]["Survey"] in what
 
 
-def test_a_few_decks_cannot_wait(made: Path) -> None:
-    new = read(made / "surveys_2021_2026.xlsx")
+def test_a_few_decks_cannot_wait(laid: Path) -> None:
+    new = read(laid / "surveys_2021_2026.xlsx")
     last = new[~new["Survey"].str.startswith("S9")].sort_values("Survey date").groupby("Deck").tail(1)
-    repairs = read(made / "repairs.csv")
+    repairs = read(laid / "repairs.csv")
     repaired = pd.to_datetime(repairs[repairs["Job"] != "J90001"].groupby("Deck")["Repair date"].max())
     since = last["Deck"].map(repaired)
     found = (last[["Holes (m2)", "Exposed bars (m2)"]].fillna(0).max(axis=1) > 0) & ~(since > last["Survey date"])

@@ -75,6 +75,7 @@ def test_settings_that_were_kept_come_back_and_unknown_ones_are_left_out():
     assert settings_kept(data) == Settings()
 
 
+@pytest.mark.slow
 def test_every_output_is_drawn_from_it(kept, run, tmp_path):
     store, made, *_ = kept
     folder = tmp_path / "report"
@@ -99,6 +100,7 @@ def test_every_output_is_drawn_from_it(kept, run, tmp_path):
     assert told in page.read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_it_stays_as_agreed_when_records_move_and_says_so(kept, run, answer, tmp_path):
     store, made, *_ = kept
     deck = next(w["deck_id"] for w in made["waiting"])
@@ -115,6 +117,7 @@ def test_it_stays_as_agreed_when_records_move_and_says_so(kept, run, answer, tmp
     assert "1 intake was taken back" in told
 
 
+@pytest.mark.slow
 def test_options_that_clash_are_misuse(kept, run):
     store, *_ = kept
     for more in (("--budget", "1"), ("--pin", "x=2027"), ("--compare", "1"), ("--save", "other")):
@@ -161,6 +164,7 @@ def test_what_changed_because_of_the_question_and_what_because_of_the_records(st
     assert day
 
 
+@pytest.mark.slow
 def test_a_cut_of_the_money_names_what_drops_out(kept, run, answer):
     store, made, *_ = kept
     found = less_money(_study(store), 0.7)
@@ -187,6 +191,7 @@ def test_a_cut_of_the_money_names_what_drops_out(kept, run, answer):
     assert made["facts"]["value"] >= after.facts["value"]
 
 
+@pytest.mark.slow
 def test_a_withdrawn_programme_stays_on_record(kept, run, answer):
     store, *_ = kept
     assert run("withdraw", store, "agreed")[0] == 0
@@ -205,6 +210,7 @@ def test_a_withdrawn_programme_stays_on_record(kept, run, answer):
     assert "No programme was given or is kept" in _pdf(page)
 
 
+@pytest.mark.slow
 def test_a_programme_kept_before_its_years_were_is_still_drawn(store, run, tmp_path):
     """As an older version kept it: lines, budgets, settings and facts alone."""
     from dataclasses import asdict

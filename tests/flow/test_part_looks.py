@@ -70,7 +70,7 @@ def test_the_share_is_of_what_was_looked_at_and_the_sentence_says_so(half):
         pytest.approx(8.0),
         pytest.approx(0.04),
     )
-    assert "survey of 2024-05-01, 50 % of the deck looked at, the rest never" in one["reason"]
+    assert "found 4.0 % on 2024-05-01, 50 % of the deck looked at, the rest never" in one["reason"]
 
 
 def test_the_range_is_wider_than_of_the_same_share_found_on_the_whole_deck(half, tmp_path):

@@ -19,7 +19,7 @@ from python_calamine import CalamineWorkbook
 from decknet.cli import main
 from tests.flow.conftest import DAY, HEAD
 
-ROUNDS = 5  # 50 with --hours
+ROUNDS = 5  # or as many as --tries says
 _LOAD = """
 import sys, time
 from datetime import datetime
@@ -74,8 +74,8 @@ def _unsound_said(folder: Path) -> set[str]:
 
 
 @pytest.mark.slow
-def test_a_load_during_a_report_never_makes_its_files_disagree(store, tmp_path, answer, capsys, request):
-    rounds = 10 * ROUNDS if float(request.config.getoption("--hours")) else ROUNDS
+def test_a_load_during_a_report_never_makes_its_files_disagree(store, tmp_path, answer, capsys, tries):
+    rounds = tries or ROUNDS
     rng = np.random.default_rng(7)
     decks = [d["deck_id"] for d in answer("rank", store, "--today", DAY)["decks"]]
     money = ["--budget", "300000", "--years", "2", "--today", DAY]

@@ -36,6 +36,7 @@ def _counted(patch, counts, owner, name):
     patch.setattr(owner, name, counting)
 
 
+@pytest.mark.slow
 def test_a_report_reads_once_and_works_everything_out_once(district, tmp_path, monkeypatch, capsys):
     counts = Counter()
     opened = Store.open.__func__
@@ -49,6 +50,7 @@ def test_a_report_reads_once_and_works_everything_out_once(district, tmp_path, m
     once = [
         "roll_back", "back_test", "followed_repairs", "years_ahead", "rank_decks", "rank_ranges", "traffic_in_use",
         "act_now", "repair_limits", "limit_quantities", "place_decks",
+        "learn_nearness",
     ]  # fmt: skip
     # Of the records; and of the same with each deck's last survey taken away.
     twice = ["survey_shares", "overbreak_found", "damage_account", "fit_growth_model"]
@@ -147,6 +149,7 @@ def test_a_forecast_of_a_later_day_from_older_records(district, answer):
     assert len(grown) > len(decks) / 2
 
 
+@pytest.mark.slow
 def test_known_by_takes_records_as_they_counted_then(store, tmp_path, answer):
     deck = answer("rank", store, "--today", DAY)["decks"][-1]["deck_id"]
     before = answer("rank", store, "--today", DAY, "--known-by", date.today().isoformat())

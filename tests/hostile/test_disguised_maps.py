@@ -13,6 +13,7 @@ import pytest
 
 from decknet.ingest.drivers import DRIVERS
 from tests.hostile.ground import CANARY, collection, dumps, kml, layer
+from tests.quick import first
 
 ENDINGS = tuple(DRIVERS)
 
@@ -198,7 +199,7 @@ BODIES = (
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("body", BODIES, ids=lambda b: b.__name__)
+@pytest.mark.parametrize("body", first(8, BODIES), ids=lambda b: b.__name__)
 def test_a_description_under_another_ending_is_refused_and_leads_nowhere(ground, capsys, body):
     content = body(ground)
     own = {other_layer: {".gpkg"}}.get(body, set())
@@ -213,6 +214,7 @@ def test_a_description_under_another_ending_is_refused_and_leads_nowhere(ground,
     assert CANARY not in said
 
 
+@pytest.mark.slow
 def test_the_mark_of_bytes_and_blanks_do_not_hide_a_description(ground, capsys):
     for n, lead in enumerate((b"\xef\xbb\xbf", b"   \n\t ", b"\n" * 5000, b"<!-- -->" * 800)):
         ground.load(capsys, ground.put(f"bridges{n}.geojson", lead + virtual(ground).encode()))

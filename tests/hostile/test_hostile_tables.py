@@ -14,6 +14,7 @@ import pytest
 import xlsxwriter
 
 from tests.hostile.ground import CANARY
+from tests.quick import first
 
 OWN = (("bridge id", "name"), ("210", "Own"))
 
@@ -48,6 +49,7 @@ def in_sheet(pattern, to):
 @pytest.mark.parametrize(
     ("row", "column"), [(1_048_575, 16_383), (1_048_575, 30), (900_000, 700)], ids=["the last", "of 31 columns", "wide"]
 )
+@pytest.mark.slow
 def test_a_cell_far_from_the_rest_does_not_fill_the_memory(ground, capsys, row, column):
     said = ground.load(capsys, ground.put("bridges.xlsx", book(far=[(row, column)])))
     assert "far from the rest" in said
@@ -89,6 +91,7 @@ def test_links_of_a_workbook_are_not_followed(ground, capsys):
     ground.load(capsys, ground.put("bridges.xlsx", altered(book(), change)), code=None)
 
 
+@pytest.mark.slow
 def test_entities_of_a_workbook_are_not_expanded(ground, capsys):
     many = "".join(f"<!ENTITY a{n} '{f'&a{n - 1};' * 10}'>" for n in range(1, 10))
     for head in (
@@ -159,6 +162,7 @@ def test_entities_of_an_open_document_are_refused(ground, capsys):
         ground.load(capsys, ground.put("bridges.ods", ods(open_row(*OWN[0]) + open_row("240", "&c;"), head)))
 
 
+@pytest.mark.slow
 def test_packed_workbooks_that_fill_the_memory_are_refused(ground, capsys):
     bomb = altered(book(), lambda name, text: " " * 60_000_000 if "sharedStrings" in name else text)
     said = ground.load(capsys, ground.put("bridges.xlsx", bomb))
@@ -222,6 +226,7 @@ def test_rows_without_end_in_few_bytes_are_refused(ground, capsys):
     [b"[" * 100_000, b"not JSON", b"[]", b"7", b'{"columns": 7}', b'{"columns": {"geometry": 7}, "primary_column": []}',
      b'{"columns": {"geometry": {"crs": 7}}}', b'{"columns": {"geometry": {"crs": [[]]}}}', b"\xff\xfe"],
 )  # fmt: skip
+@pytest.mark.slow
 def test_what_parquet_tells_of_its_shapes_may_be_anything(ground, capsys, geo):
     import shapely
 
@@ -231,7 +236,7 @@ def test_what_parquet_tells_of_its_shapes_may_be_anything(ground, capsys, geo):
 
 
 @pytest.mark.parametrize(
-    "crs", ["{url}/crs", "+init={outside}/canary.prj:1", "file:{outside}/canary.prj", "{outside}/x"]
+    "crs", first(1, ["{url}/crs", "+init={outside}/canary.prj:1", "file:{outside}/canary.prj", "{outside}/x"])
 )
 def test_a_system_of_parquet_leads_nowhere(ground, capsys, crs):
     import shapely
@@ -242,7 +247,7 @@ def test_a_system_of_parquet_leads_nowhere(ground, capsys, crs):
     ground.load(capsys, ground.put("bridges.parquet", parquet(table.replace_schema_metadata({b"geo": geo}))))
 
 
-@pytest.mark.parametrize("crs", ["nonsense", "EPSG:0", "{}", "PROJCRS[", " ", "+proj=x"])
+@pytest.mark.parametrize("crs", first(2, ["nonsense", "EPSG:0", "{}", "PROJCRS[", " ", "+proj=x"]))
 def test_defects_in_a_system_that_is_none_are_refused(ground, capsys, crs):
     import shapely
 

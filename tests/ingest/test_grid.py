@@ -43,6 +43,7 @@ def test_cells_that_touch_are_one_area(grid):
         "2026-05-12",
     )
     assert survey["surveyed_m2"] == pytest.approx(18)
+    assert survey["coverage"].area == pytest.approx(18)
     assert survey["delaminated_m2"] == pytest.approx(4)
     assert defects["area_m2"].tolist() == pytest.approx([3, 1])
     assert set(defects["kind"]) == {"delamination"}

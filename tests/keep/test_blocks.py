@@ -93,6 +93,7 @@ def test_no_log_and_one_of_another_kind_are_not_read(tmp_path):
 
 
 @pytest.mark.basis("derived", "the engine says how many blocks are free; a file that grew and shrank lists as many")
+@pytest.mark.slow
 def test_blocks_that_the_file_lists_as_free_are_no_damage(tmp_path):
     """A store that shrinks is cut behind its header's count; loads of a few small files do that."""
     from datetime import datetime

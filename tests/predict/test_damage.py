@@ -65,6 +65,22 @@ def test_a_patch_that_fails_again_is_not_counted_twice():
     assert got["damage_share"].tolist() == pytest.approx([0.05, 22 / 400])
 
 
+@pytest.mark.basis(
+    "derived",
+    "by hand: 16 m2 (4 %) found and patched; all hollow again and patched again; then nothing: 4 %",
+)
+def test_a_failed_patch_patched_again_is_no_new_damage_where_only_totals_are_known():
+    found = _surveys(("2018-05-01", 16.0), ("2021-05-01", 0.0), ("2023-05-01", 0.0), failed=[0.0, 16.0, 0.0])
+    done = _repairs(("2019-05-01", "patch", 20.0), ("2022-05-01", "patch", 20.0))
+    got = _damage(found, done)
+    assert got["repaired_share"].tolist() == pytest.approx([0.0, 0.04, 0.04])
+    assert got["damage_share"].tolist() == pytest.approx([0.04, 0.04, 0.04])
+    # half of what is found is a failed patch: of 8 m2 made sound 4 m2 are original concrete
+    mixed = _surveys(("2018-05-01", 16.0), ("2021-05-01", 8.0), ("2023-05-01", 8.0), failed=[0.0, 8.0, 0.0])
+    got = _damage(mixed, _repairs(("2019-05-01", "patch", 20.0), ("2022-05-01", "patch", 10.0)))
+    assert got["repaired_share"].tolist() == pytest.approx([0.0, 0.04, 0.05])
+
+
 def test_an_overlay_starts_a_new_life():
     surveys = _surveys(("2018-05-01", 40.0), ("2022-05-01", 2.0))
     got = _damage(surveys, _repairs(("2019-05-01", "patch", 25.0), ("2020-05-01", "rigid overlay", 400.0)))

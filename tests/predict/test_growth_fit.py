@@ -166,7 +166,8 @@ def test_what_was_made_sound_and_has_failed_is_of_the_last_survey_until_patched_
         assert got.today_yr == pytest.approx(years(pd.Series([pd.Timestamp(TODAY)]))[0])
         assert got.shared == S.growth.shared_cv
     since, last = model(("a", "2024-05-01", "patch", 5.0), ("c", "2024-05-01", "patch", 10.0))
-    assert since.repaired.tolist() == pytest.approx([0.06, 0.0, 0.02])
+    # of the 10 m2 found 6 are a failed patch: of 4 m2 made sound .4 x 4 = 1.6 m2 are original concrete
+    assert since.repaired.tolist() == pytest.approx([0.054, 0.0, 0.02])
     assert since.failed.tolist() == [0.0, 0.0, 0.0]
     assert since.patched_yr[0] == pytest.approx(years(pd.Series([pd.Timestamp("2024-05-01")]))[0])
     assert last.repaired.tolist() == pytest.approx([0.05, 0.0, 0.0])
@@ -269,3 +270,50 @@ def test_the_first_surface_and_its_family_grow_by_their_own_surveys():
     assert table["typical_30"] == pytest.approx(1 - exp(-((30 / 62) ** 3)), rel=0.2)
     assert table["power"] == pytest.approx(3.0, rel=0.15)
     assert table["converged"]
+
+
+def _rated_network():
+    """No survey at all: decks of 10 to 80 years, rated 8 to 4 and worse with age; and two decks of each age unrated."""
+    ages = np.arange(10, 85, 5)
+    rating = [max(8 - (a - 10) // 15, 4) for a in ages]
+    ids = [f"r{a}-{k}" for a in ages for k in range(3)] + [f"u{a}" for a in ages]
+    built = [TODAY.year - int(a) for a in ages for _ in range(3)] + [TODAY.year - int(a) for a in ages]
+    decks = records("deck", deck_id=ids, bridge_id=ids, length_m=[40.0] * len(ids), width_m=[10.0] * len(ids)).assign(
+        built_year=pd.array(built, dtype="Int64")
+    )
+    told = [i for i in ids if i.startswith("r")]
+    of = dict(zip(ages.tolist(), rating, strict=True))
+    ratings = records(
+        "rating", bridge_id=told, rated_year=[TODAY.year] * len(told),
+        deck_rating=[min(of[int(i[1:].split("-")[0])] + (int(i[-1]) - 1), 8) for i in told],
+    )  # fmt: skip
+    no_surveys = records("survey", survey_id=[], deck_id=[], survey_date=[])
+    none = damage_account(survey_shares(no_surveys, NO_DEFECTS, decks), _repairs(), decks, overbreak=1.25)
+    model = fit_growth_model(
+        *none, decks, _repairs(), ratings, today=TODAY, settings=S.growth, treatments=S.treatment
+    )  # fmt: skip
+    status = model.status().merge(ratings, left_on="deck_id", right_on="bridge_id", how="left")
+    return status.assign(age=[TODAY.year - b for b in built])
+
+
+@pytest.mark.basis("derived", "a deck that nobody rated is expected to stand as the rated ones of its age do")
+def test_unrated_decks_of_a_rated_network_stand_as_the_rated_ones_of_their_age():
+    got = _rated_network()
+    unrated, rated = got[got["deck_rating"].isna()], got[got["deck_rating"].notna()]
+    assert set(unrated["share_from"]) == {"network"}
+    assert set(rated["share_from"]) == {"rating"}
+    for age, share in zip(unrated["age"], unrated["share_now"], strict=True):
+        alike = rated.loc[(rated["age"] - age).abs() <= 5, "share_now"]
+        assert alike.min() / 1.5 - 0.0005 <= share <= alike.max() * 1.5, age  # to a twentieth of a percent
+    assert unrated.sort_values("age")["share_now"].is_monotonic_increasing
+
+
+@pytest.mark.basis("derived", "of two decks of one age the worse rated has the larger share and grows no slower")
+def test_forecasts_are_monotone_in_rating_and_in_age():
+    got = _rated_network().dropna(subset=["deck_rating"])
+    for _, same in got.groupby("age"):
+        by = same.sort_values("deck_rating", ascending=False)
+        assert by["share_now"].is_monotonic_increasing
+        assert by["growth_per_yr"].is_monotonic_increasing
+    for _, same in got.groupby("deck_rating"):
+        assert same.sort_values("age")["share_now"].is_monotonic_increasing

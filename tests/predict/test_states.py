@@ -342,3 +342,27 @@ def test_a_state_that_nobody_shows_has_no_chance_of_leaving():
     fit = fit_share_states(before4, after4, np.ones(3))
     assert np.isfinite(fit.log_odds_se[0])
     assert fit.log_odds_se[2] == np.inf
+
+
+@pytest.mark.basis(
+    "derived", "one state to leave, n looks a year apart: the information on log rate is n r^2 e^-r / (1 - e^-r)"
+)
+@pytest.mark.parametrize(("n", "left"), [(400, 40), (1_000, 30), (60, 20)])
+def test_the_range_of_a_rate_is_that_of_its_count(n, left):
+    run = np.repeat(np.arange(n), 2)
+    state = np.column_stack([np.zeros(n), (np.arange(n) < left).astype(float)]).ravel().astype(np.int64)
+    fit = fit_ratings(run, np.tile([0.0, 1.0], n), state, 2, misread=False)
+    rate = -np.log1p(-left / n)
+    sd = np.sqrt((1 - np.exp(-rate)) / (n * rate**2 * np.exp(-rate)))
+    assert fit.rates[0] == pytest.approx(rate, rel=1e-4)
+    assert fit.rates_high[0] / fit.rates[0] == pytest.approx(np.exp(1.2815515655 * sd), rel=1e-3)
+    assert fit.rates[0] / fit.rates_low[0] == pytest.approx(np.exp(1.2815515655 * sd), rel=1e-3)
+
+
+def test_a_rate_from_next_to_no_steps_or_driven_to_a_bound_is_not_told():
+    # ten decks that stay in state 0 for a year each, and one step out of state 1
+    run = np.repeat(np.arange(11), 2)
+    state = np.array([0, 0] * 10 + [1, 2])
+    fit = fit_ratings(run, np.tile([0.0, 1.0], 11), state, 3, misread=False)
+    assert np.isnan(fit.rates_low).all()
+    assert np.isnan(fit.rates_high).all()

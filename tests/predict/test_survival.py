@@ -13,7 +13,7 @@ from scipy.special import ndtri
 from scipy.stats import CensoredData, weibull_min
 
 from decknet.errors import RecordError
-from decknet.predict.survival import Curve, WeibullFit, compare, fit_weibull, nonparametric, resampled_band
+from decknet.predict.survival import Curve, WeibullFit, area_life, compare, fit_weibull, nonparametric, resampled_band
 from decknet.settings import SurvivalSettings
 
 INF = np.inf
@@ -412,3 +412,16 @@ def test_a_group_is_few_below_the_settings_in_failures_or_in_decks(decks, failur
     note = compare(frame, None, SurvivalSettings(few_failures=15))["note"].iloc[0]
     assert bool(note) == few
     assert not few or note == f"few: {failures} failures on {decks} decks; do not choose by this"
+
+
+@pytest.mark.basis("derived", "two ages and two parts fix both unknowns: F(4) = .10, F(8) = .25, areas as weights")
+def test_the_life_of_patched_ground_goes_by_area_and_not_by_verdict():
+    # At 4 years 1 m2 of 10, at 8 years 5 m2 of 20: in no patch a verdict of half, and in all of them some ground.
+    followed = pd.DataFrame(
+        {"area_m2": [4.0, 6.0, 15.0, 5.0], "last_yr": [4.0, 4.0, 8.0, 8.0], "unsound_part": [0.25, 0.0, 0.2, 0.4]}
+    )
+    scale, shape = area_life(followed)
+    assert 1 - np.exp(-((4 / scale) ** shape)) == pytest.approx(0.10, abs=1e-5)
+    assert 1 - np.exp(-((8 / scale) ** shape)) == pytest.approx(0.25, abs=1e-5)
+    assert area_life(followed.assign(unsound_part=0.0)) is None
+    assert area_life(followed.assign(unsound_part=1.0)) is None

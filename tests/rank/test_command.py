@@ -49,7 +49,7 @@ def store(tmp_path_factory):
 def test_the_table_fits_and_says_what_cannot_wait_first(store, capsys):
     code, out, _ = _run(capsys, "rank", store, "--sound", "3", *TODAY)
     assert code == 0
-    assert out.startswith("Act now: 1 decks")
+    assert out.startswith("Act now: 1 deck does not wait for any rank: 1 with something open, 0 to confirm.\nOpen:\n")
     assert max(map(len, out.splitlines())) <= 100
     flat = " ".join(out.split())
     for words in (
@@ -64,6 +64,7 @@ def test_the_table_fits_and_says_what_cannot_wait_first(store, capsys):
 
 
 @pytest.mark.filterwarnings("ignore:.*extension is not supported")  # the reader does not know data bars
+@pytest.mark.slow
 def test_json_csv_workbook_and_map_agree_to_the_last_digit(store, capsys, tmp_path):
     written = tmp_path / "ranking.csv"
     code, out, err = _run(capsys, "rank", store, "--json", "--csv", written, *TODAY)
@@ -102,6 +103,7 @@ def test_a_file_brought_in_again_changes_nothing(store, capsys):
     assert _run(capsys, "rank", store, "--json", *TODAY)[1] == before
 
 
+@pytest.mark.slow
 def test_what_if_traffic_counted_for_more(store, capsys):
     decks = json.loads(_run(capsys, "rank", store, "--weight", "traffic=0.5", "--json", *TODAY)[1])["decks"]
     plain = {d["deck_id"]: d for d in json.loads(_run(capsys, "rank", store, "--json", *TODAY)[1])["decks"]}
@@ -111,6 +113,7 @@ def test_what_if_traffic_counted_for_more(store, capsys):
     assert [d["deck_id"] for d in decks] != list(plain)
 
 
+@pytest.mark.slow
 def test_weights_in_proportion(store, capsys):
     one = _run(capsys, "rank", store, "--weights", "share=9,growth=6,traffic=5", "--json", *TODAY)[1]
     assert json.loads(one)["decks"] == json.loads(_run(capsys, "rank", store, "--json", *TODAY)[1])["decks"]
@@ -123,6 +126,7 @@ def test_further_counts_can_be_weighed(store, capsys):
     assert "a detour of" in " ".join(out.split())
 
 
+@pytest.mark.slow
 def test_unsure_weights_widen_the_ranges(store, capsys):
     def width(*more):
         decks = json.loads(_run(capsys, "rank", store, "--json", *more, *TODAY)[1])["decks"]

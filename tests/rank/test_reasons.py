@@ -53,7 +53,7 @@ def test_shares_say_what_they_rest_on():
 @pytest.mark.parametrize(
     ("columns", "words"),
     [
-        ({"share_now": 0.0516}, "5.2 % of the deck unsound ("),
+        ({"share_now": 0.0516}, "5.2 % of the deck expected unsound ("),
         ({"growth_from": "own surveys"}, "growing 0.62 points a year;"),
         ({"growth_from": "network"}, "growing 0.62 points a year, the network's rate"),
         ({"growth_from": "assumption"}, "growing 0.62 points a year, an assumed rate"),

@@ -12,10 +12,10 @@ import pandas as pd
 import pytest
 
 import decknet.schedule
+from decknet.clock import Clock
 from decknet.errors import SettingsError
 from decknet.schedule import Options, Rules, choose_options, make_programme
 from decknet.schedule import refine as refining
-from decknet.schedule.clock import Clock
 from decknet.schedule.effort import EFFORTS, effort_of
 from decknet.schedule.options import on_benefit_grid
 from decknet.schedule.prices import canonical
@@ -51,7 +51,8 @@ def clocks_in(path: Path) -> set[str]:
 
 
 def test_only_one_file_looks_at_a_clock_and_only_the_users_own_can_end_a_child():
-    found = {path.name: clocks for path in ROOM.glob("*.py") if (clocks := clocks_in(path))}
+    files = (*ROOM.glob("*.py"), ROOM.with_name("clock.py"))
+    found = {path.name: clocks for path in files if (clocks := clocks_in(path))}
     assert found == {"clock.py": {"time", "monotonic"}, "milp.py": {"timeout"}}
 
 
@@ -93,6 +94,7 @@ def test_a_search_cut_short_at_once_still_gives_a_programme_within_its_limits_an
     assert (sums(options, cut.taken, options.money, 3) <= money).all()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("slow", ["whole", "parts"])
 def test_which_child_is_the_faster_changes_nothing(monkeypatch: pytest.MonkeyPatch, slow: str):
     options = network(31, 60, 3, 3)

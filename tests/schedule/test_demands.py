@@ -6,6 +6,7 @@ import pytest
 
 from decknet.errors import BudgetError
 from decknet.schedule import make_programme
+from tests.quick import first
 from tests.schedule.plain import plain
 from tests.schedule.test_meaning import on_routes
 from tests.schedule.test_paths import bent
@@ -33,7 +34,7 @@ def asked(seed: int, along: bool):
 
 @pytest.mark.basis("derived", "a programme under all demands is one under fewer, and within more money")
 @pytest.mark.parametrize("along", [False, True])
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", first(1, [1, 0, 2]))
 def test_one_demand_fewer_or_more_money_never_gives_a_worse_outcome(seed, along):
     question = asked(seed, along)
     strict = make_programme(first_year=2027, **question)

@@ -91,6 +91,7 @@ def test_the_next_money_buys_less_where_there_is_more_of_it():
         last = made.years["buys_next"].mean()
 
 
+@pytest.mark.slow
 def test_a_set_up_shared_along_a_route_is_paid_once_and_lines_still_add_up():
     status = on_routes(120, 2)
     settings = plain(gap=0.05, route_set_up=4_000.0)
@@ -115,6 +116,7 @@ def test_no_route_has_more_works_in_a_year_than_allowed():
     assert lines.groupby(["route", "year"]).size().max() == 2
 
 
+@pytest.mark.slow
 def test_money_left_over_may_be_carried_on_but_never_spent_before_it_is_there():
     status = network(80, 5, urgent_part=0.0)
     budgets = [900_000.0, 0.0, 100_000.0]
@@ -140,6 +142,7 @@ def test_money_kept_for_a_district_is_spent_by_no_other():
         make_programme(status, first_year=2027, budgets=[500_000], settings=EASY, kept={"South": 600_000.0})
 
 
+@pytest.mark.slow
 def test_overlays_wait_for_the_warm_season():
     status = network(150, 7)
     settings = plain(gap=0.1, warm_crew_days_per_yr=15.0)

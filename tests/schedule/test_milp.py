@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from decknet.schedule import Options, choose_options, milp
+from decknet.clock import Clock
+from decknet.schedule import Options, child, choose_options, milp
 from decknet.schedule import choose as choosing
 from decknet.schedule import refine as refining
-from decknet.schedule.clock import Clock
 from decknet.schedule.limits import pose_problem
 from decknet.schedule.options import GRAINS, Rules
 from decknet.schedule.prices import Problem
@@ -147,3 +149,14 @@ def test_a_child_that_cannot_start_says_nothing(monkeypatch: pytest.MonkeyPatch)
     options = network(24, 5, 1, 1)
     assert relaxed_and_solved(options, 5, np.array([50.0]), None) is None
     assert refining.solve_in_child is milp.solve_in_child
+
+
+def test_a_child_loads_the_solver_and_little_else():
+    """It is begun some dozens of times a programme, and what it loads costs more than most of what it is asked."""
+    code = "import runpy, sys; runpy.run_path(sys.argv[1]); print(*sys.modules)"
+    home = Path(child.__file__).parents[2]
+    told = subprocess.run([sys.executable, "-P", "-c", code, child.__file__], capture_output=True, text=True, cwd=home,
+                          env={"PYTHONPATH": str(home)}, check=True)  # fmt: skip
+    loaded = set(told.stdout.split())
+    assert {m for m in loaded if m.startswith("decknet")} == {"decknet", "decknet.clock"}
+    assert not loaded & {"pandas", "scipy", "shapely"}

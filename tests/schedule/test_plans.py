@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from decknet.schedule.clock import Clock
+from decknet.clock import Clock
 from decknet.schedule.effort import EFFORTS
 from decknet.schedule.known import Known
 from decknet.schedule.limits import pose_problem
@@ -16,6 +16,7 @@ from decknet.schedule.plan_prices import find_deck_prices, first_prices
 from decknet.schedule.plan_tries import close_by_plans, fill_in_turn
 from decknet.schedule.plans import Split, YearLot, scarcest, tabulate, years_stand_apart
 from decknet.schedule.prices import Problem, find_prices
+from tests.quick import first
 from tests.schedule.test_choose import best_of_all, network
 
 
@@ -98,7 +99,7 @@ def bound_by_plans(problem: Problem, *, cells: int = 10**9) -> tuple[Known, floa
 
 
 @pytest.mark.basis("derived", "full enumeration; a bound of whole plans is no higher than one of prices on limits")
-@pytest.mark.parametrize("with_days", [False, True])
+@pytest.mark.parametrize("with_days", first(1, [False, True]))
 def test_the_bound_of_plans_holds_the_best_of_all_and_is_no_higher_than_that_of_prices(with_days: bool):
     closer = 0
     for seed in range(12):
@@ -113,6 +114,7 @@ def test_the_bound_of_plans_holds_the_best_of_all_and_is_no_higher_than_that_of_
     assert closer > 3
 
 
+@pytest.mark.slow
 def test_programmes_out_of_plans_pass_no_limit_with_set_ups_and_crew_days():
     for seed in range(6):
         problem, _ = posed(seed, decks=40, years=3, with_days=bool(seed % 2), set_up=9.0)

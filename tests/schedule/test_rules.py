@@ -7,9 +7,9 @@ import itertools
 import numpy as np
 import pytest
 
+from decknet.clock import Clock
 from decknet.schedule import Options, Rules, choose_options
 from decknet.schedule import refine as refining
-from decknet.schedule.clock import Clock
 from decknet.schedule.fill import programme_at
 from decknet.schedule.prices import Problem, find_prices
 from decknet.schedule.search import search

@@ -40,7 +40,12 @@ def test_what_a_share_rests_on():
 
 
 def line(
-    urgent_words: str | None = None, fits: bool = True, spared: float = 1_230.4, second: bool = False, **changes: Any
+    urgent_words: str | None = None,
+    fits: bool = True,
+    spared: float = 1_230.4,
+    second: bool = False,
+    worse: float = np.nan,
+    **changes: Any,
 ) -> str:
     """The reason of one line, in a programme from 2027 on."""
     base = {
@@ -50,12 +55,12 @@ def line(
     frame = pd.DataFrame({name: [value] for name, value in (base | changes).items()})
     words = pd.Series([urgent_words])
     return why_line(
-        frame, words, np.array([fits]), np.array([spared]), np.array([second]), 2027, SETTINGS
+        frame, words, np.array([fits]), np.array([spared]), np.array([second]), np.array([worse]), 2027, SETTINGS
     )[0]  # fmt: skip
 
 
 PLAIN_LINE = (
-    "Patch in 2028 for 12,300 USD takes 5.2 % unsound to 0.3 % and spares 1,230 m²·yr of unsound deck "
+    "Patch in 2028 for 12,300 USD takes an expected 5.2 % unsound to 0.3 % and spares 1,230 m²·yr of unsound deck "
     "(weighted by traffic)"
 )
 
@@ -67,6 +72,11 @@ PLAIN_LINE = (
         ({"later_saved": 1.0}, PLAIN_LINE + " and saves 1 USD after the last year."),
         ({"later_saved": 0.9}, PLAIN_LINE + "."),
         ({"second": True}, PLAIN_LINE + "; the second of two works, after a patch that holds until then."),
+        (
+            {"worse": 0.485},
+            PLAIN_LINE + "; judged by what was found, by now 49 %, not by the less that is expected, until the deck is "
+            "sounded again.",
+        ),
         ({"shares_set_up": 1}, PLAIN_LINE + "; shares its set-up on R 1 with 1 more."),
         ({"pinned": True}, PLAIN_LINE + "; pinned by the engineer."),
         (

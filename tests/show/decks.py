@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import shapely
 
-from decknet.show import DeckSheet
+from decknet.show import DeckSheet, Shade
 
 KINDS = ("delamination", "spall", "hole", "exposed bar", "failed patch")
 
@@ -42,6 +43,19 @@ def defects(count: int = 5, apart_m: float = 4.0) -> pd.DataFrame:
     )
 
 
+def shade() -> Shade:
+    """Two bands round the first area, one with a hole, and one beside the joint."""
+    core = shapely.box(1.0, -3.5, 2.2, -2.5)
+    near, far = shapely.buffer(core, 0.25), shapely.buffer(core, 0.75)
+    bands = pd.DataFrame(
+        {
+            "band": [1, 2, 3], "times": [14.2, 4.1, 1.93],
+            "shape": [near - core, far - near, shapely.box(11.5, -4.5, 12.5, 4.5)],
+        }
+    )  # fmt: skip
+    return Shade(bands, "product", 0.578, 186)
+
+
 def limits(found: pd.DataFrame) -> pd.DataFrame:
     """A rectangle 0.1 m beyond each area, every fifth full depth, with invented quantities."""
     rows = []
@@ -73,6 +87,18 @@ def repairs() -> pd.DataFrame:
     )
 
 
+def hazards() -> pd.DataFrame:
+    """A hole at a known place, and one to confirm whose place is not on record."""
+    return pd.DataFrame(
+        {
+            "hazard_id": ["s1/1", "s2/hole"], "state": ["open", "to confirm"],
+            "what": ["0.4 m² of open full-depth hole", "0.3 m² of open full-depth hole"],
+            "station_m": [12.3, np.nan], "offset_m": [-2.25, np.nan], "doubts": ["", "patch of 2026-05-01 (r7)"],
+            "due": pd.to_datetime(["2026-08-20", "2026-04-02"]), "settles": ["cover or close it", "look at it"],
+        }
+    )  # fmt: skip
+
+
 def no_repairs() -> pd.DataFrame:
     return repairs().iloc[:0]
 
@@ -93,6 +119,6 @@ def sheet(count: int = 5, apart_m: float = 4.0, **more: Any) -> DeckSheet:
         "survey_date": pd.Timestamp("2026-08-19"),
         "method": "sounding",
         "crew": "Quay gang",
-        "covered_share": 0.5,
+        "looked": "50 % of the deck looked at, the rest last in 2019",
     }
-    return DeckSheet(deck(**more), survey, found, chosen, repairs(), totals, ("Look under the third span.",))
+    return DeckSheet(deck(**more), survey, found, chosen, repairs(), totals, hazards(), ("Look under the third span.",))

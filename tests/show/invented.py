@@ -78,6 +78,7 @@ def network(n: int = 60, seed: int = 4) -> gpd.GeoDataFrame:
             "priority": priority,
             "reason": texts(f"Stands here for its share of {s:.1%}." for s in share),
             "urgent": texts(["Open hole of 0.4 m²." if i == 1 else None for i in range(n)]),
+            "urgent_state": texts(["open" if i == 1 else None for i in range(n)]),
         }
     )
     frame.loc[4, ["area_m2", "length_m"]] = np.nan
@@ -87,6 +88,41 @@ def network(n: int = 60, seed: int = 4) -> gpd.GeoDataFrame:
     ]
     points[2] = None
     return gpd.GeoDataFrame(frame, geometry=points, crs=4326)
+
+
+def act_now(status: gpd.GeoDataFrame) -> pd.DataFrame:
+    """What cannot wait of such a network, one line a deck that has words for it; as ``rank.act_now`` gives it."""
+    some = status[status["urgent"].notna()] if "urgent" in status.columns else status.iloc[:0]
+    return pd.DataFrame(
+        {
+            "deck_id": some["deck_id"].array, "cause": texts("open hole" for _ in some.index),
+            "state": texts(some["urgent_state"]) if len(some) else texts([]),
+            "why": texts(some["urgent"]) if len(some) else texts([]),
+            "since": pd.Series([pd.Timestamp("2026-11-20")] * len(some), dtype="datetime64[us]"),
+            "days": 1, "due": pd.Series([pd.Timestamp("2026-11-21")] * len(some), dtype="datetime64[us]"),
+            "closed_by": texts("cover or close it" for _ in some.index),
+        }
+    )  # fmt: skip
+
+
+def ledger(status: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Its hazards, columns of ``columns.HAZARD``: those that cannot wait, and one that is closed."""
+    live = act_now(status)
+    closed = live.head(1).assign(state="closed", why="0.2 m² of open full-depth hole")
+    both = pd.concat([live, closed], ignore_index=True)
+    gone = both["state"] == "closed"
+    day = pd.Series([pd.Timestamp("2026-11-22")] * len(both), dtype="datetime64[us]")
+    return pd.DataFrame(
+        {
+            "hazard_id": texts(f"s{k}/1" for k in both.index), "deck_id": both["deck_id"].array,
+            "cause": both["cause"], "state": both["state"], "what": both["why"],
+            "place": texts("station 4.0 m, on the centreline" for _ in both.index), "station_m": 4.0, "offset_m": 0.0,
+            "opened": both["since"], "found_by": texts("sounding of 2026-11-20" for _ in both.index),
+            "last_seen": both["since"], "days_open": np.where(gone, 2, 5), "due": both["due"],
+            "closed": day.where(gone), "closed_by": texts(np.where(gone, "=patch of 2026-11-22", None)),
+            "doubts": texts(None for _ in both.index), "settles": both["closed_by"],
+        }
+    )  # fmt: skip
 
 
 def works(status: gpd.GeoDataFrame, count: int = 30, per_year: int = 10) -> Works:

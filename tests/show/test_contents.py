@@ -10,7 +10,7 @@ import pytest
 
 from decknet.settings import Settings
 from decknet.show import contents, words
-from tests.show.invented import HOSTILE, network, no_works, works
+from tests.show.invented import HOSTILE, act_now, network, no_works, works
 
 FILES = [{"name": "summary.pdf", "what": "summary", "holds": "One page.", "bytes": 1_234_567}]
 
@@ -18,8 +18,8 @@ FILES = [{"name": "summary.pdf", "what": "summary", "holds": "One page.", "bytes
 def page(title="Far Coast", status=None, programme=None, told=("First.",), differ=(), since=None):
     status = network() if status is None else status
     return contents(
-        status, works(status) if programme is None else programme, title=title, settings=Settings(),
-        today=dt.date(2026, 11, 25), files=FILES, software="decknet 0",
+        status, works(status) if programme is None else programme, urgent=act_now(status), title=title,
+        settings=Settings(), today=dt.date(2026, 11, 25), files=FILES, software="decknet 0",
         changes={"since": since, "told": list(told), "files": list(differ)},
     )  # fmt: skip
 

@@ -6,6 +6,7 @@ import datetime as dt
 import io
 import re
 from dataclasses import replace
+from functools import lru_cache
 
 import pandas as pd
 import pypdf
@@ -15,7 +16,8 @@ from decknet import digits
 from decknet.errors import SettingsError
 from decknet.settings import Settings
 from decknet.show import document, words
-from tests.show.invented import HOSTILE, base_map, network, no_works, texts, works
+from tests.quick import first
+from tests.show.invented import HOSTILE, act_now, base_map, network, no_works, texts, works
 
 TODAY = dt.date(2026, 11, 25)
 
@@ -26,6 +28,7 @@ def made(status=None, programme=None, base=None, **more):
         status,
         works(status) if programme is None else programme,
         base_map() if base is None else base,
+        urgent=act_now(status),
         title=more.pop("title", "Far Coast"),
         settings=more.pop("settings", Settings()),
         today=TODAY,
@@ -33,9 +36,10 @@ def made(status=None, programme=None, base=None, **more):
     )
 
 
-def pages(data: bytes) -> list[str]:
+@lru_cache(maxsize=8)
+def pages(data: bytes) -> tuple[str, ...]:
     """Text of each page, every space a plain one."""
-    return [re.sub(r"\s+", " ", p.extract_text()) for p in pypdf.PdfReader(io.BytesIO(data)).pages]
+    return tuple(re.sub(r"\s+", " ", p.extract_text()) for p in pypdf.PdfReader(io.BytesIO(data)).pages)
 
 
 def flat(data: bytes) -> str:
@@ -69,11 +73,12 @@ def test_every_deck_of_the_programme_is_in_it_with_its_reason(report):
         assert f"{deck} {why}" in text  # the number stands beside its reason
 
 
-@pytest.mark.parametrize("name", HOSTILE)
+@pytest.mark.parametrize("name", first(2, HOSTILE))
 def test_names_that_look_like_code_are_printed_as_they_are(report, name):
     assert re.sub(r"\s+", "", name) in re.sub(r"\s+", "", flat(report))
 
 
+@pytest.mark.slow
 def test_title_route_reason_and_base_map_may_look_like_code():
     status = network()
     status["route"] = texts("#panic()" for _ in status["deck_id"])
@@ -85,6 +90,7 @@ def test_title_route_reason_and_base_map_may_look_like_code():
     assert "#read(/etc/x)" in text
 
 
+@pytest.mark.slow
 def test_cautions_are_printed_whole(report):
     text = flat(report)
     for caution in (words.CAUTION, *words.CAUTIONS):
@@ -132,10 +138,12 @@ def test_urgent_and_pinned_lines_are_marked(report):
     assert text.count("· act now") == text.count("· pinned") == 1
 
 
+@pytest.mark.slow
 def test_decks_without_a_place_are_counted(report):
     assert "1 without a known position, so not on the maps" in flat(report)
 
 
+@pytest.mark.slow
 def test_currency_and_price_year_come_from_the_settings():
     settings = replace(Settings(), currency="XTS")
     text = flat(made(settings=settings))
@@ -151,6 +159,7 @@ def test_a_long_programme_repeats_its_header_on_each_page():
     assert all("Name, route, reason" in p for p in with_lines)
 
 
+@pytest.mark.slow
 def test_an_endless_word_stays_on_the_page():
     status = network()
     status["name"] = texts(["W" * 300, *status["name"][1:]])

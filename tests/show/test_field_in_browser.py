@@ -20,7 +20,7 @@ from decknet import digits
 from decknet.errors import LocationError, SettingsError
 from decknet.show import field_page
 from tests.browser import Browser
-from tests.show.decks import deck, defects
+from tests.show.decks import deck, defects, shade
 from tests.show.invented import HOSTILE
 
 TODAY = dt.date(2026, 11, 25)
@@ -314,6 +314,39 @@ def test_names_that_look_like_code_are_text(browser: Browser, opened: Any, name:
 def test_the_last_survey_is_drawn_faint(browser: Browser, opened: Any) -> None:
     opened(page_of())
     assert browser.evaluate("document.querySelectorAll('#plan .before').length") == 5
+
+
+def test_the_ground_to_look_at_first_is_dotted_under_the_drawing_and_can_be_switched_off(
+    browser: Browser, opened: Any
+) -> None:
+    opened(page_of(shade=shade()))
+    press(browser, "#all")
+    order = "[...document.querySelectorAll('#plan path')].map(p => p.getAttribute('class')).filter(c => c)"
+    assert browser.evaluate(order) == ["first"] * 3 + ["before"] * 5
+    in_hole = "document.querySelector('#plan .first').isPointInFill(new DOMPoint(...at_))"
+    for spot, inside in (((1.6, -3.0), False), ((0.9, -3.0), True)):
+        x, y = at(browser, *spot)
+        left, top = browser.evaluate(
+            "(r => [r.left + 2, r.top + 2])(document.getElementById('plan').getBoundingClientRect())"
+        )
+        assert browser.evaluate(in_hole.replace("...at_", f"{x - left}, {y - top}")) is inside
+    told = re.sub(r"\s+", " ", text_of(browser, "#bands"))
+    assert "held 58 % of new damage in 186 pairs of surveys here. Ground without dots is not sound ground" in told
+    assert "new damage 14 times the deck's average" in told
+    press(browser, "#first")
+    assert browser.evaluate(order) == ["before"] * 5
+    assert browser.evaluate("document.getElementById('first').getAttribute('aria-pressed')") == "false"
+    press(browser, "#first")
+    assert browser.evaluate(order) == ["first"] * 3 + ["before"] * 5
+    heights = browser.evaluate("[...document.querySelectorAll('button')].map(b => b.getBoundingClientRect().height)")
+    assert min(heights) >= 44
+    assert browser.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+def test_without_ground_that_stands_out_there_is_no_switch_and_no_word_of_it(browser: Browser, opened: Any) -> None:
+    opened(page_of())
+    assert browser.evaluate("document.querySelectorAll('#first, #bands, #plan .first').length") == 0
+    assert "look there first" not in text_of(browser, "body")
 
 
 def test_the_page_carries_all_it_needs() -> None:

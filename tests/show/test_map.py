@@ -6,7 +6,7 @@ import base64
 import gzip
 import json
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -52,6 +52,13 @@ class Works:
     facts: dict[str, float]
 
 
+# Row of a deck -> why it cannot wait, its state, when it is due, and the years whose works end it or leave it in doubt.
+_URGENT = {
+    2: ("an open full-depth hole of 0.4 m²", "open", "2026-07-28", 2028.0, np.nan),
+    5: ("to confirm: a hole of 0.2 m² (patch of 2026-07-25)", "to confirm", "2026-07-30", np.nan, np.nan),
+}
+
+
 # ---- invented records, out at sea ---------------------------------------------------------------
 
 
@@ -88,7 +95,8 @@ def network(n: int = 60, *, lon: float = -135.0, lat: float = -45.0) -> dict[str
             "rank": pd.array(np.argsort(np.argsort(-share, kind="stable")) + 1, dtype="Int64"),
             "reason": "High for its unsound share.",
             "sound_due": pd.Series(np.where(surveyed, "2027-05-12", None)).astype("datetime64[us]"),
-            "urgent": [None if i != 2 else "an open full-depth hole of 0.4 m²" for i in at],
+            "urgent": [_URGENT.get(i, (None,))[0] for i in at],
+            "urgent_state": [_URGENT.get(i, (None, None))[1] for i in at],
         },
         geometry=[None if i % 9 == 8 else shapely.Point(*p) for i, p in enumerate(zip(x, y, strict=True))],
         crs=4326,
@@ -154,6 +162,9 @@ def records(status: gpd.GeoDataFrame, x: np.ndarray, y: np.ndarray) -> DeckRecor
                     "covered_share": 1.0,
                     "unsound_share": share * part,
                     "delaminated_share": share * part * 0.9,
+                    "known_unsound": share * part,
+                    "known_delaminated": share * part * 0.9,
+                    "known_covered": 1.0,
                 }
             )
             for day, part in zip(days, (0.2, 0.6, 1.0), strict=True)
@@ -163,11 +174,16 @@ def records(status: gpd.GeoDataFrame, x: np.ndarray, y: np.ndarray) -> DeckRecor
     kinds = ("delamination", "spall", "hole", "exposed bar", "failed patch")
     defects = pd.DataFrame(
         [
-            {"deck_id": ids[i], "kind": kind, "shape": shapely.Point(5 + 6 * k, 2 - k).buffer(1.0, quad_segs=3)}
+            {
+                "deck_id": ids[i],
+                "kind": kind,
+                "survey_date": pd.Timestamp(days[-1]),
+                "shape": shapely.Point(5 + 6 * k, 2 - k).buffer(1.0, quad_segs=3),
+            }
             for i in seen
             for k, kind in enumerate(kinds)
         ],
-        columns=["deck_id", "kind", "shape"],
+        columns=["deck_id", "kind", "survey_date", "shape"],
     )
     repairs = pd.DataFrame(
         {
@@ -188,7 +204,11 @@ def records(status: gpd.GeoDataFrame, x: np.ndarray, y: np.ndarray) -> DeckRecor
             "depth_class": "partial",
         }
     )
-    urgent = pd.DataFrame({"deck_id": ids[2:3], "due": pd.to_datetime(["2026-07-28"] * len(ids[2:3]))})
+    lines = [(ids[i], *told) for i, told in _URGENT.items() if i < n]
+    urgent = pd.DataFrame(lines, columns=["deck_id", "why", "state", "due", "ends_year", "doubt_year"]).assign(
+        since=pd.Timestamp("2026-07-20"), closed_by="cover or close it"
+    )
+    urgent["due"] = pd.to_datetime(urgent["due"])
     now = status["share_now"].to_numpy()
     ahead = pd.concat(
         [
@@ -336,7 +356,7 @@ def test_missing_and_endless_numbers_never_reach_the_page() -> None:
 
 @pytest.mark.parametrize("name", sorted(_PRINTED))
 def test_a_packed_figure_prints_as_the_exact_one_does(name: str) -> None:
-    decimals = next(kept[name] for kept in (_FIRST, _LATER, _LINES) if name in kept)
+    decimals = next((kept[name] for kept in (_FIRST, _LATER, _LINES) if name in kept), 4)  # of what was known, 4
     quantity = _PRINTED[name]
     unit = 100.0 if quantity in {"share", "pace"} else 1.0
     rng = np.random.default_rng(3)
@@ -520,6 +540,10 @@ def hostile() -> dict[str, Any]:
     kinds = [HOSTILE[k % n] for k in range(len(frames["records"].defects))]
     frames["records"].defects["kind"] = kinds
     frames["records"].repairs["treatment"] = HOSTILE[0]
+    urgent = pd.DataFrame({"deck_id": frames["status"]["deck_id"], "state": "open", "why": list(HOSTILE)}).assign(
+        since=TODAY, due=TODAY, closed_by=HOSTILE[0], ends_year=np.nan, doubt_year=np.nan
+    )
+    frames["records"] = replace(frames["records"], urgent=urgent)
     return frames
 
 
@@ -528,7 +552,7 @@ def test_hostile_text_is_only_ever_data() -> None:
     plain = Parts(page_of(network(len(HOSTILE))))
     assert [tag for tag, _ in Parts(page).tags] == [tag for tag, _ in plain.tags]
     read = Read(page)
-    for name in ("name", "route", "urgent", "reason"):
+    for name in ("name", "route", "urgent", "reason", "act.why"):
         assert read.texts(name) == list(HOSTILE)
     assert read.texts("line.label") == list(HOSTILE[:3])
     for text in HOSTILE[1:4]:  # but in the title, no text of the records stands in the page as it is

@@ -15,7 +15,8 @@ from decknet.show import deck_plan, plan_svg
 from decknet.show.hatch import HATCHES
 from decknet.show.labels import spread
 from decknet.show.plan import SCALES
-from tests.show.decks import KINDS, deck, defects, limits, no_repairs, repairs
+from decknet.show.shade import dots_path
+from tests.show.decks import KINDS, deck, defects, limits, no_repairs, repairs, shade
 from tests.show.invented import HOSTILE
 
 SPACE = "{http://www.w3.org/2000/svg}"
@@ -177,3 +178,29 @@ def test_labels_keep_apart_and_inside():
         assert at.min() >= -1e-9
         assert at.max() <= 100 + 1e-9
         assert (np.argsort(at, kind="stable") == np.argsort(wanted, kind="stable")).all()
+
+
+def test_ground_to_look_at_first_is_dotted_the_denser_the_more_comes_there():
+    (tree,) = trees(drawn(scale=200, shade=shade()))
+    assert [e.get("data-band") for e in of_class(tree, "first")] == ["1", "2", "3"]
+    density = [
+        e.get("d").count("M") / (shapely.area(shape) * 25)  # 1 m2 is 25 mm2 at 1 to 200
+        for e, shape in zip(of_class(tree, "first"), shade().bands["shape"], strict=True)
+    ]
+    assert density[0] > 1.5 * density[1] > 3 * density[2] > 0
+    key = ET.fromstring(drawn(scale=200, shade=shade()).key)  # noqa: S314 (our own drawing)
+    assert [t for t in texts(key) if t.startswith("new damage")] == [
+        f"new damage {n} times the deck's average" for n in ("14", "4.1", "1.9")
+    ]
+    assert not of_class(trees(drawn(scale=200))[0], "first")
+
+
+def test_dots_lie_in_their_band_and_on_one_lattice_for_all_strips():
+    ring = shapely.buffer(shapely.box(10, 10, 40, 20), 3) - shapely.box(10, 10, 40, 20)
+    dots = shapely.points(np.array(re.findall(r"M([\d.]+) ([\d.]+)", dots_path(ring, 1)), dtype=float))
+    assert len(dots) > 100
+    assert shapely.covers(shapely.buffer(ring, 0.006), dots).all()
+    half = shapely.box(0, 0, 25, 50)
+    parts = [dots_path(p, 1).count("M") for p in (shapely.intersection(ring, half), shapely.difference(ring, half))]
+    assert sum(parts) == pytest.approx(len(dots), abs=1)
+    assert dots_path(shapely.Polygon(), 1) == ""

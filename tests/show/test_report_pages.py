@@ -15,7 +15,7 @@ import pytest
 from decknet.settings import Settings
 from decknet.show import document, summary
 from decknet.show.charts import forecast_chart, money_chart, share_chart
-from tests.show.invented import HOSTILE, base_map, network, no_works, texts, works
+from tests.show.invented import HOSTILE, act_now, base_map, network, no_works, texts, works
 from tests.show.test_document import TODAY, flat, made, pages
 
 CURVE = pd.DataFrame(
@@ -63,7 +63,8 @@ def report():
 def _summary(status=None, programme=None, **more):
     status = network() if status is None else status
     return summary(
-        status, works(status) if programme is None else programme, base_map(), title=more.pop("title", "Far Coast"),
+        status, works(status) if programme is None else programme, base_map(), urgent=act_now(status),
+        title=more.pop("title", "Far Coast"),
         settings=Settings(), today=TODAY, **more,
     )  # fmt: skip
 
@@ -98,6 +99,7 @@ def test_a_screen_reader_finds_title_language_headings_tables_and_words_for_pict
     assert all(str(n.get("/Alt", "")).strip() for n in figures)
 
 
+@pytest.mark.slow
 def test_bookmarks_lead_to_the_chapters_on_the_pages_the_contents_say(report):
     reader = pypdf.PdfReader(io.BytesIO(report))
     marks = [m for m in reader.outline if not isinstance(m, list)]
@@ -111,12 +113,14 @@ def test_bookmarks_lead_to_the_chapters_on_the_pages_the_contents_say(report):
         assert int(listed[1]) == page
 
 
+@pytest.mark.slow
 def test_pictures_are_drawn_not_photographed(report):
     for data in (report, _summary(curve=CURVE)):
         for page in pypdf.PdfReader(io.BytesIO(data)).pages:
             assert not page.images
 
 
+@pytest.mark.slow
 def test_a_work_and_its_reason_stay_on_one_page():
     status = network(300)
     found = pages(made(status, works(status, count=150, per_year=150)))
@@ -142,6 +146,7 @@ def test_forecasts_are_held_against_what_came(report):
     assert "Forecasts: 80 % of 10 hidden surveys" in text
 
 
+@pytest.mark.slow
 def test_without_a_check_or_other_sums_the_document_says_so():
     text = flat(made())
     assert "Past forecasts have not been held against what came" in text
@@ -181,6 +186,7 @@ def test_summary_and_document_give_the_same_totals(report):
         assert words in other, words
 
 
+@pytest.mark.slow
 def test_remarks_of_42000_characters_are_cut_and_say_so():
     status = network()
     status["urgent"] = texts(["x" * 42_000, *[None] * (len(status) - 1)])
@@ -191,6 +197,7 @@ def test_remarks_of_42000_characters_are_cut_and_say_so():
     assert len(pages(made(status, programme))) < 14
 
 
+@pytest.mark.slow
 def test_a_letter_that_no_font_holds_still_gives_a_document():
     status = network()
     status["name"] = texts(["\U0001f9ff \uf8ff \u0378", *status["name"][1:]])
@@ -216,5 +223,6 @@ def test_charts_of_nothing_still_draw():
     assert share_chart(empty).startswith(b"<?xml")
     assert forecast_chart(none, none, none, none).startswith(b"<?xml")
     assert document(
-        empty, no_works(network()), base_map(), title="t", settings=Settings(), today=TODAY, curve=CURVE.iloc[:1]
+        empty, no_works(network()), base_map(), urgent=act_now(empty), title="t", settings=Settings(), today=TODAY,
+        curve=CURVE.iloc[:1],
     ).startswith(b"%PDF")  # fmt: skip

@@ -19,14 +19,14 @@ from decknet import columns
 from decknet.errors import RecordError
 from decknet.settings import Settings
 from decknet.show import words, workbook
-from tests.show.invented import HOSTILE, network, no_works, texts, works
+from tests.show.invented import HOSTILE, act_now, ledger, network, no_works, texts, works
 
 TODAY = dt.date(2026, 11, 25)
 SHEETS = [
-    "Programme", "Ranking", "Act now", "Status", "Waiting", "Limits", "Years", "Repairs", "Surveys", "Survival",
-    "Settings and sources", "Notes",
+    "Programme", "Ranking", "Act now", "Hazards", "Status", "Waiting", "Limits", "Years", "Repairs", "Surveys",
+    "Survival", "Settings and sources", "Notes",
 ]  # fmt: skip
-DECKS = ("Programme", "Ranking", "Act now", "Status", "Waiting", "Limits", "Repairs", "Surveys")
+DECKS = ("Programme", "Ranking", "Act now", "Hazards", "Status", "Waiting", "Limits", "Repairs", "Surveys")
 PAGE = "network_map.html"
 
 # The reader knows nothing of newer data bars and says so.
@@ -77,7 +77,8 @@ def behind():
 def made(status=None, programme=None, *, title="Far Coast & Co", settings=None, **more):
     status = network() if status is None else status
     programme = works(status) if programme is None else programme
-    return workbook(status, programme, title=title, settings=settings or Settings(), today=TODAY, **more)
+    beside = {"urgent": act_now(status), "hazards": ledger(status)}
+    return workbook(status, programme, **beside, title=title, settings=settings or Settings(), today=TODAY, **more)
 
 
 def opened(data, **how):

@@ -11,6 +11,7 @@ from tests.trials.bench import Bench, Tally, judged, trials
 from tests.trials.conftest import World
 
 STORE = "district.duckdb"
+FLIPS = 40
 
 
 def _flip(bench: Bench, world: World, rng: random.Random, tally: Tally) -> None:
@@ -64,19 +65,9 @@ def _log_flip(bench: Bench, world: World, rng: random.Random, tally: Tally) -> N
         tally.add("in the log: found; recovered up to the damage")
 
 
-def _flips(bench: Bench, world: World, count: int, seed: int, hours: float = 0.0) -> Tally:
+@pytest.mark.slow
+def test_a_flipped_byte_is_found_and_the_store_comes_back(bench, world, tries, hours):
     tally = Tally("Bytes flipped")
-    for number in trials(count, hours, tally):
-        rng = random.Random(f"{seed} {number}")
-        (_log_flip if number % 10 == 9 else _flip)(bench, world, rng, tally)
-    return tally
-
-
-@pytest.mark.slow
-def test_a_flipped_byte_is_found_and_the_store_comes_back(bench, world):
-    _flips(bench, world, 5, seed=1).check()
-
-
-@pytest.mark.slow
-def test_many_flipped_bytes_are_found_and_the_store_comes_back(bench, world, hours):
-    _flips(bench, world, 500, seed=2, hours=hours).check()
+    for number in trials(tries or FLIPS, hours, tally):
+        (_log_flip if number % 10 == 9 else _flip)(bench, world, random.Random(f"2 {number}"), tally)
+    tally.check()

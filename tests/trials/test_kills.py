@@ -11,10 +11,12 @@ from typing import Any
 
 import pytest
 
+from tests.quick import first
 from tests.trials.bench import Bench, Tally, judged, trials
 from tests.trials.conftest import World
 
 STORE = "district.duckdb"
+KILLS = 36
 
 
 @dataclass(frozen=True)
@@ -101,24 +103,16 @@ def _kill(bench: Bench, world: World, work: Work, rng: random.Random, tally: Tal
     tally.add(f"{work.name}: " + ("recovered with the command named" if told["way"] else "whole"))
 
 
-def _kills(bench: Bench, world: World, count: int, seed: int, hours: float = 0.0) -> Tally:
+@pytest.mark.slow
+def test_a_program_ended_at_any_moment_loses_nothing(bench, world, tries, hours):
     tally = Tally("Programs ended at a random moment")
     works = _works(bench, world)
-    for number in trials(count, hours, tally):
-        _kill(bench, world, works[number % len(works)], random.Random(f"{seed} {number}"), tally)
-    return tally
+    for number in trials(tries or KILLS, hours, tally):
+        _kill(bench, world, works[number % len(works)], random.Random(f"2 {number}"), tally)
+    tally.check()
 
 
-def test_a_program_ended_at_any_moment_loses_nothing(bench, world):
-    _kills(bench, world, 6, seed=1).check()
-
-
-@pytest.mark.slow
-def test_many_programs_ended_at_any_moment_lose_nothing(bench, world, hours):
-    _kills(bench, world, 200, seed=2, hours=hours).check()
-
-
-@pytest.mark.parametrize("step", range(7))
+@pytest.mark.parametrize("step", first(1, [3, 0, 1, 2, 4, 5, 6]))
 def test_a_store_ended_at_any_layout_is_opened_again(bench, step):
     """Of each layout the tables are made, and the program is ended before its log is folded in."""
     folder = bench.fresh()

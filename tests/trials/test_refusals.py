@@ -20,10 +20,6 @@ STORE = "district.duckdb"
 WRITING = ("load", "undo", "programme --keep", "migrate", "recover")
 READING = ("intakes", "check", "query", "verify", "snapshot", "backup", "export", "history")
 VERBS = (*WRITING, *READING, "new", "new --from")
-EACH = pytest.mark.parametrize(
-    "verbs",
-    [pytest.param(("load", "undo", "backup"), id="some"), pytest.param(VERBS, id="every", marks=pytest.mark.slow)],
-)
 
 
 def _lay(world: World, verb: str, folder: Path) -> tuple[tuple[object, ...], dict[str, Any]]:
@@ -144,31 +140,21 @@ def _judge(
                                  done["said"]) else "refused in words, nothing lost"))  # fmt: skip
 
 
-@pytest.mark.parametrize("way", [_limited, _mounted])
-@pytest.mark.slow
-def test_a_full_disk_is_said_and_loses_nothing(bench, world, afters, way):
-    tally = Tally("Full disks")
-    for number, verb in enumerate(("load", "new", "backup")):
-        way(bench, world, afters, verb, random.Random(number), tally)
-    tally.check()
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize("way", [_limited, _mounted])
-def test_many_full_disks_are_said_and_lose_nothing(bench, world, afters, way, hours):
+def test_a_full_disk_is_said_and_loses_nothing(bench, world, afters, way, tries, hours):
     tally = Tally("Full disks")
-    for number in trials(8 * len(VERBS), hours, tally):
+    for number in trials(tries or 2 * len(VERBS), hours, tally):
         way(bench, world, afters, VERBS[number % len(VERBS)], random.Random(f"2 {number}"), tally)
     tally.check()
 
 
-@EACH
 @pytest.mark.parametrize("what", ["folder", "file", "hidden"])
 @pytest.mark.slow
-def test_missing_rights_are_said(bench, world, afters, what, verbs):
+def test_missing_rights_are_said(bench, world, afters, what):
     """The folder, or the file, may not be written; or the folder may not be entered."""
     tally = Tally(f"Missing rights ({what})")
-    for verb in verbs:
+    for verb in VERBS:
         folder = bench.fresh() / "district"
         folder.mkdir()
         argv, how = _lay(world, verb, folder)
@@ -183,11 +169,10 @@ def test_missing_rights_are_said(bench, world, afters, what, verbs):
     tally.check()
 
 
-@EACH
 @pytest.mark.slow
-def test_a_folder_that_is_not_there_or_vanishes_is_said(bench, world, afters, verbs):
+def test_a_folder_that_is_not_there_or_vanishes_is_said(bench, world, afters):
     tally = Tally("Folders gone")
-    for verb in verbs:
+    for verb in VERBS:
         folder = bench.fresh()
         argv, how = _lay(world, verb, folder / "gone" if verb == "new" else folder)
         shutil.rmtree(folder)
@@ -197,7 +182,7 @@ def test_a_folder_that_is_not_there_or_vanishes_is_said(bench, world, afters, ve
         done = bench.run(folder, *argv, **how)
         wrong = _told_wrong(verb, done) or ("" if done["code"] else "done")
         tally.fault("wrong", f"{verb}: {wrong}") if wrong else tally.add("refused in words")
-    for verb in set(verbs) & {"load", "undo", "programme --keep", "migrate", "backup", "snapshot"}:
+    for verb in ("load", "undo", "programme --keep", "migrate", "backup", "snapshot"):
         folder = bench.fresh()
         argv, how = _lay(world, verb, folder)
         sight = [f"{STORE}.wal", ".copy.duckdb.part", ".snap.part"]
@@ -211,11 +196,11 @@ def test_a_folder_that_is_not_there_or_vanishes_is_said(bench, world, afters, ve
     tally.check()
 
 
-@EACH
-def test_a_second_writer_is_told_to_wait(bench, world, verbs):
+@pytest.mark.slow
+def test_a_second_writer_is_told_to_wait(bench, world):
     tally = Tally("Stores that someone else writes to")
     code = "import duckdb,sys; c=duckdb.connect(sys.argv[1]); print('open',flush=True); sys.stdin.read()"
-    for verb in verbs:
+    for verb in VERBS:
         if verb in ("new", "new --from"):
             continue
         folder = bench.fresh()
@@ -235,9 +220,9 @@ def test_a_second_writer_is_told_to_wait(bench, world, verbs):
     tally.check()
 
 
-@EACH
+@pytest.mark.slow
 @pytest.mark.parametrize("part", ["header", "rows", "cut", "name of the kind"])
-def test_a_damaged_store_is_not_read_as_whole_nor_written_to(bench, world, part, verbs):
+def test_a_damaged_store_is_not_read_as_whole_nor_written_to(bench, world, part):
     tally = Tally(f"Damaged stores ({part})")
     whole = world.store.read_bytes()
     harmed = {
@@ -247,7 +232,7 @@ def test_a_damaged_store_is_not_read_as_whole_nor_written_to(bench, world, part,
         "cut": whole[: len(whole) // 2],
         "name of the kind": whole[:8] + b"DUKC" + whole[12:],
     }[part]  # fmt: skip
-    for verb in verbs:
+    for verb in VERBS:
         if verb in ("new --from", "migrate"):
             continue
         folder = bench.fresh()

@@ -19,6 +19,7 @@ from tests.trials.bench import Bench, Tally, judged, trials
 
 SECTOR = 512
 STORE = "made.duckdb"
+IMAGES = 60
 
 
 @pytest.fixture(scope="module")
@@ -104,18 +105,9 @@ def _try(bench: Bench, both: tuple[Path, Path], rng: random.Random, tally: Tally
         tally.add(f"{kind}: " + ("recovered with the command named" if told["way"] else "whole"))
 
 
-def _tries(bench: Bench, images: tuple[Path, Path], count: int, seed: int, hours: float = 0.0) -> Tally:
+@pytest.mark.slow
+def test_a_power_cut_loses_nothing_that_was_stored(bench, images, tries, hours):
     tally = Tally("Images torn or cut")
-    for number in trials(count, hours, tally):
-        _try(bench, images, random.Random(f"{seed} {number}"), tally)
-    return tally
-
-
-@pytest.mark.slow
-def test_a_power_cut_loses_nothing_that_was_stored(bench, images):
-    _tries(bench, images, 6, seed=1).check()
-
-
-@pytest.mark.slow
-def test_many_power_cuts_lose_nothing_that_was_stored(bench, images, hours):
-    _tries(bench, images, 500, seed=2, hours=hours).check()
+    for number in trials(tries or IMAGES, hours, tally):
+        _try(bench, images, random.Random(f"2 {number}"), tally)
+    tally.check()

@@ -162,6 +162,17 @@ function soundDeck(data) {
       }
     }
   }
+  const DOTS = { 1: 7, 2: 11, 3: 17 }; // distance of the dots of each band, pixels
+  const TINT = { 1: 0.13, 2: 0.08, 3: 0.04 }; // under the dots, for bands too narrow to hold any
+  function dotted(svg, mark) {
+    const defs = make("defs", {}, svg);
+    for (const [band, step] of Object.entries(DOTS)) {
+      const p = make("pattern", { id: mark + band, width: step, height: 2 * step, patternUnits: "userSpaceOnUse" }, defs);
+      make("rect", { width: step, height: 2 * step, fill: "#000", "fill-opacity": TINT[band] }, p);
+      for (const [x, y] of [[step / 4, step / 2], [step * 3 / 4, step * 3 / 2]]) make("circle", { cx: x, cy: y, r: 1.5, fill: "#4a4a4a" }, p);
+    }
+  }
+  let first = data.first.length > 0;
   const LEFT = 46, TOP = 26;
   const px = s => LEFT + (s - view.s) * view.k, py = o => TOP + (o - view.o) * view.k;
   const size = () => ({ w: Math.max(plan.clientWidth, 120), h: Math.max(plan.clientHeight, 120) });
@@ -202,6 +213,10 @@ function soundDeck(data) {
     const deck = make("g", {}, plan);
     make("path", { d: ring(data.edge), fill: "#fff", stroke: "none" }, deck);
     const p = part();
+    if (first) {
+      dotted(plan, "d");
+      for (const [band, rings] of data.first) make("path", { class: "first", d: rings.map(ring).join(""), fill: "url(#d" + band + ")", "fill-rule": "evenodd", "data-band": band }, deck);
+    }
     for (const [kind, rings] of data.before) for (const r of rings) make("path", { class: "before", d: ring(r), fill: "#d9d9d9", stroke: "#8a8a8a", "stroke-width": 1.5, "stroke-dasharray": "5 4", "data-kind": kind }, deck);
     const from = Math.max(Math.ceil(view.s - 1), Math.floor(box[0])), to = Math.min(view.s + (w - LEFT) / view.k, box[2]);
     const every = view.k >= 34 ? 1 : view.k >= 9 ? 5 : view.k >= 4 ? 10 : 50;
@@ -475,6 +490,15 @@ function soundDeck(data) {
     b.dataset.kind = kind;
     b.addEventListener("click", () => { state.kind = kind; keep(); show(); });
     at("kinds").append(b);
+  }
+  if (data.first.length) {
+    at("first").addEventListener("click", () => { first = !first; at("first").setAttribute("aria-pressed", String(first)); draw(); });
+    for (const li of at("bands").querySelectorAll("li")) {
+      const svg = make("svg", { width: 68, height: 36, "aria-hidden": "true" });
+      dotted(svg, "b" + li.dataset.band + "-");
+      make("rect", { width: 68, height: 36, fill: "url(#b" + li.dataset.band + "-" + li.dataset.band + ")" }, svg);
+      li.prepend(svg);
+    }
   }
   for (const m of data.methods) at("method").append(html("option", { value: m }, m));
   const again = reopen();

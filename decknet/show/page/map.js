@@ -10,11 +10,11 @@ function openNetwork(map) {
   const crowd = () => Math.max(0.5, Math.min(1, Math.sqrt(500 / Math.max(1, view.drawnCount)))) * (map.getSize().x < 600 ? 0.8 : 1);
   view.classLook = (level) => {
     const own = level < 0 ? null : view.theme.classes[level];
-    return { colour: own && own[1], r: own ? Math.max(2.6, Math.round(own[2] * view.crowd * 2) / 2) : 3.5, size: own ? 0.45 + 0.055 * (own[2] - 0.5) : 0.35, urgent: false };
+    return { colour: own && own[1], r: own ? Math.max(2.6, Math.round(own[2] * view.crowd * 2) / 2) : 3.5, size: own ? 0.45 + 0.055 * (own[2] - 0.5) : 0.35, urgent: 0 };
   };
-  view.look = (i) => ({ ...view.looks[view.figures.level[i] + 1], soft: view.figures.soft[i], rings: view.ringed ? view.figures.rings[i] : 0, urgent: view.marked && !Number.isNaN(view.net.due_in[i]) });
+  view.look = (i) => ({ ...view.looks[view.figures.level[i] + 1], soft: view.figures.soft[i], rings: view.ringed ? view.figures.rings[i] : 0, urgent: view.marked ? view.act[i] : 0 });
   view.cellFigure = (cell) => (!cell.known ? NaN : view.theme.pool === "mean" ? cell.sum / cell.known : cell[view.theme.pool]);
-  view.cellLook = (cell) => ({ ...view.looks[levelOf(view.cellFigure(cell), view.theme.breaks) + 1], urgent: cell.urgent > 0 });
+  view.cellLook = (cell) => ({ ...view.looks[levelOf(view.cellFigure(cell), view.theme.breaks) + 1], urgent: cell.open ? 2 : cell.unsure ? 1 : 0 });
 
   // ---- what is shown
 
@@ -24,8 +24,10 @@ function openNetwork(map) {
     view.drawnCount = view.shown.reduce((sum, v) => sum + v, 0);
   }
   function figure() {  // theme and stop
-    view.marked = view.theme.key !== "urgent" && stopOf(view).kind === "today";
-    view.figures = figuresOf(view.net, view.theme, stopOf(view), view.planned && about.planned);
+    const stop = stopOf(view), planned = view.planned && about.planned;
+    view.marked = view.theme.key !== "urgent" && stop.kind !== "past";
+    view.act = Uint8Array.from({ length: view.net.n }, (_, i) => actOf(view.net, i, stop, planned));
+    view.figures = figuresOf(view.net, view.theme, stop, planned);
     dress();
   }
   function dress() {
@@ -138,11 +140,12 @@ function openNetwork(map) {
     const { net, theme, figures } = view;
     if (hit.cell) {
       const v = view.cellFigure(hit.cell), plain = theme.key === "year" ? String(v) : digits.number(v, theme.digits);
-      return [`${digits.count(hit.cell.count)} decks`, Number.isNaN(v) ? theme.none : `${theme.label}: ${theme.pool === "mean" ? "mean " + plain : "first " + plain} ${theme.key === "year" ? "" : theme.unit}`, hit.cell.urgent ? `${digits.count(hit.cell.urgent)} to act on now` : ""];
+      return [`${digits.count(hit.cell.count)} decks`, Number.isNaN(v) ? theme.none : `${theme.label}: ${theme.pool === "mean" ? "mean " + plain : "first " + plain} ${theme.key === "year" ? "" : theme.unit}`, hit.cell.open + hit.cell.unsure ? `${digits.count(hit.cell.open + hit.cell.unsure)} to act on${stopOf(view).kind === "today" ? " now" : ""}: ${digits.count(hit.cell.open)} open, ${digits.count(hit.cell.unsure)} to confirm` : ""];
     }
     const i = hit.deck, level = figures.level[i], v = figures.value[i];
     const said = level < 0 ? theme.none : theme.key === "year" ? String(v) : theme.key === "urgent" ? theme.classes[level][0] : `${digits.number(v, theme.digits)} ${theme.unit}`;
-    return [net.called(i), `${theme.label}: ${said}`, hit.shape ? hit.shape.words : ""];
+    const state = view.act[i] > 1 ? "act now: open" : view.act[i] ? "act now: to confirm" : "";
+    return [net.called(i), `${theme.label}: ${said}`, capital(state), hit.shape ? hit.shape.words : ""];
   }
   function point(e) {
     const hit = view.figures && view.layer.under(e.layerPoint);

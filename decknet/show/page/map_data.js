@@ -101,11 +101,13 @@ function firstNetwork(about, cols) {
   net.drawn = new Uint8Array(n);
   for (let i = 0; i < n; i++) net.drawn[i] = Number.isNaN(net.mx[i]) || Number.isNaN(net.my[i]) ? 0 : 1;
   for (const name of ["deck_id", "name", "route", "share_from", "growth_from", "aadt_from"]) net[name] = cols.text(name);
-  for (const name of ["area_m2", "share_now", "share_low", "share_high", "delaminated_share", "covered_share", "growth_per_yr",
+  for (const name of ["area_m2", "share_now", "share_low", "share_high", "delaminated_share", "covered_share", "fresh_share", "growth_per_yr",
     "growth_low", "growth_high", "aadt", "priority", "rank", "rank_low", "rank_high", "survey_day", "sound_due_day", "due_in"]) {
     net[name] = num(name);
   }
   net.called = (i) => net.name(i) ?? net.deck_id(i);
+  net.act = { deck: num("act.deck"), state: num("act.state"), due: num("act.due_in"), ends: num("act.ends_year"), doubt: num("act.doubt_year") };
+  net.actAt = starts(net.act.deck, n);
   const line = { deck: num("line.deck"), label: cols.text("line.label") };
   for (const name of ["year", "cost", "crew_days", "repair_m2", "share_before", "share_after"]) line[name] = num("line." + name);
   net.line = line;
@@ -132,10 +134,12 @@ const ANEW = ["thin overlay", "rigid overlay", "new deck"];  // after one of the
 function wholeNetwork(net, cols) {
   const n = net.n, num = (name) => cols.num(name);
   net.later = cols;
-  for (const name of ["bridge_id", "place", "district", "method", "reason", "urgent", "waiting", "sheet"]) net[name] = cols.text(name);
+  for (const name of ["bridge_id", "place", "district", "method", "reason", "urgent", "looked", "waiting", "sheet"]) net[name] = cols.text(name);
   net.line.why = cols.text("line.why");
+  Object.assign(net.act, { why: cols.text("act.why"), settles: cols.text("act.settles"), since: num("act.since") });
   const survey = { deck: cols.sums("survey.deck"), day: num("survey.day"), method: cols.text("survey.method"),
-    unsound: num("survey.unsound_share"), delaminated: num("survey.delaminated_share"), covered: num("survey.covered_share") };
+    unsound: num("survey.unsound_share"), delaminated: num("survey.delaminated_share"), covered: num("survey.covered_share"),
+    known: { unsound: num("survey.known_unsound"), delaminated: num("survey.known_delaminated"), covered: num("survey.known_covered") } };
   const repair = { deck: cols.sums("repair.deck"), day: num("repair.day"), treatment: cols.text("repair.treatment"), area: num("repair.area_m2") };
   Object.assign(net, { survey, repair, surveyAt: starts(survey.deck, n), repairAt: starts(repair.deck, n) });
   const ahead = net.about.stops, m = ahead.length;
@@ -172,6 +176,20 @@ function lastSurveys(net, day, column) {
   return out;
 }
 
+// What cannot wait on a deck at a stop: 2 something is open, 1 all of it is to confirm, 0 nothing. Works of the programme end
+// what they deal with, from their year on; of days past the page does not know it.
+function actOf(net, i, stop, planned) {
+  let most = 0;
+  if (stop.kind === "past") return most;
+  const { state, ends, doubt } = net.act;
+  for (let k = net.actAt[i]; k < net.actAt[i + 1]; k++) {
+    const done = stop.kind === "ahead" && planned;
+    most = Math.max(most, done && ends[k] <= stop.year ? 0 : done && doubt[k] <= stop.year ? 1 : state[k]);
+  }
+  return most;
+}
+const partly = (net, i) => net.covered_share[i] < 0.995 || net.fresh_share[i] < 0.995;
+
 // What a theme shows at a stop: a value a deck in the unit shown, whether it is soft, and the width of its range.
 function figuresOf(net, theme, stop, planned) {
   const n = net.n, value = new Float64Array(n).fill(NaN), soft = new Uint8Array(n), wide = new Float64Array(n).fill(NaN);
@@ -183,7 +201,7 @@ function figuresOf(net, theme, stop, planned) {
   if (theme.key === "priority") {
     fill(net.priority); span(net.rank_low, net.rank_high, 100 / n); softly(estimated);
   } else if (theme.key === "unsound" && stop.kind === "today") {
-    fill(net.share_now, 100); span(net.share_low, net.share_high, 100); softly(estimated);
+    fill(net.share_now, 100); span(net.share_low, net.share_high, 100); softly((i) => (estimated(i) || partly(net, i) ? 1 : 0));
   } else if (theme.key === "unsound" && stop.kind === "ahead") {
     const m = net.about.stops.length;
     softly(estimated);
@@ -193,19 +211,21 @@ function figuresOf(net, theme, stop, planned) {
       if (!planned || !net.treated[i]) wide[i] = 100 * (net.nothingHigh[at] - net.nothingLow[at]);
     }
   } else if (theme.key === "delaminated" && stop.kind === "today") {
-    fill(net.delaminated_share, 100); softly((i) => (net.covered_share[i] < 0.995 ? 1 : 0));
+    fill(net.delaminated_share, 100); softly((i) => (partly(net, i) ? 1 : 0));
   } else if (stop.kind === "past" && (theme.key === "unsound" || theme.key === "delaminated")) {
-    const column = net.survey[theme.key];
+    const column = net.survey.known[theme.key];
     lastSurveys(net, stop.day, column).forEach((r, i) => {
       if (r < 0) return;
       value[i] = 100 * column[r];
-      soft[i] = net.survey.covered[r] < 0.995 ? 1 : 0;
+      soft[i] = net.survey.known.covered[r] < 0.995 ? 1 : 0;
     });
   } else if (theme.key === "growth") {
     fill(net.growth_per_yr, 100); span(net.growth_low, net.growth_high, 100); softly(own(net.growth_from, "own surveys"));
   } else if (theme.key === "year") {
     for (let i = 0; i < n; i++) value[i] = stop.kind === "ahead" && net.worksYear[i] > stop.year ? NaN : net.worksYear[i];
-  } else if (theme.key === "urgent") fill(net.due_in);
+  } else if (theme.key === "urgent") {
+    fill(net.due_in); softly((i) => (actOf(net, i, stop, planned) === 1 ? 1 : 0));
+  }
   else if (theme.key === "sounded" && stop.kind === "past") {
     lastSurveys(net, stop.day, null).forEach((r, i) => { if (r >= 0) value[i] = (stop.day - net.survey.day[r]) / 365.25; });
   } else if (theme.key === "sounded") {

@@ -12,10 +12,13 @@ const AADT_FROM = { count: "counted", "old count": "an old count", "undated coun
 
 function deckCard(view, i) {
   const { net, plans } = view, box = node("div", "sheet"), get = (name) => net.later.num(name)[i];
-  const urgent = net.urgent(i), called = net.called(i);
-  if (urgent !== null) {
-    const due = net.due_in[i], when = Number.isNaN(due) ? "" : due < 0 ? ` (overdue by ${plural(-due, "day", "days")})` : due === 0 ? " (today)" : ` (within ${plural(due, "day", "days")})`;
-    box.append(node("p", "first", node("b", "", "Act now: "), urgent, when));
+  const called = net.called(i), act = net.act;
+  for (let k = net.actAt[i]; k < net.actAt[i + 1]; k++) {  // open ones come first
+    const due = act.due[k], ends = Number.isNaN(act.ends[k]) ? act.doubt[k] : act.ends[k];
+    const when = Number.isNaN(due) ? "" : due < 0 ? ` (overdue by ${plural(-due, "day", "days")})` : due === 0 ? " (today)" : ` (within ${plural(due, "day", "days")})`;
+    const words = [`Found ${dayWords(act.since[k])}.`, act.settles(k) && `What ends it: ${act.settles(k)}.`,
+      !Number.isNaN(ends) && (ends === act.ends[k] ? `The works of ${ends} in the programme deal with it.` : `The works of ${ends} in the programme may deal with it: to confirm then.`)];
+    box.append(node("p", act.state[k] > 1 ? "first" : "first unsure", node("b", "", "Act now: "), act.why(k), when, node("span", "", words.filter((w) => w).join(" "))));
   }
   box.append(node("h3", "", called));
   const where = ["Deck " + net.deck_id(i)];
@@ -49,7 +52,7 @@ function deckCard(view, i) {
     if (there(get("unsound_share"))) found.push(percent(get("unsound_share")) + " unsound");
     if (there(net.delaminated_share[i])) found.push(percent(net.delaminated_share[i]) + " delaminated");
     row("Last survey", dayWords(net.survey_day[i]) + (net.method(i) !== null ? `, ${net.method(i)}` : ""), found.join(", "),
-      there(covered) && (covered < 0.995 ? `Part survey: covered ${percent(covered)} of the deck` : "covered the whole deck"),
+      net.looked(i) ?? (there(covered) && "whole deck looked at"),
       net.sound_due_day[i] < net.about.day && `due again since ${dayWords(net.sound_due_day[i])}`);
   } else row("Last survey", "none on record", there(get("deck_rating")) && `deck rating ${get("deck_rating")}, 9 to 0`);
   if (there(net.growth_per_yr[i])) {
@@ -185,7 +188,7 @@ function deckPlan(plans, i) {
   }
   const d = plans.count("defect", i), p = plans.count("patch", i), n = plans.count("limit", i);
   box.setAttribute("role", "img");
-  const words = `Plan: ${plural(d, "defect", "defects")} of the last survey, ${plural(n, "planned limit", "planned limits")}, ${plural(p, "earlier patch", "earlier patches")} drawn`;
+  const words = `Plan: ${plural(d, "defect", "defects")} as known, ${plural(n, "planned limit", "planned limits")}, ${plural(p, "earlier patch", "earlier patches")} drawn`;
   box.setAttribute("aria-label", words);
   const keys = [...new Set(shapes.filter((s) => s.sort === "defect").map((s) => s.kind ?? "kind not given"))].map((kind) => [kind, planSwatch("defect", kind)]);
   if (n) keys.push(["planned limit", planSwatch("limit")]);

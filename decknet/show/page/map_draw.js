@@ -10,10 +10,15 @@ const DETAIL_ZOOM = 15;
 function drawMark(c, x, y, r, look) {
   const circle = (radius) => { c.beginPath(); c.arc(x, y, radius, 0, 2 * Math.PI); };
   c.save();
-  if (look.urgent) {
-    const h = r + 3.6;
-    c.lineWidth = 4.6; c.strokeStyle = PAPER; c.strokeRect(x - h, y - h, 2 * h, 2 * h);
-    c.lineWidth = 2.2; c.strokeStyle = INK; c.strokeRect(x - h, y - h, 2 * h, 2 * h);
+  if (look.urgent) {  // 2: a whole frame; 1: its corners alone
+    const h = r + 3.6, corner = 0.36 * h, whole = look.urgent > 1;
+    c.beginPath();
+    if (whole) c.rect(x - h, y - h, 2 * h, 2 * h);
+    else for (const [u, v] of [[-1, -1], [1, -1], [1, 1], [-1, 1]]) {
+      c.moveTo(x + u * h, y + v * (h - corner)); c.lineTo(x + u * h, y + v * h); c.lineTo(x + u * (h - corner), y + v * h);
+    }
+    c.lineWidth = whole ? 4.6 : 3.8; c.strokeStyle = PAPER; c.stroke();
+    c.lineWidth = whole ? 2.2 : 1.6; c.strokeStyle = INK; c.stroke();
   }
   for (let k = 1; k <= look.rings; k++) {
     circle(r + 2.8 * k);
@@ -48,7 +53,9 @@ const shortCount = (n) => (n < 1000 ? String(n) : n < 9950 ? (n / 1000).toFixed(
 function drawCell(c, x, y, look, count) {
   hexagon(c, x, y, CELL - 1);
   c.fillStyle = PAPER; c.globalAlpha = 0.8; c.fill(); c.globalAlpha = 1;
-  c.lineWidth = look.urgent ? 2.6 : 0.8; c.strokeStyle = look.urgent ? INK : GREY; c.stroke();
+  c.lineWidth = look.urgent ? 2.6 : 0.8; c.strokeStyle = look.urgent ? INK : GREY;
+  if (look.urgent === 1) c.setLineDash([4, 4]);
+  c.stroke(); c.setLineDash([]);
   hexagon(c, x, y, (CELL - 3.5) * look.size);
   c.fillStyle = look.colour ?? "#ffffff"; c.fill();
   c.lineWidth = 0.8; c.strokeStyle = look.colour ? INK : GREY; c.stroke();
@@ -107,6 +114,7 @@ class Plans {
       this.sort[name] = { at: starts(deck, n), ringAt, pointAt, points, ax: num(name + ".ax"), ay: num(name + ".ay"), x: num(name + ".x"), y: num(name + ".y") };
     }
     this.kind = cols.text("defect.kind");
+    this.defectDay = num("defect.day");
     this.patchDay = num("patch.day");
     this.patchTreatment = cols.text("patch.treatment");
     const limit = cols.sums("limit.deck");
@@ -149,7 +157,7 @@ class Plans {
       out.push({ sort: "patch", rings: this.rings(this.sort.patch, s), words: `${capital(this.patchTreatment(s) ?? "repair")}, ${Number.isNaN(this.patchDay[s]) ? "date not known" : dayWords(this.patchDay[s])}` });
     }
     for (let s = this.sort.defect.at[i]; s < this.sort.defect.at[i + 1]; s++) {
-      const kind = this.kind(s), day = this.net.survey_day[i];
+      const kind = this.kind(s), day = this.defectDay[s];
       out.push({ sort: "defect", kind, rings: this.rings(this.sort.defect, s), words: `${capital(kind ?? "kind not given")}, survey of ${Number.isNaN(day) ? "unknown date" : dayWords(day)}` });
     }
     const { at, a, b, l, r, depth } = this.limits;
@@ -265,16 +273,16 @@ const DecksLayer = L.Renderer.extend({
       }
       return;
     }
-    const turned = view.theme.turned, most = view.theme.classes.length, order = Array.from({ length: most + 1 }, () => []);
+    const turned = view.theme.turned, most = view.theme.classes.length, order = Array.from({ length: most + 3 }, () => []);
     for (let k = at.length - 1; k >= 0; k--) {
-      const level = figures.level[at[k]];
-      order[level < 0 ? 0 : turned ? most - level : level + 1].push(at[k]);
+      const level = figures.level[at[k]], urgent = view.marked ? view.act[at[k]] : 0;
+      order[urgent ? most + urgent : level < 0 ? 0 : turned ? most - level : level + 1].push(at[k]);
     }
     const close = zoom >= DETAIL_ZOOM + 2, sprites = [];
     for (const group of order) for (const i of group) {
       const x = net.mx[i] * world - origin.x, y = net.my[i] * world - origin.y, small = close && view.plans?.has(i) ? 1 : 0;
-      const rings = view.ringed ? figures.rings[i] : 0, urgent = view.marked && net.due_in[i] === net.due_in[i] ? 1 : 0;  // NaN is not itself
-      const code = ((((figures.level[i] + 1) * 2 + figures.soft[i]) * 3 + rings) * 2 + urgent) * 2 + small;
+      const rings = view.ringed ? figures.rings[i] : 0, urgent = view.marked ? view.act[i] : 0;
+      const code = ((((figures.level[i] + 1) * 2 + figures.soft[i]) * 3 + rings) * 3 + urgent) * 2 + small;
       const sprite = (sprites[code] ??= this._sprite(view.look(i), small));
       c.drawImage(sprite.box, x - sprite.half, y - sprite.half, 2 * sprite.half, 2 * sprite.half);
       this.marks.push([i, x, y, sprite.r]);
@@ -303,7 +311,7 @@ const DecksLayer = L.Renderer.extend({
     }
   },
   _gather(at, world) {
-    const { net, figures } = this._view, wide = CELL * Math.sqrt(3), high = CELL * 1.5, cells = new Map();
+    const { net, figures, act } = this._view, wide = CELL * Math.sqrt(3), high = CELL * 1.5, cells = new Map();
     for (const i of at) {
       const x = net.mx[i] * world, y = net.my[i] * world;
       let row = Math.round(y / high), col = Math.round(x / wide - (row & 1) / 2);
@@ -314,11 +322,11 @@ const DecksLayer = L.Renderer.extend({
       }
       const key = row * 1e8 + col;
       let cell = cells.get(key);
-      if (!cell) cells.set(key, cell = { wx: (col + (row & 1) / 2) * wide, wy: row * high, count: 0, known: 0, sum: 0, least: Infinity, greatest: -Infinity, urgent: 0 });
+      if (!cell) cells.set(key, cell = { wx: (col + (row & 1) / 2) * wide, wy: row * high, count: 0, known: 0, sum: 0, least: Infinity, greatest: -Infinity, open: 0, unsure: 0 });
       const v = figures.value[i];
       cell.count += 1;
       if (!Number.isNaN(v)) { cell.known += 1; cell.sum += v; cell.least = Math.min(cell.least, v); cell.greatest = Math.max(cell.greatest, v); }
-      if (!Number.isNaN(net.due_in[i])) cell.urgent += 1;
+      if (act[i] > 1) cell.open += 1; else if (act[i]) cell.unsure += 1;
     }
     return [...cells.values()];
   },

@@ -15,18 +15,19 @@ const keyItem = (picture, words, count) => node("li", "", picture, node("span", 
 
 function drawLegend(view) {
   const { net, theme, figures, shown, layer } = view, cells = Boolean(layer.cells), counts = new Map(), parts = [];
-  let soft = 0, urgent = 0, near = 0, far = 0;
+  let soft = 0, open = 0, unsure = 0, near = 0, far = 0;
   for (let i = 0; i < net.n; i++) {
     if (!shown[i]) continue;
     counts.set(figures.level[i], (counts.get(figures.level[i]) ?? 0) + 1);
     soft += figures.soft[i];
-    urgent += Number.isNaN(net.due_in[i]) ? 0 : 1;
+    open += view.act[i] > 1 ? 1 : 0;
+    unsure += view.act[i] === 1 ? 1 : 0;
     near += figures.rings[i] === 1 ? 1 : 0;
     far += figures.rings[i] === 2 ? 1 : 0;
   }
   const of = cells ? "cells: the " + { mean: "mean", least: theme.key === "year" ? "first year" : "most pressing", greatest: "greatest" }[theme.pool] + " of their decks; decks drawn at right" : "decks drawn at right";
   parts.push(node("h2", "", theme.label, node("small", "", theme.unit, node("i", "when", stopWords(view)), "; " + of)));
-  const plain = { soft: 0, rings: 0, urgent: false }, list = node("ul", "classes");
+  const plain = { soft: 0, rings: 0, urgent: 0 }, list = node("ul", "classes");
   const picture = (level) => (cells
     ? swatch(44, (c, m) => drawCell(c, m, m, view.classLook(level), 0))
     : swatch(30, (c, m) => { const look = view.classLook(level); drawMark(c, m, m, look.r, { ...plain, colour: look.colour }); }));
@@ -35,10 +36,12 @@ function drawLegend(view) {
   for (const level of levels) list.append(keyItem(picture(level), theme.classes[level][0], counts.get(level) ?? 0));
   if (counts.get(-1)) list.append(keyItem(picture(-1), theme.none, counts.get(-1)));
   parts.push(list);
-  const more = node("ul");
+  const more = node("ul"), when = stopOf(view).kind === "today" ? "act now," : "still";
   const sample = (look) => swatch(30, (c, m) => drawMark(c, m, m, 6, { ...plain, colour: "#b9bcbf", ...look }));
   if (cells) {
-    more.append(keyItem(swatch(44, (c, m) => drawCell(c, m, m, { colour: "#b9bcbf", size: 0.8, urgent: true }, 0)), "bold edge: holds a deck to act on now", urgent));
+    const edge = (urgent) => swatch(44, (c, m) => drawCell(c, m, m, { colour: "#b9bcbf", size: 0.8, urgent }, 0));
+    if (open) more.append(keyItem(edge(2), `bold edge: a deck in it ${when} open`, open));
+    if (unsure) more.append(keyItem(edge(1), `broken edge: a deck in it ${when} to confirm`, unsure));
     parts.push(more, node("p", "", `More than ${digits.count(MOST_MARKS)} decks in view: drawn together, their number on each cell. Go closer to see each deck.`));
   } else {
     if (soft) more.append(keyItem(sample({ soft: 1 }), "light centre: " + theme.soft, soft));
@@ -47,7 +50,8 @@ function drawLegend(view) {
       more.append(keyItem(sample({ rings: 1 }), `one ring: ${theme.doubtWords.replace("{}", theme.doubt[0])}`, near));
       more.append(keyItem(sample({ rings: 2 }), `two rings: over ${theme.doubt[1]}`, far));
     }
-    if (urgent && theme.key !== "urgent" && stopOf(view).kind === "today") more.append(keyItem(sample({ urgent: true }), "square frame: act now", urgent));
+    if (open && view.marked) more.append(keyItem(sample({ urgent: 2 }), `square frame: ${when} open`, open));
+    if (unsure && view.marked) more.append(keyItem(sample({ urgent: 1 }), `corners: ${when} to confirm`, unsure));
     if (more.children.length) parts.push(more);
     if (layer.plans.length) {
       const seen = { patch: false, limit: false, kinds: new Set() };
@@ -58,7 +62,7 @@ function drawLegend(view) {
       for (const kind of [...Object.keys(HATCHES), ...seen.kinds].filter((k, n, all) => seen.kinds.has(k) && all.indexOf(k) === n)) item("defect", kind, kind);
       if (seen.limit) item("limit", "planned repair limit");
       if (seen.patch) item("patch", "earlier patch");
-      parts.push(node("h2", "", "On the decks in view", node("small", "", "as the last survey drew them")), close);
+      parts.push(node("h2", "", "On the decks in view", node("small", "", "as known today")), close);
     } else if (view.plans) parts.push(node("p", "hint", "Go closer to see deck edges, defects, planned limits and patches."));
   }
   document.body.classList.toggle("close", layer.plans.length > 0);
@@ -125,15 +129,16 @@ function matches(view) {
 
 function sumsOf(view) {
   const { net, match } = view, stop = stopOf(view), m = net.about.stops.length, now = stop.kind !== "ahead";
-  const then = stop.kind === "past" ? lastSurveys(net, stop.day, net.survey.unsound) : null;
-  const out = { decks: 0, undrawn: 0, area: 0, noArea: 0, unsound: 0, of: 0, both: 0, urgent: 0, cost: 0, works: 0, money: new Map() };
+  const then = stop.kind === "past" ? lastSurveys(net, stop.day, net.survey.known.unsound) : null;
+  const out = { decks: 0, undrawn: 0, area: 0, noArea: 0, unsound: 0, of: 0, both: 0, open: 0, unsure: 0, cost: 0, works: 0, money: new Map() };
   for (let i = 0; i < net.n; i++) {
     if (!match[i]) continue;
     out.decks += 1;
     if (!net.drawn[i]) out.undrawn += 1;
-    if (!Number.isNaN(net.due_in[i])) out.urgent += 1;
+    const act = actOf(net, i, stop, view.planned && net.about.planned);
+    if (act > 1) out.open += 1; else if (act) out.unsure += 1;
     if (Number.isNaN(net.area_m2[i])) out.noArea += 1; else out.area += net.area_m2[i];
-    const share = then ? (then[i] < 0 ? NaN : net.survey.unsound[then[i]]) : now ? net.share_now[i] : (view.planned ? net.planned : net.nothing)[i * m + stop.k];
+    const share = then ? (then[i] < 0 ? NaN : net.survey.known.unsound[then[i]]) : now ? net.share_now[i] : (view.planned ? net.planned : net.nothing)[i * m + stop.k];
     if (!Number.isNaN(share) && !Number.isNaN(net.area_m2[i])) { out.both += 1; out.of += net.area_m2[i]; out.unsound += net.area_m2[i] * share; }
   }
   const f = view.filter, label = f.treatment ? codeOf(net.line.label, f.treatment) : -1;
@@ -151,9 +156,11 @@ function drawSums(view) {
   const list = node("dl", "sums"), say = (term, value, note) => list.append(node("dt", "", term), node("dd", "", node("b", "", value), note ? node("span", "", ...[note].flat()) : null));
   say("Decks", digits.count(sums.decks), sums.undrawn ? `${digits.count(sums.undrawn)} not drawn: no position` : null);
   say("Deck area", squares(sums.area), sums.noArea ? `${plural(sums.noArea, "deck", "decks")} without an area` : null);
-  const when = stop.kind === "past" ? `found on ${plural(sums.both, "deck", "decks")} up to the end of ${stop.year}` : stop.kind === "ahead" ? `when ${stop.year} is over, ${view.planned && net.about.planned ? "with the programme" : "without works"}` : "expected today";
+  const when = stop.kind === "past" ? `found on ${plural(sums.both, "deck", "decks")} up to the end of ${stop.year}` : stop.kind === "ahead" ? `when ${stop.year} is over, ${view.planned && net.about.planned ? "with the programme" : "without works"}` : "expected today", now = stop.kind !== "ahead";
   say("Unsound", sums.both ? squares(sums.unsound) : "not known", sums.both ? [`${percent(sums.of ? sums.unsound / sums.of : 0)} of ${squares(sums.of)}`, node("i", "when", ", " + when)] : null);
-  if (sums.urgent) say("Act now", plural(sums.urgent, "deck", "decks"));
+  if (sums.open + sums.unsure) {
+    say(now ? "Act now" : "Still open", plural(sums.open + sums.unsure, "deck", "decks"), `${digits.count(sums.open)} open, ${digits.count(sums.unsure)} to confirm`);
+  }
   const parts = [node("h2", "", filtered ? "The decks chosen in numbers" : "The network in numbers", filtered ? node("small", "", filtered) : null), list];
   const money = node("table", "money"), years = [...sums.money.keys()].sort((a, b) => a - b), most = Math.max(1, ...sums.money.values());
   for (const year of years) {
