@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from decknet.demo import TODAY, make_records
 from decknet.settings import Settings
@@ -43,13 +44,13 @@ def _bias(test: BackTest) -> str:
 def _bounds(decks: int, years: int, seed: int) -> Iterator[tuple[str, float, str]]:
     """How good any forecast could be on the demo's own truth, without works; and ours against that truth."""
     from decknet.bench.oracle import ORACLES, against_truth, oracle_scores, told_district
-    from decknet.predict.backtest import back_test
+    from decknet.predict.backtest import back_test_histories
 
     growth = Settings().growth
     for every in (1.0, 2.0, 3.0):
         told = told_district(decks, years, seed, every)
         h = told.histories
-        test = back_test(h, told.families, growth, np.full(h.decks, growth.network_per_yr)).of("last survey")
+        test = back_test_histories(h, told.families, growth, np.full(h.decks, growth.network_per_yr))
         start = time.perf_counter()
         scores = oracle_scores(told, seed)
         seconds = time.perf_counter() - start
@@ -80,46 +81,46 @@ def growth(*, decks: int = 3000, years: int = 15, seed: int = 11) -> Iterator[tu
     from datetime import timedelta
 
     from decknet.bench.oracle import scatter_alone
-    from decknet.measure import survey_shares
-    from decknet.predict import damage_account, hold_to_surveys, skill
-    from decknet.predict.backtest import back_test
-    from decknet.predict.blend import choose_blend, fit_models
+    from decknet.columns import RECORDS
+    from decknet.flow.condition import condition_of
+    from decknet.flow.reading import records_from
+    from decknet.keep.frames import typed
+    from decknet.predict import skill
+    from decknet.predict.backtest import back_test_histories
+    from decknet.predict.fit import growth_of_histories
     from decknet.predict.lines import Families, fit_lines, line_sums, posterior
     from decknet.predict.truths import TRUTHS, made_up_histories
 
     settings = Settings()
     for every in (2.0, 3.0):
         records = make_records(decks, years, seed, drawn=0.2, every_yr=every)
-        frame = records["deck"].merge(records["bridge"], on="bridge_id", how="left", suffixes=("", "_bridge"))
-        shares = survey_shares(records["survey"], records["defect"], frame)
-        damage, _ = damage_account(shares, records["repair"], frame, overbreak=1.25, defects=records["defect"])
+        frames = {kind: records.get(kind, typed(pd.DataFrame(), RECORDS[kind].columns)) for kind in RECORDS}
+        condition = condition_of(records_from(frames, title="", currency="USD", day=TODAY), settings)
         start = time.perf_counter()
-        test = hold_to_surveys(
-            damage, frame, records["repair"], settings=settings.growth, treatments=settings.treatment
-        )
+        test = condition.back_test
         seconds = time.perf_counter() - start
-        last = test.surveys[test.surveys["trial"] == "last survey"]
+        last = test.surveys
         by = last.groupby("family")["in_decknet"].agg(["size", "mean"])
         big = by[by["size"] > 100]["mean"]
         against = ", ".join(
-            f"{m} {skill(test, m):.1%}" for m in ("last value", "line through the last two", "own line", "family curve")
+            f"{m} {skill(test, m):.1%}" for m in ("last value", "line through the last two", "own line", "pooled slope")
         )
         note = f"{len(last):,} hidden; in 80 %: {last['in_decknet'].mean():.1%}, families over 100: {big.min():.0%} to "
         note += f"{big.max():.0%}; CRPS {last['crps_decknet'].mean() * 100:.3f}, below: {against}"
-        floor = float(scatter_alone(last, damage, records["truth"], seed).mean())
+        floor = float(scatter_alone(last, condition.account[0], records["truth"], seed).mean())
         note += f"; knowing the truth of the hidden day {floor * 100:.3f} "
         note += f"({1 - floor / float(last['crps_own line'].mean()):.1%} below own line)"
         yield f"gamma truth, crews, every {every:g} yr, seed {seed}", seconds, note
-        yield "  too high, by share expected", 0.0, _bias(test.of("last survey"))
+        yield "  too high, by share expected", 0.0, _bias(test)
     yield from _bounds(decks, years, seed)
     for truth in TRUTHS:
         h = made_up_histories(truth, decks, np.random.Generator(np.random.PCG64(seed)))
         one = np.zeros(h.decks, dtype=np.int64)
         alone = Families(one, one, ("all",), ("all",), settings.growth.least_decks)
         start = time.perf_counter()
-        test = back_test(h, alone, settings.growth, np.full(h.decks, settings.growth.network_per_yr))
+        test = back_test_histories(h, alone, settings.growth, np.full(h.decks, settings.growth.network_per_yr))
         seconds = time.perf_counter() - start
-        last = test.surveys[test.surveys["trial"] == "last survey"]
+        last = test.surveys
         scores = {m: float(last[f"crps_{m}"].mean() * 100) for m in ("decknet", "paced", "curved", "last value")}
         better = min(scores["paced"], scores["curved"])
         words = ", ".join(f"{m} {v:.3f}" for m, v in scores.items())
@@ -164,14 +165,9 @@ def growth(*, decks: int = 3000, years: int = 15, seed: int = 11) -> Iterator[tu
     families = Families(of, of // 6, tuple(f"family {i}" for i in range(12)), ("a", "b"), settings.growth.least_decks)
     assumed = np.full(h.decks, settings.growth.network_per_yr)
     start = time.perf_counter()
-    newest = h.last()
-    known = h.some(~newest)
-    inner = fit_models(known, families, settings.growth, assumed)
-    blend = choose_blend(inner, h, newest, families)
-    models = fit_models(h, families, settings.growth, assumed)
+    model = growth_of_histories(h, families, settings.growth, assumed)
     rows = np.arange(h.decks)
-    today = np.full(h.decks, (TODAY + timedelta(days=5 * 365)).year - 2000.0)
-    models.fan(rows, today, blend.curved_part[of], np.zeros(h.decks), blend.reach(of, models.level()))
+    model.damage(rows, np.full(h.decks, (TODAY + timedelta(days=5 * 365)).year - 2000.0))
     seconds = time.perf_counter() - start
     most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
     yield (

@@ -14,8 +14,7 @@ from decknet.columns import ENVIRONMENTS
 from decknet.demo.records import CREWS, DETECTION_SHARE, bars_of
 from decknet.demo.truth import AGEING_POWER, JUMPS, PACE_YR, Decks, day_number, decimal_year
 from decknet.predict.backtest import LEVELS
-from decknet.predict.blend import choose_blend, fit_models
-from decknet.predict.growth import Growth
+from decknet.predict.fit import growth_of_histories
 from decknet.predict.history import Histories
 from decknet.predict.lines import Families
 from decknet.predict.scores import crps_ensemble
@@ -210,17 +209,7 @@ def against_truth(told: Told, settings: GrowthSettings) -> str:
     By level expected: part of true shares and of true paces inside their 80 % range, and mean pace, forecast for true.
     """
     h = told.histories
-    assumed, newest = np.full(h.decks, settings.network_per_yr), h.last()
-    known = h.some(~newest)
-    inner = fit_models(known, told.families, settings, assumed)
-    blend = choose_blend(inner, h, newest & (known.count()[h.deck] > 0), told.families)
-    models = fit_models(h, told.families, settings, assumed)
-    nobody, none = np.full(h.decks, "", dtype=object), np.zeros(h.decks)
-    ids = pd.Index(np.arange(h.decks).astype(str))
-    model = Growth(
-        ids, models, blend, told.families, none, none, nobody, nobody, nobody, float(h.when_yr.max()),
-        settings.shared_cv, models.level(), np.full(h.decks, np.nan),
-    )  # fmt: skip
+    model = growth_of_histories(h, told.families, settings, np.full(h.decks, settings.network_per_yr))
     rows = np.flatnonzero(h.count() > 0)
     when, truth = h.last_of(h.when_yr)[rows], h.last_of(told.damage)[rows]
     age = when - h.start_yr[rows]

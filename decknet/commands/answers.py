@@ -97,6 +97,10 @@ def growth(
     elements: Annotated[
         bool, typer.Option("--elements", help="Instead: how element quantities in condition states worsen.")
     ] = False,
+    days: Annotated[
+        Path | None,
+        typer.Option("--days", metavar="FILE", help="Instead: both ranges on the days of a CSV: deck_id, date, crew."),
+    ] = None,
     first: Annotated[int, typer.Option("--first", min=0, help="Decks to print; 0 for all.")] = 20,
     deck: Annotated[str | None, typer.Option("--deck", metavar="DECK", help="Draw this deck into --output.")] = None,
     output: Annotated[
@@ -111,8 +115,8 @@ def growth(
 
     if output is not None and deck is None and not check:
         raise typer.BadParameter("say which drawing: --deck 01059, or --check.", param_hint="--output")
-    if check + ratings + elements > 1:
-        raise typer.BadParameter("ask for one of --check, --ratings, --elements.", param_hint="growth")
+    if check + ratings + elements + (days is not None) > 1:
+        raise typer.BadParameter("ask for one of --check, --days, --ratings, --elements.", param_hint="growth")
     chosen, out = when.chosen(), say.console()
     if elements:
         found = states.elements(flow.read_records(store, when.asked(), elements=True), chosen)
@@ -130,12 +134,17 @@ def growth(
             say_growth.condition_states(out, rates)
         return
     network = when.condition(store)
+    if days is not None:
+        asked = forecast.asked_days(network, forecast.read_days(days))
+        if as_json:
+            say.echo_json({"days": say.plain(asked)})
+        else:
+            say_growth.on_days(out, asked)
+        return
     if check:
         test, words = network.back_test, forecast.in_words(network)
         if as_json:
-            tables = {by or "all": say.plain(test.table(by)) for by in (None, "trial", "family", "horizon")}
-            levels = say.plain(test.of("last survey").levels())
-            say.echo_json({"verdict": words, **tables, "levels": levels, "worst": say.plain(test.worst())})
+            say.echo_json({"verdict": words, **say_growth.check_tables(test)})
         else:
             say_growth.check(out, test, words)
         data = forecast.draw_check(test) if output else b""

@@ -16,9 +16,15 @@ if TYPE_CHECKING:
     from decknet.flow.states import Elements
     from decknet.predict import BackTest
 
-__all__ = ["check", "condition_states", "elements", "growth", "survival"]
+__all__ = ["check", "check_tables", "condition_states", "elements", "growth", "on_days", "survival"]
 
+CLASSES = ("family", "level", "horizon", "looked by", "crew")
 _FEW = 10  # hidden surveys below which a family is not shown alone
+RANGES = (
+    "Four in five true shares lie in the range of the true share; a survey's reading scatters about the truth, and "
+    "four in "
+    "five readings lie in the range of the reading, whichever crew goes unless one is named."
+)
 _ELEMENTS = {
     "12": "reinforced concrete deck", "13": "prestressed concrete deck", "15": "prestressed concrete top flange",
     "16": "reinforced concrete top flange", "38": "reinforced concrete slab", "510": "wearing surface",
@@ -36,14 +42,16 @@ def growth(out: Console, made: Forecast, first: int, limit: float) -> None:
     rows = [
         (
             r.deck_id,
-            digits.share(r.share_now),
+            f"{digits.share(r.share_now)} ({digits.span(r.share_low, r.share_high, digits.share)})",
+            digits.span(r.reading_low, r.reading_high, digits.share),
             f"{digits.pace(r.growth_per_yr)} ({digits.span(r.growth_low, r.growth_high, digits.pace)})",
             f"{digits.share(r.unsound_10yr)} ({digits.span(r.unsound_10yr_low, r.unsound_10yr_high, digits.share)})",
             f"{_years(r.years_to)} ({digits.span(r.soonest, r.latest, _years)})",
         )
         for r in (decks.head(first) if first else decks).itertuples()
     ]
-    names = ("Deck", "Now %>", "Growth points/yr>", "In 10 yr %>", f"Years to {digits.percent_given(limit)}>")
+    past = f"Years to {digits.percent_given(limit)}>"
+    names = ("Deck", "Now %>", "Reads %>", "Growth points/yr>", "In 10 yr %>", past)
     table(out, names, rows)
     families = made.growth.families_table()
     own = families[families["lines_from"] != "whole network"]
@@ -70,38 +78,90 @@ def growth(out: Console, made: Forecast, first: int, limit: float) -> None:
         "how much hidden surveys asked for wider ranges (over 1) or narrower."
     )
     out.print(
-        "In brackets: from the 10 % to the 90 % quantile, if no works are done. A forecast does not say that a deck is "
+        "In brackets: from the 10 % to the 90 % quantile, if no works are done. "
+        + RANGES
+        + " A forecast does not say that a deck is "
         "safe: a licensed engineer judges that. How past forecasts came out: decknet growth STORE --check"
     )
 
 
+def on_days(out: Console, asked: pd.DataFrame) -> None:
+    """Print both ranges of decks on days of their own."""
+    table(
+        out,
+        ("Deck", "Day", "Crew~", "Expected %>", "True share %>", "Reading %>"),
+        [
+            (
+                r.deck_id, r.date, _word(r.crew) + ("" if r.crew_known else " (not known here)"),
+                digits.share(r.unsound_share), digits.span(r.unsound_low, r.unsound_high, digits.share),
+                digits.span(r.reading_low, r.reading_high, digits.share),
+            )
+            for r in asked.itertuples()
+        ],
+    )  # fmt: skip
+    out.print(RANGES)
+
+
+def check_tables(test: BackTest) -> dict[str, Any]:
+    """What a check found, for JSON: the ranges, all methods, and by class."""
+    from decknet.commands.say import plain
+
+    if test.surveys.empty:
+        return {}
+    tables = {by or "all": plain(test.table(by)) for by in (None, *CLASSES)}
+    return {
+        "ranges": plain(test.ranges()), **tables, "levels": plain(test.levels()), "worst": plain(test.worst()),
+    }  # fmt: skip
+
+
 def check(out: Console, test: BackTest, words: str) -> None:
-    """Print what came of forecasts of hidden surveys."""
+    """Print what came of what would have been printed without each deck's last survey."""
     out.print(words)
     if test.surveys.empty:
         return
+    out.print(
+        "Each deck as on the eve of its last survey, without it and all that came later there; the forecast is what "
+        "decknet growth prints from such records, for the day of the survey that was taken away."
+    )
+    table(
+        out,
+        ("80 % range~", "Surveys>", "Readings in it>", "Mean width>", "CRPS>"),
+        [
+            (
+                r.range, digits.count(r.surveys), f"{digits.chance(r.covered_80)} %", digits.score(r.width),
+                digits.score(r.crps),
+            )
+            for r in test.ranges().itertuples()
+        ],
+    )  # fmt: skip
+    out.print(
+        "A range of the true share is not meant to hold four in five readings: they scatter about it, and no record "
+        "says "
+        "what was truly there."
+    )
+    out.print("All methods: simple ones with the same correction for crews, their ranges set in the same way")
+    heads = ("Method~", "Surveys>", "In 80 %>", "Width>", "CRPS>", "Mean miss>")
+    table(out, heads, [_scores(r, r.method) for r in test.table().itertuples()])
     for by, title in (
-        (None, "All hidden surveys"),
-        ("trial", "By what was hidden"),
         ("horizon", "By years from the last survey known"),
+        ("level", "By share expected"),
+        ("looked by", "By how the deck was looked at"),
+        ("crew", "By whether the crew had been out before"),
+        ("family", "By family"),
     ):
-        frame = test.table(by)
-        if by is not None:
-            frame = frame[frame["method"].isin(("decknet", "last value", "own line"))]
-        heads = ((str(by).capitalize(),) if by else ()) + ("Method", "Surveys>", "In 80 %>", "CRPS>", "Mean miss>")
         out.print(title)
-        table(
-            out,
-            heads,
-            [
-                (
-                    *((getattr(r, by),) if by else ()), r.method, digits.count(r.surveys),
-                    f"{digits.chance(r.covered_80)} %", digits.score(r.crps), digits.score(r.mean_miss),
-                )
-                for r in frame.itertuples()
-            ],
-        )  # fmt: skip
-    out.print("By share expected: do forecasts run high or low?")
+        frame = test.table(by)
+        frame = frame[frame["method"] == "decknet"]
+        shown, rest = frame[frame["surveys"] >= _FEW], frame[frame["surveys"] < _FEW]
+        rows = [_scores(r, str(name)) for r, name in zip(shown.itertuples(), shown[by], strict=True)]
+        table(out, (f"{by.capitalize()}~", *heads[1:]), rows)
+        if len(rest):
+            inside = float(rest["covered_80"] @ rest["surveys"] / rest["surveys"].sum())
+            out.print(
+                f"{len(rest)} more with under {_FEW} each: {digits.count(rest['surveys'].sum())} surveys, "
+                f"{digits.chance(inside)} % inside."
+            )
+    out.print("Do forecasts run high or low?")
     table(
         out,
         ("Expected", "Surveys>", "Mean %>", "Found %>", "Too high by>", "Came below>", "In 80 %>"),
@@ -112,33 +172,9 @@ def check(out: Console, test: BackTest, words: str) -> None:
                 + (f" ± {digits.score(1.2816 * r.too_high_se)}" if r.too_high_se == r.too_high_se else ""),
                 f"{digits.chance(r.below)} %", f"{digits.chance(r.covered_80)} %",
             )
-            for r in test.of("last survey").levels().itertuples()
+            for r in test.levels().itertuples()
         ],
     )  # fmt: skip
-    family = test.table("family")
-    family = family[family["method"] == "decknet"]
-    shown, rest = family[family["surveys"] >= _FEW], family[family["surveys"] < _FEW]
-    out.print("By family")
-    table(
-        out,
-        ("Family~", "Surveys>", "In 80 %>", "CRPS>", "Mean miss>"),
-        [
-            (
-                r.family,
-                digits.count(r.surveys),
-                f"{digits.chance(r.covered_80)} %",
-                digits.score(r.crps),
-                digits.score(r.mean_miss),
-            )
-            for r in shown.itertuples()
-        ],
-    )
-    if len(rest):
-        inside = float(rest["covered_80"] @ rest["surveys"] / rest["surveys"].sum())
-        out.print(
-            f"{len(rest)} more families with under {_FEW} each: {digits.count(rest['surveys'].sum())} surveys, "
-            f"{digits.chance(inside)} % inside."
-        )
     out.print("The ten worst misses")
     table(
         out,
@@ -152,9 +188,18 @@ def check(out: Console, test: BackTest, words: str) -> None:
         ],
     )  # fmt: skip
     out.print(
-        "CRPS and misses in points of deck share; lower is better. Shares are of damage ever: repaired concrete counts "
-        "as known. Came below: 50 % if honest; ± is a 10 to 90 % range."
+        "CRPS, widths and misses in points of deck share; lower is better. Came below: 50 % if honest; ± is a 10 to "
+        "90 % "
+        "range."
     )
+
+
+def _scores(r: Any, name: str) -> tuple[Any, ...]:
+    """One row of scores."""
+    return (
+        name, digits.count(r.surveys), f"{digits.chance(r.covered_80)} %", digits.score(r.width), digits.score(r.crps),
+        digits.score(r.mean_miss),
+    )  # fmt: skip
 
 
 def _word(value: Any) -> str:

@@ -21,6 +21,7 @@ from decknet.columns import CAUSES, HAZARD, STATUS
 from decknet.errors import SettingsError
 from decknet.flow.ground import CRS, DIRECTED
 from decknet.flow.reading import AsOf, Records, read_records, with_decks
+from decknet.flow.rolled import roll_back
 from decknet.locate import Placing, deck_outlines, place_decks, with_positions
 from decknet.measure import (
     RENEWING,
@@ -36,10 +37,10 @@ from decknet.predict import (
     Nearness,
     YearsAhead,
     area_life,
+    back_test,
     damage_account,
     fit_growth_model,
     followed_repairs,
-    hold_to_surveys,
     learn_nearness,
     look_first,
     look_pairs,
@@ -193,11 +194,9 @@ class Condition:
 
     @cached_property
     def back_test(self) -> BackTest:
-        """Surveys hidden, predicted, and held against what came."""
-        return hold_to_surveys(
-            self.account[0], self.decks, self.repairs, settings=self.settings.growth,
-            treatments=self.settings.treatment,
-        )  # fmt: skip
+        """What would have been printed without each deck's last survey, held against what it found."""
+        records, hidden = roll_back(self.records, self.account[0])
+        return back_test(Condition(records, self.settings).growth, hidden)
 
     @cached_property
     def patches(self) -> tuple[pd.DataFrame, dict[str, int]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,6 +34,7 @@ __all__ = [
     "Forecast",
     "Held",
     "PastForecasts",
+    "asked_days",
     "draw_check",
     "draw_deck",
     "draw_held",
@@ -40,6 +42,7 @@ __all__ = [
     "held",
     "in_words",
     "past_forecasts",
+    "read_days",
 ]
 
 GROUPS = ("material", "depth", "season", "temperature", "crew")
@@ -63,7 +66,8 @@ class Forecast:
         Records of repairs.
     decks : DataFrame
         deck_id, name; share_now, share_low, share_high, growth_per_yr, growth_low, growth_high; unsound_1yr,
-        unsound_2yr and so on, with _low and _high; soonest, years_to, latest (10, 50, 90 %
+        unsound_2yr and so on, with _low and _high; reading_low, reading_high (of what a survey of today would read,
+        whichever crew goes), reading_1yr_low and so on; soonest, years_to, latest (10, 50, 90 %
         quantile of the years to the danger share of the settings), chance_10yr (of passing it).
     """
 
@@ -104,12 +108,12 @@ class PastForecasts:
     words : str
         The verdict, in two sentences.
     surveys : int
-        Surveys that were hidden and predicted (each deck's last).
+        Surveys that were taken from the records and predicted (each deck's last).
     covered_80 : float, 0 to 1
-        Part of them inside the 80 % interval; NaN where there are none.
+        Part of them inside the 80 % range of the next reading; NaN where there are none.
     methods, families, horizons, levels, worst : DataFrame
-        ``BackTest.table`` of each deck's last survey: by method, by family and by years ahead; ``BackTest.levels``;
-        ``BackTest.worst``. All empty where no survey could be hidden.
+        ``BackTest.table``: by method, by family and by years ahead; ``BackTest.levels``; ``BackTest.worst``. All empty
+        where no survey could be taken away.
     plot : bytes
         The calibration plot as SVG; empty where there is none.
     test : BackTest
@@ -132,11 +136,15 @@ def forecast_growth(condition: Condition) -> Forecast:
     decks, growth, today = condition.decks, condition.growth, pd.Timestamp(condition.today)
     out = growth.status()
     out.insert(1, "name", decks["name"].array)
+    now = growth.forecast(decks["deck_id"], pd.Series([today] * len(out)))
+    out["reading_low"], out["reading_high"] = now["reading_low"].array, now["reading_high"].array
     for years in _AHEAD_YR:
         ahead = growth.forecast(decks["deck_id"], pd.Series([today + pd.DateOffset(years=years)] * len(out)))
         for name in ("low", "share", "high"):
             column = f"unsound_{years}yr" if name == "share" else f"unsound_{years}yr_{name}"
             out[column] = ahead[f"unsound_{name}"].array
+        for name in ("low", "high"):
+            out[f"reading_{years}yr_{name}"] = ahead[f"reading_{name}"].array
     limit = condition.settings.urgent.danger_share
     until = growth.years_to(decks["deck_id"], limit)
     out["soonest"], out["years_to"], out["latest"] = (until[n].array for n in ("soonest", "expected", "latest"))
@@ -148,14 +156,63 @@ def forecast_growth(condition: Condition) -> Forecast:
 def past_forecasts(condition: Condition) -> PastForecasts:
     """Everything a page on past forecasts shows, from one back-test."""
     test = condition.back_test
-    words, last = verdict(test), test.of("last survey")
-    if last.surveys.empty:
+    words = verdict(test)
+    if test.surveys.empty:
         none = pd.DataFrame()
         return PastForecasts(words, 0, float("nan"), none, none, none, none, none, b"", test)
     return PastForecasts(
-        words, len(last.surveys), float(last.surveys["in_decknet"].mean()), last.table(), last.table("family"),
-        last.table("horizon"), last.levels(), last.worst(), draw_check(test), test,
+        words, len(test.surveys), float(test.surveys["in_decknet"].mean()), test.table(), test.table("family"),
+        test.table("horizon"), test.levels(), test.worst(), draw_check(test), test,
     )  # fmt: skip
+
+
+def read_days(path: Path) -> pd.DataFrame:
+    """Decks and days that are asked about, from a CSV file; every cell as text.
+
+    Raises
+    ------
+    RecordError
+        The file cannot be read as a table.
+    """
+    try:
+        return pd.read_csv(path, dtype="str", encoding="utf-8-sig")
+    except (OSError, ValueError) as why:
+        remedy = "Give a CSV with the columns deck_id, date and, where known, crew."
+        raise RecordError(f"{path}: cannot be read as a table ({why}). {remedy}") from why
+
+
+def asked_days(condition: Condition, asked: pd.DataFrame) -> pd.DataFrame:
+    """Both ranges of decks on days of their own.
+
+    Parameters
+    ----------
+    condition : Condition
+    asked : DataFrame
+        deck_id, date (text, ISO 8601); crew where it is known which goes.
+
+    Returns
+    -------
+    DataFrame, in the order of ``asked``
+        deck_id, date, crew; crew_known (bool: it has been out before); unsound_low, unsound_share, unsound_high:
+        where the
+        true share lies; reading_low, reading_share, reading_high: what a survey of that day reads.
+
+    Raises
+    ------
+    RecordError
+        A column is missing, a date is none, or a deck is not known.
+    """
+    for name in ("deck_id", "date"):
+        if name not in asked:
+            raise RecordError(f"column {name!r}: missing. Days are asked by deck_id, date and, where known, crew.")
+    days = pd.to_datetime(asked["date"], format="%Y-%m-%d", errors="coerce")
+    if days.isna().any():
+        at = int(np.flatnonzero(days.isna())[0])
+        raise RecordError(f"row {at + 1}: {asked['date'].iloc[at]!r} is not a date. Write it as 2026-05-31.")
+    crew = asked["crew"] if "crew" in asked else pd.Series(pd.NA, index=asked.index, dtype="str")
+    out = condition.growth.on_days(asked["deck_id"], days, crew)
+    out.insert(1, "date", days.dt.strftime("%Y-%m-%d").array)
+    return out
 
 
 def in_words(condition: Condition) -> str:
@@ -185,8 +242,8 @@ def draw_deck(forecast: Forecast, deck_id: str) -> bytes:
 
 
 def draw_check(test: BackTest) -> bytes:
-    """The calibration plot of hidden last surveys as SVG."""
-    last = test.surveys[test.surveys["trial"] == "last survey"] if len(test.surveys) else test.surveys
+    """The calibration plot of each deck's last survey, taken away, as SVG."""
+    last = test.surveys
     if last.empty:
         raise RecordError("No survey could be hidden and predicted: a deck with two surveys or more is needed.")
     return calibration_plot(last["pit"].to_numpy(dtype="float64"), float(last["in_decknet"].mean()))

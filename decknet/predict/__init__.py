@@ -2,11 +2,12 @@
 
 from decknet.predict.after_works import forecast_after
 from decknet.predict.ahead import YearsAhead, part_failed, years_ahead
-from decknet.predict.backtest import METHODS, BackTest, back_test, skill, verdict
+from decknet.predict.backtest import METHODS, BackTest, back_test, back_test_histories, skill, verdict
 from decknet.predict.damage import damage_account, damage_ever, deck_lives
 from decknet.predict.elements import STATES, element_pairs, element_states, states_ahead
+from decknet.predict.fit import fit_growth, fit_growth_model, fit_histories, histories_of
 from decknet.predict.followed import SEASONS, followed_repairs, temperature_classes
-from decknet.predict.growth import Growth, fit_growth, fit_growth_model, histories_of, hold_to_surveys
+from decknet.predict.growth import UNKNOWN, Growth
 from decknet.predict.near_bands import look_first
 from decknet.predict.nearness import Nearness, learn_nearness, look_pairs, ring_tables
 from decknet.predict.paced import pool_rates
@@ -17,12 +18,14 @@ __all__ = [
     "METHODS",
     "SEASONS",
     "STATES",
+    "UNKNOWN",
     "BackTest",
     "Growth",
     "Nearness",
     "YearsAhead",
     "area_life",
     "back_test",
+    "back_test_histories",
     "compare",
     "damage_account",
     "damage_ever",
@@ -31,6 +34,7 @@ __all__ = [
     "element_states",
     "fit_growth",
     "fit_growth_model",
+    "fit_histories",
     "fit_ratings",
     "fit_shares",
     "fit_weibull",
@@ -38,7 +42,6 @@ __all__ = [
     "forecast_after",
     "forecast_states",
     "histories_of",
-    "hold_to_surveys",
     "learn_nearness",
     "look_first",
     "look_pairs",

@@ -18,7 +18,17 @@ from decknet.predict.scores import Fan, crps_fan
 from decknet.settings import GrowthSettings
 from decknet.settled import PARAMETER_PLACES, to_places
 
-__all__ = ["Blend", "Models", "choose_blend", "fit_models", "found_fan", "widened"]
+__all__ = [
+    "LEVEL_EDGES",
+    "LEVEL_KNOTS",
+    "Blend",
+    "Models",
+    "at_rank",
+    "choose_blend",
+    "fit_models",
+    "found_fan",
+    "widened",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -27,8 +37,8 @@ _WEIGHTS = tuple(np.linspace(0.0, 1.0, 11).tolist())
 _INSIDE = 0.8
 _HAIR = 0.003
 _BORROWED = 60.0  # hidden surveys at which a family or level counts as much as the network in its own choice
-_KNOTS = np.array([0.002, 0.01, 0.032, 0.07, 0.14, 0.28, 0.52])  # levels at which the reach is decided
-_EDGES = np.array([0.005, 0.02, 0.05, 0.10, 0.20, 0.40])  # between them
+LEVEL_KNOTS = np.array([0.002, 0.01, 0.032, 0.07, 0.14, 0.28, 0.52])  # levels at which the reach is decided
+LEVEL_EDGES = np.array([0.005, 0.02, 0.05, 0.10, 0.20, 0.40])  # between them
 _LEAST_REACH, _MOST_REACH = 0.3, 4.0
 _MOST_HIDDEN = 120_000  # hidden surveys that decide; beyond, every second, third and so on
 _FAN_PLACES = 9  # decimals of a share: where a fan has no reach, its last bits are no measure of one
@@ -138,7 +148,7 @@ class Blend:
 
 
 def _by_level(level: Floats, down: Floats, up: Floats) -> tuple[Floats, Floats]:
-    at, knots = np.log(np.maximum(level, 1e-9)), np.log(_KNOTS)
+    at, knots = np.log(np.maximum(level, 1e-9)), np.log(LEVEL_KNOTS)
     return np.interp(at, knots, down), np.interp(at, knots, up)
 
 
@@ -204,7 +214,7 @@ def widened(fan: Fan, reach: Reach, least: Floats | float = 0.0) -> Fan:
     return median, np.clip(median - down * (median - low), least, 1.0), np.clip(median + up * (high - median), 0, 1)
 
 
-def _at_rank(need: Floats, part: float) -> float:
+def at_rank(need: Floats, part: float) -> float:
     """The value that holds a part of what is needed, with the correction for a finite number."""
     ordered = np.sort(need)
     return float(ordered[min(int(np.ceil((len(ordered) + 1) * part)) - 1, len(ordered) - 1)])
@@ -214,22 +224,22 @@ def _width_for(fan: Fan, came: Floats) -> float:
     """Factor at which 80 % of what came lies inside."""
     median, low, high = fan
     reach = np.where(came < median, median - low, high - median)
-    return _at_rank(np.abs(came - median) / np.maximum(reach, 1e-9), _INSIDE)
+    return at_rank(np.abs(came - median) / np.maximum(reach, 1e-9), _INSIDE)
 
 
 def _sides_for(fan: Fan, came: Floats, level: Floats) -> tuple[Floats, Floats]:
     """Factors by level at which a tenth of what came lies below the fan and a tenth above it."""
     median, low, high = fan
     below, above = (median - came) / np.maximum(median - low, 1e-9), (came - median) / np.maximum(high - median, 1e-9)
-    at = np.searchsorted(_EDGES, to_places(level, _FAN_PLACES))
+    at = np.searchsorted(LEVEL_EDGES, to_places(level, _FAN_PLACES))
     out = []
     for need in (below, above):
-        common = _at_rank(need, (1 + _INSIDE) / 2)
-        factor = np.full(len(_KNOTS), common)
-        for k in range(len(_KNOTS)):
+        common = at_rank(need, (1 + _INSIDE) / 2)
+        factor = np.full(len(LEVEL_KNOTS), common)
+        for k in range(len(LEVEL_KNOTS)):
             mine = need[at == k]
             if len(mine) >= _FEW:
-                factor[k] = (len(mine) * _at_rank(mine, (1 + _INSIDE) / 2) + _BORROWED * common) / (
+                factor[k] = (len(mine) * at_rank(mine, (1 + _INSIDE) / 2) + _BORROWED * common) / (
                     len(mine) + _BORROWED
                 )
         out.append(np.clip(factor, _LEAST_REACH, _MOST_REACH))
@@ -267,7 +277,7 @@ def choose_blend(models: Models, whole: Histories, hidden: NDArray[np.bool_], fa
     came, least = to_places(whole.damage[hidden], _FAN_PLACES), to_places(whole.repaired[hidden], _FAN_PLACES)
     size = len(families.names)
     if len(came) < families.least:
-        even = np.ones(len(_KNOTS))
+        even = np.ones(len(LEVEL_KNOTS))
         return Blend(np.full(size, 0.5), np.ones(size), np.zeros(size, dtype=np.int64), even, even)
     of, level = families.of[rows], models.level()[rows]
     fans, widths, sides = [], [], []

@@ -12,18 +12,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from decknet.errors import RecordError, SettingsError
-from decknet.predict.backtest import BackTest, back_test
-from decknet.predict.blend import Blend, Models, choose_blend, fit_models, widened
-from decknet.predict.curved import AGE_YR, Z80, log_hazard, share_at
-from decknet.predict.damage import PATCHES, deck_lives, never_falling
-from decknet.predict.history import Histories, years
-from decknet.predict.lines import Families, LineSums, line_sums
+from decknet.errors import RecordError
+from decknet.predict.blend import Blend, Models, Reach, widened
+from decknet.predict.curved import AGE_YR, Z80, share_at
+from decknet.predict.history import years
+from decknet.predict.lines import Families
+from decknet.predict.ranges import Revision, reading_spread
 from decknet.predict.scores import Fan, fan_chance_above
-from decknet.settings import GrowthSettings, Treatment
 from decknet.settled import CHANCE_PLACES, PACE_PLACES, PARAMETER_PLACES, SHARE_PLACES, YEAR_PLACES, to_places
 
-__all__ = ["OVERLAYS", "Growth", "fit_growth", "fit_growth_model", "histories_of", "hold_to_surveys"]
+__all__ = ["OVERLAYS", "UNKNOWN", "Growth"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -31,8 +29,8 @@ Ints = NDArray[np.int64]
 OVERLAYS = ("thin overlay", "rigid overlay")
 _FAR_YR = 100.0
 _HALVINGS = 45
-LEAST_ALIKE = 30  # rated decks from which a deck without a rating is read as those of its age; ours
-_NO_BUILT_YR = -20.0  # years from 2000; basis: assumption, only where no deck of the network has a year
+UNKNOWN = -1
+"""The observer where it is not known which crew will go."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +58,10 @@ class Growth:
         Damage expected at the last survey: the reach of the quantiles depends on it.
     patched_yr : array, shape (decks,), years from 2000
         Last patch of this life; NaN where there is none.
+    revision : Revision or None
+        What going back taught; None where too few surveys could be foretold.
+    observers : tuple of str
+        Crews, or methods where the crew is not known, in the order of their numbers.
     """
 
     deck_id: pd.Index
@@ -75,6 +77,8 @@ class Growth:
     shared: float
     level: Floats
     patched_yr: Floats
+    revision: Revision | None = None
+    observers: tuple[str, ...] = ()
 
     def rows(self, decks: pd.Series | list[str]) -> Ints:
         """Rows of decks by their ids.
@@ -117,9 +121,24 @@ class Growth:
         return median, np.minimum(low, median), np.maximum(high, median)
 
     def _by_models(self, rows: Ints, when_yr: Floats) -> Fan:
-        family = self.families.of[rows]
-        part, reach = self.blend.curved_part[family], self.blend.reach(family, self.level[rows])
-        return self.models.fan(rows, when_yr, part, np.zeros(len(rows)), reach, self.shared)
+        part, (down, up) = self.blend.curved_part[self.families.of[rows]], self._reach(rows)
+        more = self.revision
+        if more is None:
+            return self.models.fan(rows, when_yr, part, np.zeros(len(rows)), (down, up), self.shared)
+        reach = (down * more.down[rows], up * more.up[rows])
+        fan = self.models.fan(rows, when_yr, part, np.zeros(len(rows)), reach, self.shared)
+        median, low, high = (more.moved(k, rows, when_yr, q) for k, q in enumerate(fan))
+        return median, np.minimum(low, median), np.maximum(high, median)
+
+    def _reach(self, rows: Ints) -> Reach:
+        """Factors on the reach of the models before going back."""
+        return self.blend.reach(self.families.of[rows], self.level[rows])
+
+    def _middle(self, rows: Ints, when_yr: Floats) -> Floats:
+        """The median of ``_by_models`` alone."""
+        part = self.blend.curved_part[self.families.of[rows]]
+        middle = self.models.middle(rows, when_yr, part, np.zeros(len(rows)))
+        return middle if self.revision is None else self.revision.moved(0, rows, when_yr, middle)
 
     def _till_patched(self, rows: Ints, when_yr: Floats) -> Floats:
         """The day of the last patch, or the day asked for where that is earlier or no patch is dated."""
@@ -134,13 +153,49 @@ class Growth:
         median, low, high = (np.clip(q - back, 0.0, 1.0) for q in self._damage(rows, when_yr))
         return median, low, high
 
+    def reading(
+        self, rows: Ints, when_yr: Floats, observer: Ints | int = UNKNOWN, covered: Floats | float = 1.0
+    ) -> Fan:
+        """What the next survey will read: median, 10 % and 90 % quantile of the unsound share that it finds.
+
+        Parameters
+        ----------
+        rows : array of int, shape (n,)
+        when_yr : array, shape (n,), years from 2000
+        observer : array of int, shape (n,), or int
+            Number of the crew that goes, as in ``observers``; ``UNKNOWN`` where it is not known.
+        covered : array, shape (n,), or float, 0 to 1
+            Part of the deck that is looked at.
+        """
+        crew = np.zeros(len(rows), dtype=np.int64) + observer
+        wide = np.zeros(len(rows)) + covered
+        true = self._unsound(rows, when_yr)
+        part = self.blend.curved_part[self.families.of[rows]]
+        plain = self.models.fan(rows, when_yr, part, np.zeros(len(rows)), self._reach(rows), self.shared)
+        there = np.maximum(plain[0] - (self.repaired[rows] - self.failed[rows]), 0.0)
+        if self.revision is None:
+            seen = np.zeros(len(rows), dtype=bool)
+            down = up = Z80 * reading_spread(self.models, plain, there, crew, wide)
+        else:
+            seen = np.isfinite(self.revision.last_yr[rows])
+            _, down, up = self.revision.reading.at(true[0], self.revision.begun[rows], self.repaired[rows] > 0)
+            spread = reading_spread(self.models, plain, there, crew, wide)
+            down, up = down * spread, up * spread
+        # Of a deck that no survey has seen the range of the true share is all that is known.
+        scatter = Z80 * reading_spread(self.models, (true[0], true[0], true[0]), true[0], crew, wide)
+        down = np.where(seen, down, np.hypot(true[0] - true[1], scatter))
+        up = np.where(seen, up, np.hypot(true[2] - true[0], scatter))
+        factor = np.append(self.models.error.factor, 1.0)[crew]
+        median, low, high = (np.clip(factor * q, 0.0, 1.0) for q in (true[0], true[0] - down, true[0] + up))
+        # Less than can be detected is written down as nothing.
+        low = np.where(to_places(low, SHARE_PLACES) < self.models.error.detect, 0.0, low)
+        return _to_places((median, low, high))
+
     def expected(self, rows: Ints, when_yr: Floats) -> Floats:
         """The median of ``unsound`` alone."""
-        part = self.blend.curved_part[self.families.of[rows]]
-        damage = self.models.middle(rows, when_yr, part, np.zeros(len(rows)))
+        damage = self._middle(rows, when_yr)
         at = np.flatnonzero(self.repaired[rows] > 0)
-        then = self._till_patched(rows[at], when_yr[at])
-        before = self.models.middle(rows[at], then, part[at], np.zeros(len(at)))
+        before = self._middle(rows[at], self._till_patched(rows[at], when_yr[at]))
         damage[at] = _beyond(damage[at], before, self.repaired[rows[at]])
         return to_places(np.clip(damage - (self.repaired[rows] - self.failed[rows]), 0.0, 1.0), SHARE_PLACES)
 
@@ -154,14 +209,40 @@ class Growth:
 
         Returns
         -------
-        DataFrame, shape (n, 8)
+        DataFrame, shape (n, 10)
             deck_id, on; damage_low, damage_share, damage_high; unsound_low, unsound_share,
-            unsound_high (10, 50, 90 % quantiles, 0 to 1).
+            unsound_high (10, 50, 90 % quantiles of what is there, 0 to 1); reading_low, reading_high (the same of what
+            a survey of that day will read, not knowing which crew goes).
         """
         rows, dates = self.rows(decks), pd.to_datetime(pd.Series(on)).astype("datetime64[us]")
         when = years(dates)
         out = pd.DataFrame({"deck_id": self.deck_id[rows], "on": dates.to_numpy()})
         for name, (median, low, high) in (("damage", self.damage(rows, when)), ("unsound", self.unsound(rows, when))):
+            out[f"{name}_low"], out[f"{name}_share"], out[f"{name}_high"] = low, median, high
+        _, out["reading_low"], out["reading_high"] = self.reading(rows, when)
+        return out
+
+    def on_days(self, decks: pd.Series, on: pd.Series, crew: pd.Series) -> pd.DataFrame:
+        """Both ranges of decks on days of their own, without further works.
+
+        Parameters
+        ----------
+        decks : ids, shape (n,)
+        on : dates, shape (n,)
+        crew : text, shape (n,)
+            Who goes; missing, or one that has not been out before: not known.
+
+        Returns
+        -------
+        DataFrame, shape (n, 9)
+            deck_id, crew, crew_known (bool); unsound_low, unsound_share, unsound_high; reading_low, reading_share,
+            reading_high (10, 50, 90 % quantiles, 0 to 1).
+        """
+        rows, when = self.rows(decks), years(on.astype("datetime64[us]"))
+        observer = pd.Index(self.observers).get_indexer(pd.Index(crew)).astype(np.int64)
+        out = pd.DataFrame({"deck_id": self.deck_id[rows], "crew": crew.array, "crew_known": observer >= 0})
+        ranges = {"unsound": self.unsound(rows, when), "reading": self.reading(rows, when, observer)}
+        for name, (median, low, high) in ranges.items():
             out[f"{name}_low"], out[f"{name}_share"], out[f"{name}_high"] = low, median, high
         return out
 
@@ -286,255 +367,3 @@ def _beyond(q: Floats, before: Floats, repaired: Floats) -> Floats:
     """
     rest = (1 - repaired) / np.maximum(1 - before, 1e-9)
     return np.maximum(q, np.minimum(repaired + np.maximum(q - before, 0.0) * rest, 1.0))
-
-
-def _last_patch(repairs: pd.DataFrame, ids: pd.Index, start: pd.Series) -> Floats:
-    """Last patch of each deck's present life, years from 2000; NaN where there is none."""
-    last = repairs[repairs["treatment"].isin(PATCHES)].groupby("deck_id")["repair_date"].max().reindex(ids)
-    return years(last.where(~(last < start).to_numpy()))
-
-
-def _families_of(decks: pd.DataFrame, begun_by: pd.Series, settings: GrowthSettings) -> Families:
-    surface = decks["surface_kind"] if "surface_kind" in decks else pd.Series(np.nan, index=decks.index)
-    overlaid = begun_by.isin(OVERLAYS).to_numpy() | (
-        (begun_by == "built").to_numpy() & surface.fillna("bare").ne("bare").to_numpy()
-    )
-    words = {
-        "environment": decks["environment"].astype("object").fillna("environment not known").to_numpy(),
-        "bar_kind": decks["bar_kind"].astype("object").fillna("bars not known").to_numpy(),
-        "life": np.where(overlaid, "overlaid", "first surface"),
-    }
-    chosen = [name.strip() for name in settings.family.split(",") if name.strip()]
-    if not chosen or any(name not in words for name in chosen):
-        raise SettingsError(
-            f"growth.family: {settings.family!r} is not a list of {', '.join(words)}. "
-            "Name one or more, split by commas."
-        )
-    whole = pd.Series(words[chosen[0]], dtype="object")
-    for name in chosen[1:]:
-        whole = whole + ", " + pd.Series(words[name], dtype="object")
-    of, names = pd.factorize(whole, sort=True)
-    coated = np.where(decks["bar_kind"].isin(("epoxy", "galvanised", "stainless")), "coated bars", "bare bars")
-    parent, parents = pd.factorize(pd.Series(coated, dtype="object") + ", " + pd.Series(words["life"]), sort=True)
-    return Families(
-        of.astype(np.int64), parent.astype(np.int64), tuple(map(str, names)), tuple(map(str, parents)),
-        settings.least_decks,
-    )  # fmt: skip
-
-
-def assumed_rate(decks: pd.DataFrame, settings: GrowthSettings) -> Floats:
-    """Growth taken where a network has next to no surveys, share/yr, by bars and environment."""
-    rate = np.full(len(decks), settings.network_per_yr)
-    coated = decks["bar_kind"].isin(("epoxy", "galvanised", "stainless")).to_numpy()
-    benign = (decks["environment"] == "benign").to_numpy()
-    rate[coated] *= settings.coated_factor
-    rate[benign] *= settings.benign_factor
-    return rate
-
-
-def histories_of(
-    damage: pd.DataFrame, decks: pd.DataFrame, lives: pd.DataFrame, treatments: dict[str, Treatment]
-) -> tuple[Histories, NDArray[np.bool_]]:
-    """Surveys of each deck's present life as arrays, and which rows of ``damage`` they are.
-
-    The life of an overlay begins after its rest. A start that is not known is the network's median.
-    """
-    ids = pd.Index(decks["deck_id"])
-    last = lives.groupby("deck_id").last().reindex(ids)
-    deck = ids.get_indexer(damage["deck_id"])
-    present = damage["life"].to_numpy() == last["life"].to_numpy()[deck]
-    used = damage[present]
-    deck = deck[present]
-    nobody = pd.Series(np.nan, index=used.index, dtype="object")
-    crew, method = (used.get(name, nobody).astype("object") for name in ("crew", "method"))
-    seen, names = pd.factorize(crew.fillna(method).fillna("not known"), sort=True)
-    start = years(last["start"])
-    rest = last["begun_by"].map({n: t.rest_yr for n, t in treatments.items()}).fillna(0.0).to_numpy(dtype="float64")
-    start = start + np.where(last["begun_by"].isin(OVERLAYS), rest, 0.0)
-    known = np.isfinite(start)
-    start = np.where(known, start, np.median(start[known]) if known.any() else _NO_BUILT_YR)
-    covered = (
-        used["covered_share"].fillna(1.0).to_numpy(dtype="float64") if "covered_share" in used else np.ones(len(used))
-    )
-    order = np.lexsort((used["survey_date"].to_numpy(), deck))
-    rows = np.zeros(len(damage), dtype=bool)
-    rows[np.flatnonzero(present)] = True
-    h = Histories(
-        np.asarray(deck, dtype=np.int64)[order], years(used["survey_date"])[order],
-        used["damage_found"].to_numpy(dtype="float64")[order], used["repaired_share"].to_numpy(dtype="float64")[order],
-        covered[order], np.asarray(seen, dtype=np.int64)[order], max(len(names), 1), start, len(ids),
-    )  # fmt: skip
-    return h, rows
-
-
-def fit_growth_model(
-    damage: pd.DataFrame, sound: pd.DataFrame | None, decks: pd.DataFrame, repairs: pd.DataFrame, ratings: pd.DataFrame,
-    *, today: date, settings: GrowthSettings, treatments: dict[str, Treatment],
-) -> Growth:  # fmt: skip
-    """Fit growth on all surveys, with blend and widths decided on each deck's hidden last one.
-
-    Parameters
-    ----------
-    damage, sound : DataFrame
-        As ``damage_account`` gives; ``sound`` None takes what stood at the last survey.
-    decks : DataFrame, shape (n, ...)
-        deck_id, bridge_id, length_m, width_m, built_year, deck_built_year, bar_kind, environment;
-        surface_kind where known.
-    repairs, ratings : DataFrame
-        Records.
-    today : date
-    settings, treatments
-        From ``Settings``.
-
-    Returns
-    -------
-    Growth
-
-    References
-    ----------
-    derived: see ``curved``, ``paced`` and ``blend``.
-    """
-    ids = pd.Index(decks["deck_id"])
-    lives = deck_lives(decks, repairs)
-    last = lives.groupby("deck_id").last().reindex(ids)
-    families = _families_of(decks.reset_index(drop=True), last["begun_by"].reset_index(drop=True), settings)
-    h, rows = histories_of(damage, decks, lives, treatments)
-    assumed = assumed_rate(decks, settings)
-    today_yr = float(years(pd.Series([pd.Timestamp(today)]))[0])
-
-    newest = h.last()
-    fit_on = h.some(~newest)
-    inner = fit_models(fit_on, families, settings, assumed)
-    hidden = newest & (fit_on.count()[h.deck] > 0)
-    blend = choose_blend(inner, h, hidden, families)
-    hints = _rating_hints(h, decks, ratings, settings)
-    if hints.usual is not None:
-        assumed = assumed * max(hints.usual[1] - hints.usual[0], 1e-4) / 30.0 / settings.network_per_yr
-    models = fit_models(h, families, settings, assumed, hints.sums, usual=hints.usual)
-
-    used = damage[rows]
-    at_last = used.groupby("deck_id")[["failed_share", "repaired_share", "survey_date"]].last().reindex(ids)
-    repaired = at_last["repaired_share"].fillna(0.0).to_numpy(dtype="float64")
-    failed = at_last["failed_share"].fillna(0.0).to_numpy(dtype="float64")
-    if sound is not None:
-        of = sound.reindex(ids)
-        repaired = np.maximum(of["repaired_share"].fillna(0.0).to_numpy(dtype="float64"), repaired)
-        failed = np.where(of["patched_since"].fillna(False).to_numpy(dtype=bool), 0.0, failed)
-    surveyed = h.count() > 0
-    telling = h.count() >= 2
-    span = h.last_of(h.when_yr) - np.minimum.reduceat(h.when_yr, np.flatnonzero(np.append(True, np.diff(h.deck) != 0)))[
-        np.cumsum(surveyed) - 1
-    ] if len(h.deck) else np.zeros(len(ids))  # fmt: skip
-    network = (bool(inner.curved.fits or models.curved.fits) and int(telling.sum()) > 0) or hints.usual is not None
-    source = np.where(surveyed, "survey", "network" if network else "assumption").astype(object)
-    source[~surveyed & hints.rated] = "rating"
-    source[~surveyed & (last["life"] > 0).to_numpy()] = "works"
-    own = telling & (np.nan_to_num(span) >= settings.least_span_yr)
-    growth_source = np.where(own, "own surveys", "network" if network else "assumption").astype(object)
-    return Growth(
-        ids, models, blend, families, repaired, failed, source, growth_source,
-        last["begun_by"].to_numpy(dtype=object), today_yr, settings.shared_cv, models.level(),
-        _last_patch(repairs, ids, last["start"]),
-    )  # fmt: skip
-
-
-def hold_to_surveys(
-    damage: pd.DataFrame, decks: pd.DataFrame, repairs: pd.DataFrame, *, settings: GrowthSettings,
-    treatments: dict[str, Treatment],
-) -> BackTest:  # fmt: skip
-    """Hide surveys, predict them, and compare: see ``back_test``.
-
-    Returns
-    -------
-    BackTest
-        Its ``surveys`` with deck_id, survey_date, survey_id, method and crew where ``damage`` has them.
-    """
-    lives = deck_lives(decks, repairs)
-    begun = lives.groupby("deck_id").last().reindex(pd.Index(decks["deck_id"]))["begun_by"].reset_index(drop=True)
-    families = _families_of(decks.reset_index(drop=True), begun, settings)
-    h, rows = histories_of(damage, decks, lives, treatments)
-    test = back_test(h, families, settings, assumed_rate(decks, settings))
-    if test.surveys.empty:
-        return test
-    # Histories keep the surveys of present lives ordered by deck and date.
-    used = damage[rows]
-    order = np.lexsort((used["survey_date"].to_numpy(), pd.Index(decks["deck_id"]).get_indexer(used["deck_id"])))
-    names = [n for n in ("deck_id", "survey_date", "survey_id", "method", "crew") if n in used]
-    told = used.iloc[order][names].iloc[test.surveys["row"].to_numpy()].reset_index(drop=True)
-    return BackTest(pd.concat([told, test.surveys], axis=1))
-
-
-@dataclass(frozen=True, slots=True)
-class _Hints:
-    """Readings that ratings give, which decks are rated in this life, and what share is usual at 30 and 60 years."""
-
-    sums: LineSums | None
-    rated: NDArray[np.bool_]
-    usual: tuple[float, float] | None
-
-
-def _rating_hints(h: Histories, decks: pd.DataFrame, ratings: pd.DataFrame, settings: GrowthSettings) -> _Hints:
-    """Deck ratings as readings of poor eyesight, for decks that no survey has seen in this life.
-
-    What share a rating stands for is learned from decks that have both: the mean log hazard of the
-    surveyed decks of that rating, drawn towards the share in the settings as 10 decks would.
-    """
-    n = len(decks)
-    latest = ratings.sort_values(["bridge_id", "rated_year"]).groupby("bridge_id").last()
-    if latest.empty:
-        return _Hints(None, np.zeros(n, dtype=bool), None)
-    own = latest.reindex(decks["bridge_id"])
-    rating = own["deck_rating"].to_numpy(dtype="float64", na_value=np.nan)
-    when = own["rated_year"].to_numpy(dtype="float64", na_value=np.nan) - 2000 + 0.5
-    known = np.isfinite(rating) & np.isfinite(when) & (when >= h.start_yr)
-    points = np.array(settings.rating_share)
-    told = log_hazard(np.maximum(np.interp(np.nan_to_num(rating), points[:, 0], points[:, 1]), 1e-3))
-    spread = np.log(settings.guess_spread) / Z80
-    both = known & (h.count() > 0)
-    mean, variance = told.copy(), np.full(n, spread**2)
-    if both.any():
-        level = log_hazard(np.maximum(h.last_of(h.damage - h.repaired)[both], settings.detect_share))
-        code = np.clip(np.round(rating[both]), 0, 9).astype(np.int64)
-        miss = level - told[both]
-        count = np.bincount(code, minlength=10)
-        shift = np.bincount(code, weights=miss, minlength=10) / (count + 10)
-        left = np.bincount(code, weights=(miss - shift[code]) ** 2, minlength=10)
-        learned = (left + 10 * spread**2) / (count + 10)
-        mine = np.clip(np.round(np.nan_to_num(rating)), 0, 9).astype(np.int64)
-        mean, variance = told + shift[mine], learned[mine]
-    use = np.flatnonzero(known & (h.count() == 0))
-    x = np.log(np.maximum(when[use] - h.start_yr[use], 1.0) / AGE_YR)
-    sums = line_sums(use.astype(np.int64), n, 1.0, x, mean[use], 1 / variance[use])
-    return _Hints(sums, known, _usual_shares(x, mean[use]))
-
-
-def _usual_shares(x: NDArray[np.float64], level: NDArray[np.float64]) -> tuple[float, float] | None:
-    """Shares of the rated decks at 30 and 60 years of age, pooled so that none falls with age; None with few."""
-    if len(x) < LEAST_ALIKE:
-        return None
-    order = np.lexsort((level, x))
-    pooled = never_falling(np.zeros(len(x), dtype=np.int64), share_at(level[order]))
-    at_30, at_60 = np.interp([0.0, np.log(2.0)], x[order], pooled)
-    return round(float(at_30), SHARE_PLACES), round(float(at_60), SHARE_PLACES)
-
-
-def fit_growth(
-    damage: pd.DataFrame, decks: pd.DataFrame, repairs: pd.DataFrame, ratings: pd.DataFrame, *, today: date,
-    settings: GrowthSettings, treatments: dict[str, Treatment], sound: pd.DataFrame | None = None,
-) -> pd.DataFrame:  # fmt: skip
-    """Unsound share today and its growth, for every deck.
-
-    Parameters are as of ``fit_growth_model``.
-
-    Returns
-    -------
-    DataFrame, shape (n, 9), in the order of ``decks``
-        deck_id; share_now, share_low, share_high (fraction of the deck, with 10 and 90 % quantile);
-        share_from ("survey", "works", "rating", "network", "assumption"); growth_per_yr,
-        growth_low, growth_high (fraction of the deck a year); growth_from ("own surveys",
-        "network", "assumption").
-    """
-    model = fit_growth_model(
-        damage, sound, decks, repairs, ratings, today=today, settings=settings, treatments=treatments
-    )
-    return model.status()

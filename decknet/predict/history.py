@@ -48,6 +48,8 @@ class Histories:
     start_yr : array, shape (decks,), years from 2000
         Start of the life, filled in where not known.
     decks : int
+    failed : array, shape (k,), 0 to 1, or None
+        Patches found unsound again, beside the damage ever; None: none.
     """
 
     deck: Ints
@@ -59,11 +61,32 @@ class Histories:
     observers: int
     start_yr: Floats
     decks: int
+    failed: Floats | None = None
 
     def some(self, keep: Flags) -> Histories:
         """The surveys marked, of the same decks."""
         names = ("deck", "when_yr", "damage", "repaired", "covered", "observer")
-        return replace(self, **{name: getattr(self, name)[keep] for name in names})
+        failed = None if self.failed is None else self.failed[keep]
+        return replace(self, **{name: getattr(self, name)[keep] for name in names}, failed=failed)
+
+    def failed_share(self) -> Floats:
+        """Patches found unsound again at each survey; shape (k,)."""
+        return np.zeros(len(self.deck)) if self.failed is None else self.failed
+
+    def of_decks(self, rows: Ints) -> Histories:
+        """Some decks alone, numbered anew in the order given; ``rows`` ascending."""
+        place = np.full(self.decks, -1, dtype=np.int64)
+        place[rows] = np.arange(len(rows))
+        mine = self.some(place[self.deck] >= 0)
+        return replace(mine, deck=place[mine.deck], start_yr=self.start_yr[rows], decks=len(rows))
+
+    def first_row(self) -> Ints:
+        """Row of each deck's first survey; shape (decks,)."""
+        return np.concatenate([[0], np.cumsum(self.count())[:-1]]).astype(np.int64)
+
+    def later(self) -> Ints:
+        """How many surveys of its deck follow each survey; shape (k,)."""
+        return (self.first_row() + self.count())[self.deck] - 1 - np.arange(len(self.deck))
 
     def last(self) -> Flags:
         """Marks each deck's last survey."""
@@ -111,6 +134,14 @@ class SurveyError:
     floor: float
     detect: float
     pairs: int
+
+    def corrected(self, h: Histories) -> Floats:
+        """Damage ever of each survey as the mean observer would have found it."""
+        return np.minimum(h.repaired + np.maximum(h.damage - h.repaired, 0.0) / self.factor[h.observer], 1.0)
+
+    def corrected_unsound(self, h: Histories) -> Floats:
+        """Unsound share of each survey as the mean observer would have found it."""
+        return np.minimum((np.maximum(h.damage - h.repaired, 0.0) + h.failed_share()) / self.factor[h.observer], 1.0)
 
     def scatter(self, open_share: Floats, observer: Ints, covered: Floats) -> Floats:
         """Standard deviation of the share found where ``open_share`` is there to be found."""

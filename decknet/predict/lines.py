@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from decknet.predict.polish import polished
-from decknet.settled import PARAMETER_PLACES, to_places
+from decknet.settled import to_places
 
 __all__ = [
     "LEAST_TELLING",
@@ -30,6 +30,7 @@ __all__ = [
 ]
 
 NETWORK = -1_000_000
+_ROOT_PLACES = 4  # decimals of the spreads of lines, in scatters of one reading: far finer than data tell
 LEAST_TELLING = 8  # decks; fewer make no family
 
 Floats = NDArray[np.float64]
@@ -233,9 +234,9 @@ def _spread(root: Floats) -> Floats:
 
 def _canonical(root: Floats) -> Floats:
     """The one root that stands for all of the same spread, to decimals: its diagonal is not negative."""
-    first, lean, rest = to_places(root, PARAMETER_PLACES).tolist()
+    first, lean, rest = to_places(root, _ROOT_PLACES).tolist()
     if first == 0.0:  # then only the sum of the two squares is told
-        first, lean, rest = 0.0, 0.0, float(to_places(np.hypot(root[1], root[2]), PARAMETER_PLACES))
+        first, lean, rest = 0.0, 0.0, float(to_places(np.hypot(root[1], root[2]), _ROOT_PLACES))
     return np.array([abs(first), lean if first >= 0 else -lean, abs(rest)])
 
 

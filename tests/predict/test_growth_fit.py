@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 
 from decknet.measure import survey_shares
-from decknet.predict import damage_account, deck_lives, fit_growth_model, hold_to_surveys
+from decknet.predict import damage_account, deck_lives, fit_growth_model
 from decknet.predict.curved import log_hazard
-from decknet.predict.growth import assumed_rate, histories_of
+from decknet.predict.fit import assumed_rate, histories_of
 from decknet.predict.history import years
 from decknet.settings import Treatment
 from tests.frames import records
@@ -260,35 +260,6 @@ def test_what_a_rating_stands_for_is_drawn_from_the_decks_with_both():
     # Decks with surveys of their own are not told by their rating.
     without = _model(_decks(*ids, "x", "y", "z"), found)
     assert curved.a[:60] == pytest.approx(without.models.curved.a[:60])
-
-
-# ---- back-test ------------------------------------------------------------------------------------------------------
-
-
-def test_each_hidden_survey_is_named_with_its_deck_day_and_crew():
-    rng = np.random.default_rng(23)
-    ids = [f"d{i:02d}" for i in range(45)]
-    found = _curve(ids, rng)
-    order = rng.permutation(len(found))
-    found = [found[i] for i in order]
-    decks = _decks(*rng.permutation(ids).tolist())
-    done = _repairs((ids[0], "2015-05-01", "rigid overlay", 400.0))
-    damage, h, _ = _histories(decks, found, done, crew=[f"c{i % 3}" for i in range(len(found))])
-    got = hold_to_surveys(damage, decks, done, settings=S.growth, treatments=S.treatment).surveys
-    named = pd.DataFrame(found, columns=["deck_id", "day", "m2"]).assign(
-        survey_id=[f"s{i}" for i in range(len(found))], crew=[f"c{i % 3}" for i in range(len(found))]
-    )
-    named = named.set_index("survey_id").loc[got["survey_id"]]
-    assert got["deck_id"].tolist() == named["deck_id"].tolist()
-    assert got["survey_date"].dt.strftime("%Y-%m-%d").tolist() == named["day"].tolist()
-    assert got["crew"].tolist() == named["crew"].tolist()
-    assert got["found"].to_numpy() == pytest.approx(named["m2"].to_numpy() / 400)
-    assert got["deck_id"].tolist() == decks["deck_id"].iloc[got["deck"].to_numpy()].tolist()
-    # Of the deck that was overlaid only what came after.
-    assert (got.loc[got["deck_id"] == ids[0], "survey_date"] > "2015-05-01").all()
-    assert (got["trial"] == "last survey").sum() == int((h.count() > 1).sum())
-    nothing = hold_to_surveys(damage.iloc[:0], decks, NO_REPAIRS, settings=S.growth, treatments=S.treatment)
-    assert nothing.surveys.empty
 
 
 def test_the_first_surface_and_its_family_grow_by_their_own_surveys():

@@ -7,7 +7,7 @@ import pytest
 
 from decknet.bench.oracle import ORACLES, oracle_scores, told_district
 from decknet.demo.records import CREWS
-from decknet.predict.backtest import back_test
+from decknet.predict.backtest import back_test_histories
 from decknet.predict.scores import crps_normal
 from decknet.settings import Settings
 
@@ -51,7 +51,7 @@ def test_the_first_oracle_is_left_with_the_scatter_of_the_survey_alone(told, eac
 
 def test_forecasts_are_within_a_tenth_of_the_best_possible(told, scores):
     h = told.histories
-    test = back_test(h, told.families, S, np.full(h.decks, S.network_per_yr)).of("last survey")
+    test = back_test_histories(h, told.families, S, np.full(h.decks, S.network_per_yr))
     ours, line = (float(test.surveys[f"crps_{m}"].mean()) for m in ("decknet", "own line"))
     assert ours < 1.10 * scores[ORACLES[2]]
     assert ours > scores[ORACLES[0]]
