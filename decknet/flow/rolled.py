@@ -44,7 +44,7 @@ def roll_back(records: Records, damage: pd.DataFrame) -> tuple[Records, pd.DataF
         frame = frames.get(kind, pd.DataFrame())
         if frame.empty or "deck_id" not in frame:  # quantities of elements are of a bridge
             continue
-        gone = (frame[day] >= frame["deck_id"].map(cut)).fillna(False).to_numpy(dtype=bool)
+        gone = frame[day].to_numpy() >= cut.reindex(frame["deck_id"]).to_numpy()  # no day is never reached
         frames[kind] = frame[~gone].reset_index(drop=True)
     lost = set(records["survey"]["survey_id"]) - set(frames["survey"]["survey_id"])
     for kind in OF_A_SURVEY:

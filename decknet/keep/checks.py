@@ -9,12 +9,20 @@ from decknet.keep.blocks import damaged_blocks, read_log
 from decknet.keep.engine import in_use_here, in_words, log_of
 from decknet.keep.generations import held
 
-__all__ = ["check_bytes", "check_is_free", "check_is_store_file"]
+__all__ = ["check_bytes", "check_is_free", "check_is_store_file", "is_there"]
+
+
+def is_there(path: Path) -> bool:
+    """Whether a path leads to anything; StoreError where its folder may not be looked into."""
+    try:
+        return path.exists()
+    except OSError as why:
+        raise in_words(path, why) from why
 
 
 def check_is_store_file(path: Path) -> None:
     """StoreError where a path does not lead to a file of the engine; a file that is open here is one."""
-    if not path.exists():
+    if not is_there(path):
         raise StoreError(f"{path}: there is no such store. Make one with: decknet new {path.name}")
     if path.is_dir():
         raise StoreError(f"{path}: is a folder, and a store is one file. Name the file.")

@@ -27,7 +27,7 @@ import pyarrow as pa
 from decknet.columns import FAULT, RECORDS, Record
 from decknet.columns.log import LOG
 from decknet.errors import DecknetError, StoreBusyError, StoreError
-from decknet.keep.checks import check_bytes, check_is_free, check_is_store_file
+from decknet.keep.checks import check_bytes, check_is_free, check_is_store_file, is_there
 from decknet.keep.engine import connect, disconnect, in_use_here, in_words, log_of, real_path
 from decknet.keep.frames import from_store, to_store
 from decknet.keep.generations import fold, fold_in, kept_beside, publish, scratch_beside, settle, sync_folder
@@ -190,7 +190,7 @@ class Store:
         StoreError
             It is not a store, is damaged, or may not be opened so; StoreBusyError where it is in use.
         """
-        if path.exists():
+        if is_there(path):
             settle(path)
         check_is_store_file(path)
         writable = os.access(path, os.W_OK) and os.access(real_path(path).parent, os.W_OK)

@@ -180,6 +180,9 @@ def test_a_folder_that_is_not_there_or_vanishes_is_said(bench, world, afters):
         if verb == "new --from":
             argv = ("new", folder / "gone" / STORE, "--from", world.backup)
         done = bench.run(folder, *argv, **how)
+        if verb == "new --from" and not done["code"]:  # brings a copy back into a folder that it makes
+            tally.add("made with its folder")
+            continue
         wrong = _told_wrong(verb, done) or ("" if done["code"] else "done")
         tally.fault("wrong", f"{verb}: {wrong}") if wrong else tally.add("refused in words")
     for verb in ("load", "undo", "programme --keep", "migrate", "backup", "snapshot"):
