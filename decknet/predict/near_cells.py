@@ -18,7 +18,9 @@ __all__ = [
 CELL_M = 0.0625
 MOST_CELLS = 4_000_000  # on one deck; a larger one has cells twice as long, or four times
 NEAR_M = (0.25, 0.5, 1.0, 2.0)  # outer bounds of the rings; the last ring is all that lies beyond
-_OFF_M = 0.00371  # the first cell begins so far outside the deck: no middle lies on a corner given in whole millimetres
+# The first cell begins so far outside the deck, along and across: no middle lies on a corner in whole millimetres, nor
+# on a side between two such at a simple slope, where a last bit would put it in or out.
+_OFF_M = (0.0037123, 0.0021719)
 
 Flags = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -62,7 +64,7 @@ def grid_of(edge: Any, *, most: int = MOST_CELLS) -> Grid:
     while (high_s - low_s) * (high_o - low_o) > most * cell**2:
         cell *= 2
     counts = (int(np.ceil(side / cell)) + 1 for side in (high_o - low_o, high_s - low_s))
-    return Grid(low_s - _OFF_M, low_o - _OFF_M, (next(counts), next(counts)), cell)
+    return Grid(low_s - _OFF_M[0], low_o - _OFF_M[1], (next(counts), next(counts)), cell)
 
 
 def covered_cells(shapes: NDArray[np.object_], grid: Grid) -> Flags:

@@ -222,6 +222,17 @@ def test_cells_are_those_whose_middle_lies_in_a_shape(seed):
         assert np.array_equal(covered_cells(some, grid), wanted)
 
 
+def test_a_side_at_a_simple_slope_between_centimetres_runs_through_no_middle():
+    rng, edge = np.random.default_rng(8), shapely.box(0, -4.2, 24, 4.2)
+    grid = grid_of(edge)
+    s, o = np.meshgrid(grid.stations_m, grid.offsets_m)
+    nearest = []
+    for along, across in ((1, 1), (1, -1), (2, 1), (1, 2), (3, 1), (1, 3), (1, 0), (0, 1)):
+        for s0, o0 in rng.integers((0, -420), (2400, 420), (20, 2)) / 100:
+            nearest.append(np.abs((s - s0) * across - (o - o0) * along).min() / np.hypot(along, across))
+    assert min(nearest) > 1e-5
+
+
 def test_a_very_large_deck_has_larger_cells():
     small, large = grid_of(SKEW), grid_of(SKEW, most=20_000)
     assert (small.cell_m, large.cell_m) == (CELL_M, 2 * CELL_M)
