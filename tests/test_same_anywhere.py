@@ -76,7 +76,7 @@ def printed_as_it_is(demo_store):
 
 
 COMMANDS = (
-    ("rank", "--first", "0", "--sound", "10", "--today", TODAY),
+    ("rank", "--first", "0", "--overdue", "10", "--today", TODAY),
     ("growth", "--first", "0", "--today", TODAY),
     ("growth", "--check"),
     ("survival", "--by", "material"),

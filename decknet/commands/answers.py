@@ -14,7 +14,7 @@ from decknet.commands.options import (
     ByOpt,
     CsvOpt,
     JsonOpt,
-    SoundOpt,
+    OverdueOpt,
     StoreArg,
     UnsureOpt,
     WeightOpt,
@@ -42,7 +42,7 @@ def rank(
     weights: WeightsOpt = None,
     by: ByOpt = None,
     unsure: UnsureOpt = None,
-    sound: SoundOpt = 0,
+    overdue: OverdueOpt = 0,
     csv: CsvOpt = None,
     as_json: JsonOpt = False,
 ) -> None:
@@ -53,14 +53,14 @@ def rank(
     if csv:
         flow.write_whole(csv, say.as_csv(network.status.drop(columns="geometry")))
         typer.echo(f"{csv}: {digits.count(len(network.status))} decks written.", err=as_json)
-    moves, soundings = network.weight_ranges, network.soundings
+    moves = network.weight_ranges
     if as_json:
         parts = {"act_now": network.urgent, "decks": network.status.drop(columns="geometry"), "weights": moves}
-        rows = {k: say.plain(v) for k, v in {**parts, "soundings": soundings}.items()}
+        rows = {k: say.plain(v) for k, v in {**parts, "soundings": network.soundings}.items()}
         say.echo_json({"act_now": rows.pop("act_now"), "hazards": network.hazard_counts, **rows})
     else:
         say.ranking(say.console(), network, first, moves)
-        say.soundings(say.console(), network, soundings, sound)
+        say.overdue(say.console(), network, overdue)
 
 
 @grouped

@@ -107,8 +107,23 @@ UnsureOpt = Annotated[
         help="What is unsure of the weights, in ranges of rank: none, range, order (only which weighs more) or any.",
     ),
 ]
+OverdueOpt = Annotated[
+    int, typer.Option("--overdue", min=0, metavar="N", help="Also the N decks whose sounding is most overdue.")
+]
 SoundOpt = Annotated[
-    int, typer.Option("--sound", min=0, metavar="N", help="Also the N decks to sound next, and the N most overdue.")
+    int,
+    typer.Option(
+        "--sound",
+        min=0,
+        metavar="N",
+        help="Also the N decks whose sounding could change the choice of works most, for an hour of a lane's closure.",
+    ),
+]
+LaneHoursOpt = Annotated[
+    float | None,
+    typer.Option(
+        "--lane-hours", min=0, max=100_000, help="With --sound: only soundings that fit into these hours of closure."
+    ),
 ]
 CsvOpt = Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Also write every deck to a CSV file.")]
 

@@ -11,7 +11,7 @@ import typer
 from decknet import digits
 from decknet.commands import say, say_programme
 from decknet.commands.groups import Asked, When, grouped
-from decknet.commands.options import JsonOpt, StoreArg
+from decknet.commands.options import JsonOpt, LaneHoursOpt, SoundOpt, StoreArg
 from decknet.commands.progress import ProgressOpt, progress
 
 __all__ = ["add_to"]
@@ -54,6 +54,8 @@ def programme(
     compare: CompareOpt = None,
     doubt: DoubtOpt = False,
     draws: DrawsOpt = None,
+    sound: SoundOpt = 0,
+    lane_hours: LaneHoursOpt = None,
     save: SaveOpt = None,
     csv: CsvOpt = None,
     timed: ProgressOpt = False,
@@ -62,19 +64,23 @@ def programme(
     """The repair programme that the money buys, year by year, and what other money would buy; or one that is kept."""
     asked.check()
     times = _times(compare) if compare else None
-    if asked.programme is not None and (times or doubt or draws or save):
+    if asked.programme is not None and (times or doubt or draws or sound or save):
         raise typer.BadParameter(
             f"a kept programme is shown as it was agreed. To ask its question again, say --again {asked.programme}.",
             param_hint="--programme",
         )
 
+    if lane_hours is not None and not sound:
+        raise typer.BadParameter("say how many decks to list, as --sound 10.", param_hint="--lane-hours")
+
     from decknet import flow
     from decknet.flow import programme as asking
 
-    cost = doubted = curve = None
+    cost = doubted = curve = looks = None
     steps = {"Reading the records": 1.0, "Choosing the programme": 8.0, "Reckoning what the demands cost": 8.0}
     steps |= {"Drawing shares and growth anew": 10.0} if doubt or draws else {}
     steps |= {"Trying other sums of money": 8.0 * len(times)} if times is not None else {}
+    steps |= {"Weighing what a sounding could change": 4.0} if sound else {}
     with progress(steps, quiet=as_json, timed=timed) as step:
         condition = when.condition(store, programmes=asked.names(), step=step)
         step("Choosing the programme")
@@ -88,6 +94,9 @@ def programme(
         if times is not None:
             step("Trying other sums of money")
             curve, _ = asking.money_curve(condition, found.question, times)
+        if sound:
+            step("Weighing what a sounding could change")
+            looks = asking.soundings(found, lane_hours)
     made = found.made
     if as_json:
         answer: dict[str, Any] = {
@@ -97,6 +106,7 @@ def programme(
         answer |= {"currency": found.settings.currency, "programme": _said_of(found)}
         answer |= {} if cost is None else {"demands": say.plain(cost)}
         answer |= {} if curve is None else {"money": say.plain(curve)}
+        answer |= {} if looks is None else {"soundings": say.plain(looks)}
         if doubted is not None:
             answer["doubt"] = {"draws": doubted.draws, "unfit": doubted.unfit}
             answer["doubt"] |= {name: say.plain(getattr(doubted, name)) for name in ("outcome", "years")}
@@ -113,6 +123,8 @@ def programme(
             say_programme.demands(out, cost)
         if curve is not None:
             say_programme.curve(out, curve, coin)
+        if looks is not None:
+            say_programme.soundings(out, looks, sound, found)
     if csv is not None:
         flow.write_whole(csv, made.lines.to_csv(index=False).encode("utf-8"))
         typer.echo(f"{csv}: {digits.count(len(made.lines))} lines.", err=as_json)

@@ -30,10 +30,10 @@ __all__ = [
     "faults",
     "intakes",
     "loaded",
+    "overdue",
     "plain",
     "programme",
     "ranking",
-    "soundings",
 ]
 
 _SEVERITIES = (
@@ -295,28 +295,22 @@ def ranking(out: Console, network: Condition, first: int, moves: pd.DataFrame) -
         out.print(f"The first ten stay the same decks for weights of {same}; in the same order for {order}.")
 
 
-def soundings(out: Console, network: Condition, found: pd.DataFrame, first: int) -> None:
-    """Print which decks to sound next: the most gain for an hour of closure, and the most overdue."""
+def overdue(out: Console, network: Condition, first: int) -> None:
+    """Print the decks whose sounding is most overdue."""
     if not first:
         return
     names = network.status.set_index("deck_id")["name"]
-    late = found[found["overdue_yr"] > 0].sort_values(["overdue_yr", "deck_id"], ascending=[False, True], kind="stable")
-    for title, part in (
-        ("Sound next: the most gain for an hour of one lane's closure", found[found["gain_per_h"] > 0]),
-        (f"Overdue: {digits.count(len(late))} decks", late),
-    ):
-        rows = [
-            (r.deck_id, f"{r.sound_due:%Y-%m-%d}", digits.number(r.gain_per_h, "area"), digits.hours(r.closure_h),
-             (f"{names[r.deck_id]}. " if isinstance(names.get(r.deck_id), str) else "") + r.why)
-            for r in part.head(first).itertuples()
-        ]  # fmt: skip
-        out.print(title)
-        if rows:
-            _table(out, ("Deck", "Due", "m²/h>", "Hours>", "Why~"), rows)
-    out.print(
-        f"Gain: how much needier the better-chosen of the first {network.settings.rank.first} would be, in m² of deck "
-        "times points over 100; a measure of choice, not of money. Hours are lane-hours of closure."
-    )
+    found = network.soundings
+    late = found[found["overdue_yr"] > 0]
+    out.print(f"To be sounded by now: {digits.count(len(late))} decks")
+    rows = [
+        (r.deck_id, f"{r.sound_due:%Y-%m-%d}", digits.hours(r.closure_h),
+         (f"{names[r.deck_id]}. " if isinstance(names.get(r.deck_id), str) else "") + r.why)
+        for r in late.head(first).itertuples()
+    ]  # fmt: skip
+    if rows:
+        _table(out, ("Deck", "Due", "Lane-hours>", "Why~"), rows)
+    out.print("Which sounding could change the choice of works: decknet programme STORE --budget SUM --sound N.")
 
 
 def programme(out: Console, found: Study) -> None:

@@ -13,9 +13,10 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from decknet.flow.compare import Cut
+    from decknet.flow.programme import Study
     from decknet.schedule import Doubt, Programme
 
-__all__ = ["changes", "curve", "cut", "demands", "done", "doubt", "kept", "meaning"]
+__all__ = ["changes", "curve", "cut", "demands", "done", "doubt", "kept", "meaning", "soundings"]
 
 NEARLY_ALWAYS = 0.9
 
@@ -113,6 +114,40 @@ def doubt(out: Console, found: Doubt, money: str) -> None:
         out.print(
             f"In {digits.count(found.unfit)} draws the pinned lines cost more than there is, and nothing was chosen."
         )
+
+
+def soundings(out: Console, looks: pd.DataFrame, first: int, found: Study) -> None:
+    """Print which decks to sound: the most that the choice could gain for an hour of closure."""
+    out.print("Sound next: what could change the choice of works most, for an hour of a lane's closure")
+    names = found.condition.status.set_index("deck_id")["name"]
+    lines = found.lines.assign(work=found.lines["label"] + " in " + found.lines["year"].astype(str))
+    planned = lines.groupby("deck_id")["work"].agg(", ".join)
+    shown = looks[looks["gain"] > 0].head(first)
+    rows = [
+        (r.deck_id, digits.number(r.gain_per_h, "exposure"), digits.hours(r.closure_h), digits.chance(r.chance),
+         (f"{names[r.deck_id]}. " if isinstance(names.get(r.deck_id), str) else "")
+         + _look(r, planned.get(r.deck_id, "")))
+        for r in shown.itertuples()
+    ]  # fmt: skip
+    if rows:
+        table(out, ("Deck", "m²·yr/h>", "Lane-hours>", "Changes %>", "What it may change~"), rows)
+    else:
+        out.print("No sounding could change the choice.")
+    out.print(
+        f"{digits.count(len(shown))} decks, {digits.hours(shown['closure_h'].sum())} lane-hours. m²·yr/h: unsound deck "
+        "that the better choice is expected to avoid (weighted by traffic), an hour of closure, at the prices that "
+        "this programme's money comes to; changes: in how many of a hundred readings the works would be others."
+    )
+
+
+def _look(row: Any, planned: str) -> str:
+    """What is known of a deck, what it has in the programme, and what a sounding would change that to."""
+    seen = f"Last surveyed {row.survey_date:%Y-%m-%d}" if row.survey_date == row.survey_date else "No survey on record"
+    other = row.then if row.then != planned else row.now
+    return (
+        f"{seen}; expected {digits.span(row.share_low, row.share_high, digits.percent)} unsound. In the programme: "
+        f"{planned or 'no work'}; it may become: {other or 'no work'}"
+    )
 
 
 def demands(out: Console, cost: pd.DataFrame) -> None:

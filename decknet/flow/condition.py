@@ -56,10 +56,10 @@ from decknet.rank import (
     act_now,
     follow_hazards,
     looked_words,
+    overdue,
     rank_decks,
     rank_groups,
     rank_ranges,
-    sound_next,
     sounding_due,
     traffic_in_use,
     weight_moves,
@@ -362,9 +362,8 @@ class Condition:
 
     @cached_property
     def soundings(self) -> pd.DataFrame:
-        """Every deck by what one more sounding is worth for the hour of closure, and how far it is overdue."""
-        of = self.settings
-        return sound_next(self.status, today=self.today, rank=of.rank, sounding=of.sounding, growth=of.growth)
+        """Every deck by how far its sounding is overdue, as `rank.overdue` gives."""
+        return overdue(self.status, today=self.today, settings=self.settings.sounding)
 
     # ---- what is drawn -----------------------------------------------------------------------------
 

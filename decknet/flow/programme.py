@@ -23,7 +23,7 @@ from decknet.flow.files import software
 from decknet.flow.reading import KeptProgramme, Records, with_store
 from decknet.keep import add_programme, withdraw_programme
 from decknet.predict import part_failed
-from decknet.schedule import Doubt, Paths, Programme, doubt_of, make_programme
+from decknet.schedule import Doubt, Paths, Programme, doubt_of, look_worth, make_programme, within_hours
 from decknet.settings import Settings, searched, settings_kept
 
 __all__ = [
@@ -38,6 +38,7 @@ __all__ = [
     "money_curve",
     "moved_since",
     "question_of",
+    "soundings",
     "study",
     "withdraw",
 ]
@@ -293,6 +294,24 @@ def in_doubt(found: Study, draws: int | None = None) -> tuple[Study, Doubt]:
     )  # fmt: skip
     waiting = found.made.waiting.assign(chance_in=doubt.waiting["chance_in"].array)
     return dataclasses.replace(found, made=dataclasses.replace(found.made, lines=lines, waiting=waiting)), doubt
+
+
+def soundings(found: Study, hours: float | None = None) -> pd.DataFrame:
+    """Decks by what one more sounding could change in the choice of a programme, for an hour of closure.
+
+    Parameters
+    ----------
+    found : Study
+    hours : float, optional
+        Lane-hours that may be had: only the soundings that fit, the most for an hour first. None: every deck.
+
+    Returns
+    -------
+    DataFrame
+        As `schedule.look_worth` gives.
+    """
+    worth = look_worth(**_posed(found.condition, found.question, found.settings))
+    return worth if hours is None else within_hours(worth, hours)
 
 
 def demand_costs(found: Study) -> pd.DataFrame:

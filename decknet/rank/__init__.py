@@ -3,7 +3,7 @@
 from decknet.rank.hazards import CLOSED, OPEN, TO_CONFIRM, follow_hazards
 from decknet.rank.priority import rank_decks
 from decknet.rank.reasons import looked_words
-from decknet.rank.sound import sound_next, sounding_due
+from decknet.rank.sound import overdue, sounding_due
 from decknet.rank.sure import rank_groups, rank_ranges
 from decknet.rank.traffic import route_trends, traffic_in_use
 from decknet.rank.urgent import STATES, act_now, with_words
@@ -17,11 +17,11 @@ __all__ = [
     "act_now",
     "follow_hazards",
     "looked_words",
+    "overdue",
     "rank_decks",
     "rank_groups",
     "rank_ranges",
     "route_trends",
-    "sound_next",
     "sounding_due",
     "traffic_in_use",
     "weight_moves",

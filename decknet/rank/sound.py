@@ -1,4 +1,4 @@
-"""Which decks to sound next: those overdue, and those whose doubt matters most for the hour of closure it takes."""
+"""When every deck is due to be sounded again, how far that is overdue, and what a sounding takes."""
 
 from __future__ import annotations
 
@@ -7,53 +7,41 @@ from datetime import date
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from decknet import digits
 from decknet.measure import RENEWING
-from decknet.rank.criteria import value, worth
-from decknet.rank.draws import Z80
-from decknet.settings import GrowthSettings, RankSettings, SoundingSettings
-from decknet.settled import POINT_PLACES, to_places
+from decknet.rank.criteria import value
+from decknet.settings import SoundingSettings
 
-__all__ = ["expected_gain", "sound_next", "sounding_due"]
+__all__ = ["closure_hours", "overdue", "sounding_due"]
 
 Floats = NDArray[np.float64]
 _DAYS_PER_YR = 365.25
-_SHARES = ("share_now", "share_low", "share_high")
 
 
-def expected_gain(mean: Floats, threshold: float, moved: Floats) -> Floats:
-    """What knowing more is worth for a choice between a deck and a threshold.
+def closure_hours(area_m2: pd.Series[float], lanes: pd.Series[float], settings: SoundingSettings) -> Floats:
+    """Lane-hours of closure that one sounding takes.
 
     Parameters
     ----------
-    mean : array, shape (n,), points
-        Priority as it stands.
-    threshold : float, points
-        A deck is chosen above it.
-    moved : array, shape (n,), points
-        Standard deviation of the priority that will be expected after the sounding, seen from before.
+    area_m2, lanes : Series, shape (n,)
+        An area that is not known takes the middle of the others, lanes that are not known are two.
+    settings : SoundingSettings
 
     Returns
     -------
-    array, shape (n,), points
-        How much higher the better of the two is expected to be after the sounding than the one that
-        would be chosen now; 0 where nothing can move.
-
-    References
-    ----------
-    published: Raiffa and Schlaifer (1961), Applied Statistical Decision Theory (the unit normal loss
-    integral): moved x (phi(u) - u Phi(-u)), u = |mean - threshold| / moved.
+    array, shape (n,), h
+        A set-up for each lane, and the area at the pace of the settings.
 
     Examples
     --------
-    >>> expected_gain(np.array([50.0]), 50.0, np.array([10.0])).round(6).tolist()
-    [3.989423]
+    >>> closure_hours(pd.Series([1000.0, np.nan]), pd.Series([2.0, 3.0]), SoundingSettings()).tolist()
+    [6.0, 7.0]
     """
-    u = np.abs(mean - threshold) / np.where(moved > 0, moved, 1.0)
-    loss = np.exp(-(u**2) / 2) / np.sqrt(2 * np.pi) - u * ndtr(-u)
-    return to_places(np.where(moved > 0, moved * np.maximum(loss, 0.0), 0.0), POINT_PLACES)
+    area = area_m2.to_numpy(dtype="float64", na_value=np.nan)
+    area = np.where(np.isfinite(area), area, float(np.nanmedian(area)) if np.isfinite(area).any() else 1.0)
+    many = lanes.to_numpy(dtype="float64", na_value=np.nan)
+    return np.asarray(np.where(many >= 1, many, 2.0) * settings.set_up_h + area / settings.m2_per_h)
 
 
 def sounding_due(
@@ -102,87 +90,37 @@ def sounding_due(
     )
 
 
-def sound_next(
-    decks: pd.DataFrame, *, today: date, rank: RankSettings, sounding: SoundingSettings, growth: GrowthSettings
-) -> pd.DataFrame:
-    """What one more sounding of each deck is worth for the hour of closure, and which are overdue.
+def overdue(decks: pd.DataFrame, *, today: date, settings: SoundingSettings) -> pd.DataFrame:
+    """How far the sounding of every deck is overdue, and what it takes.
 
     Parameters
     ----------
     decks : DataFrame, shape (n, ...)
-        As ``rank_decks`` takes, with priority, share_low, share_high, survey_date, sound_due, area_m2, lanes.
+        deck_id, survey_date, sound_due, area_m2; lanes where known.
     today : date
-    rank : RankSettings
-        ``first``: a sounding is worth something as far as it can move a deck into or out of these.
-    sounding : SoundingSettings
-    growth : GrowthSettings
-        survey_cv, survey_floor: the scatter of the one more sounding.
+    settings : SoundingSettings
 
     Returns
     -------
-    DataFrame, shape (n, 9), the most gain for an hour first; ties by deck_id
-        deck_id; survey_date; sound_due; overdue_yr (yr, 0 where not due yet); doubt (priority points,
-        half the 80 % range that the share's doubt gives); gain (m2: points of priority gained as a
-        part of 100, times the deck's area); closure_h (lane-hours); gain_per_h (m2 per lane-hour);
-        why (words).
-
-    Notes
-    -----
-    One more sounding narrows the doubt of the share, s, by its own scatter e: the expected priority may
-    move by the share's part of its doubt times s / sqrt(s2 + e2). The threshold is midway between the
-    last of the first so many and the next; other decks stay as they are. The gain is a measure
-    of better choice, not of money: it counts how much needier the better-chosen deck is. A deck whose
-    area is not known takes the middle of the others, one whose lanes are not known two lanes.
-
-    References
-    ----------
-    derived: the expected value of sample information for a choice between two with a normal doubt.
+    DataFrame, shape (n, 6), the most overdue first; ties by deck_id
+        deck_id; survey_date; sound_due; overdue_yr (yr, 0 where not due yet); closure_h (lane-hours); why (words).
     """
-    scale = worth(decks, rank)
-    curve, weight = rank.value_share, float(scale.weights[0])
-    share, low, high = (decks[c].to_numpy(dtype="float64", na_value=np.nan) for c in _SHARES)
-    low, high = np.where(np.isfinite(low), low, share), np.where(np.isfinite(high), high, share)
-    doubt = 100 * weight * (value(high, curve) - value(low, curve)) / 2
-    s = (high - low) / (2 * Z80)
-    e = np.hypot(growth.survey_cv * share, growth.survey_floor)
-    kept = np.divide(s, np.hypot(s, e), out=np.zeros(len(s)), where=s > 0)
-    priority = decks["priority"].to_numpy(dtype="float64")
-    ordered = np.sort(priority)[::-1]
-    inside = len(ordered) > rank.first
-    threshold = float(ordered[rank.first - 1 : rank.first + 1].mean()) if inside else 0.0
-    points = expected_gain(priority, threshold, doubt / Z80 * kept) if inside else np.zeros(len(decks))
-
-    area = decks["area_m2"].to_numpy(dtype="float64", na_value=np.nan)
-    area = np.where(np.isfinite(area), area, float(np.nanmedian(area)) if np.isfinite(area).any() else 1.0)
-    lanes = decks["lanes"].to_numpy(dtype="float64", na_value=np.nan) if "lanes" in decks else np.full(len(area), 2.0)
-    closure = np.where(lanes >= 1, lanes, 2.0) * sounding.set_up_h + area / sounding.m2_per_h
     due = decks["sound_due"]
+    late = np.maximum((pd.Timestamp(today) - due).dt.days.to_numpy() / _DAYS_PER_YR, 0.0)
+    lanes = decks["lanes"] if "lanes" in decks else pd.Series(np.nan, index=decks.index)
+    said = [
+        ("never sounded" if never else "overdue" if years > 0 else "not due yet")
+        + (f" by {digits.years(years)} years" if years > 0 and not never else "")
+        for never, years in zip(decks["survey_date"].isna().tolist(), late.tolist(), strict=True)
+    ]
     out = pd.DataFrame(
         {
             "deck_id": decks["deck_id"].to_numpy(),
             "survey_date": decks["survey_date"].to_numpy(),
             "sound_due": due.to_numpy(),
-            "overdue_yr": np.maximum((pd.Timestamp(today) - due).dt.days.to_numpy() / _DAYS_PER_YR, 0.0),
-            "doubt": doubt,
-            "gain": points / 100 * area,
-            "closure_h": closure,
+            "overdue_yr": late,
+            "closure_h": closure_hours(decks["area_m2"], lanes, settings),
+            "why": pd.array(said, dtype="str"),
         }
     )
-    out["gain_per_h"] = out["gain"] / out["closure_h"]
-    notes = []
-    seen = out["survey_date"].notna().tolist()
-    for known, late, either, has in zip(
-        seen, out["overdue_yr"].tolist(), doubt.tolist(), priority.tolist(), strict=True
-    ):
-        said = f"overdue by {digits.years(late)} years" if late > 0 else "not overdue"
-        if not known:
-            said = "never sounded"
-        if inside:
-            side = "below" if has >= threshold else "above"
-            said += (
-                f"; its share is in doubt by {digits.points(either)} points either way, and place {rank.first} lies "
-            )
-            said += f"{digits.points(abs(has - threshold))} points {side} it"
-        notes.append(said)
-    out["why"] = pd.Series(notes, index=out.index, dtype="str")
-    return out.sort_values(["gain_per_h", "overdue_yr", "deck_id"], ascending=[False, False, True], ignore_index=True)
+    return out.sort_values(["overdue_yr", "deck_id"], ascending=[False, True], kind="stable", ignore_index=True)

@@ -16,6 +16,7 @@ from decknet.schedule.closure import (
 from decknet.schedule.decks import Decks, deck_figures
 from decknet.schedule.doubt import Doubt, doubt_of
 from decknet.schedule.exposure import discounted_share, share_after_work, share_at
+from decknet.schedule.looking import look_worth, within_hours
 from decknet.schedule.options import Choice, Options, Rules
 from decknet.schedule.overbreak import overbreak_found
 from decknet.schedule.paths import Paths
@@ -39,6 +40,7 @@ __all__ = [
     "discounted_share",
     "doubt_of",
     "later_cost",
+    "look_worth",
     "make_programme",
     "overbreak_found",
     "queue_through",
@@ -48,6 +50,7 @@ __all__ = [
     "taper_m",
     "user_costs",
     "whole_by_solver",
+    "within_hours",
     "work_out",
     "work_zone_capacity",
 ]

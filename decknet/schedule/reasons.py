@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 __all__ = ["based_on", "why_line", "why_waiting"]
 
+_UNSEEN = "no survey yet"
+
 
 def _words(frame: pd.DataFrame, column: str) -> list[str]:
     """A column as text, empty where missing or absent."""
@@ -59,7 +61,7 @@ def based_on(frame: pd.DataFrame) -> list[str]:
         elif source == "survey":
             out.append("survey, date not known")
         else:
-            out.append(f"no survey yet: {other or 'source of the share not given'}")
+            out.append(f"{_UNSEEN}: {other or 'source of the share not given'}")
     return out
 
 
@@ -119,6 +121,8 @@ def why_line(
             text = f"Cannot wait ({str(words).strip().rstrip('.')}){late}: {text[0].lower()}{text[1:]}"
         if line.pinned:
             text += "; pinned by the engineer"
+        if line.based_on.startswith(_UNSEEN):
+            text += "; sound the deck before the job is let, since no survey of it is on record"
         if not fits:
             text += (
                 "; the share lies outside the range the treatment is meant for"

@@ -62,7 +62,7 @@ if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
     Flags = npt.NDArray[np.bool_]
 
-__all__ = ["Works", "closing_words", "later_cost", "work_out"]
+__all__ = ["Works", "closing_words", "later_cost", "permitted", "work_out"]
 
 # Treatments that are themselves a thin layer on the deck and cannot lie on another one.
 NOT_ON_OVERLAY = frozenset({"thin overlay"})
@@ -124,19 +124,10 @@ def work_out(decks: Decks, names: Sequence[str], years: int, settings: Settings)
 
     area = decks.area_m2[:, None, None]
     year = np.arange(years, dtype=np.float64)[None, None, :]
-    if decks.paths is None:
-        before = np.minimum(decks.share[:, None, None] + decks.growth_per_yr[:, None, None] * year, 1.0)
-    else:
-        before = np.where(np.isnan(decks.share)[:, None], np.nan, decks.paths.nothing[:, :years])[:, None, :]
+    before = _before(decks, years)
     shape = (len(decks), len(kinds), years)
 
-    worse = before if decks.found_above is None else np.minimum(before + decks.found_above[:, None, None], 1.0)
-    permitted = _meant_for(decks, worse, kinds) & ~np.isnan(area)
-    layered = np.array([name in NOT_ON_OVERLAY for name in names])[None, :, None]
-    permitted &= ~(layered & decks.overlaid[:, None, None])
-    for age, least in ((decks.deck_age, of("deck_age_min")), (decks.overlay_age, of("overlay_age_min"))):
-        if age is not None and least.any():
-            permitted &= ~(age[:, None, None] + year < least)
+    allowed = permitted(decks, names, years, settings, decks.found_above)
 
     repair, bare_money, days = _amounts(decks, before, kinds, year == 0, settings)
     money, closing = bare_money, None
@@ -156,7 +147,7 @@ def work_out(decks: Decks, names: Sequence[str], years: int, settings: Settings)
         saved = np.maximum(nothing - later_cost(decks, last, settings), 0.0) * later
         benefit = benefit + saved / programme.exposure_cost
     return Works(
-        permitted=permitted,
+        permitted=allowed,
         money=np.ceil(np.round(money, 6)),
         crew_days=np.ceil(np.round(days * 10.0, 6)) / 10.0,
         repair_m2=repair,
@@ -166,6 +157,48 @@ def work_out(decks: Decks, names: Sequence[str], years: int, settings: Settings)
         later_saved=np.round(saved, 2),
         closing=closing,
     )
+
+
+def _before(decks: Decks, years: int) -> Floats:
+    """Share in each year without works, shape (decks, 1, years)."""
+    if decks.paths is None:
+        year = np.arange(years, dtype=np.float64)
+        return np.minimum(decks.share[:, None] + decks.growth_per_yr[:, None] * year, 1.0)[:, None, :]
+    return np.where(np.isnan(decks.share)[:, None], np.nan, decks.paths.nothing[:, :years])[:, None, :]
+
+
+def permitted(decks: Decks, names: Sequence[str], years: int, settings: Settings, found_above: Floats | None) -> Flags:
+    """Whether the rules allow each treatment in each year.
+
+    Parameters
+    ----------
+    decks : Decks, n decks
+    names : keys of ``settings.treatment``, k of them
+    years : int, y years
+    settings : Settings
+    found_above : array, shape (n,), share, or None
+        How far what was found lies above what is expected: a treatment is judged by the worse.
+
+    Returns
+    -------
+    array, shape (n, k, y), flag
+    """
+    kinds = [settings.treatment[name] for name in names]
+
+    def of(field: str) -> Floats:
+        return np.array([getattr(kind, field) for kind in kinds], dtype=np.float64)[None, :, None]
+
+    before = _before(decks, years)
+    above = 0.0 if found_above is None else np.maximum(found_above, 0.0)[:, None, None]
+    allowed = _meant_for(decks, np.minimum(before + above, 1.0), kinds)
+    allowed = allowed & ~np.isnan(decks.area_m2)[:, None, None]
+    layered = np.array([name in NOT_ON_OVERLAY for name in names])[None, :, None]
+    allowed &= ~(layered & decks.overlaid[:, None, None])
+    year = np.arange(years, dtype=np.float64)[None, None, :]
+    for age, least in ((decks.deck_age, of("deck_age_min")), (decks.overlay_age, of("overlay_age_min"))):
+        if age is not None and least.any():
+            allowed &= ~(age[:, None, None] + year < least)
+    return np.asarray(allowed)
 
 
 def _spared(

@@ -47,7 +47,7 @@ def store(tmp_path_factory):
 
 
 def test_the_table_fits_and_says_what_cannot_wait_first(store, capsys):
-    code, out, _ = _run(capsys, "rank", store, "--sound", "3", *TODAY)
+    code, out, _ = _run(capsys, "rank", store, "--overdue", "3", *TODAY)
     assert code == 0
     assert out.startswith("Act now: 1 deck cannot wait: 1 with something open, 0 to confirm.\nOpen:\n")
     assert max(map(len, out.splitlines())) <= 100
@@ -56,8 +56,7 @@ def test_the_table_fits_and_says_what_cannot_wait_first(store, capsys):
         "80 %",
         "First of 60: ",
         "The first ten stay the same decks",
-        "Sound next",
-        "Overdue",
+        "To be sounded by now: ",
     ):
         assert words in flat
     assert re.search(r"\n +1 +1–\d+ +\d{4} ", out)

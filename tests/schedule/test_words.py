@@ -49,6 +49,7 @@ def line(
 ) -> str:
     """The reason of one line, in a programme from 2027 on."""
     base = {
+        "based_on": "survey of 2024-05-01",
         "label": "Patch", "year": 2028, "cost": 12_300.0, "share_before": 0.052, "share_after": 0.0026,
         "later_saved": 0.0, "shares_set_up": 0, "route": "R 1", "urgent": False, "pinned": False,
     }  # fmt: skip
@@ -79,6 +80,10 @@ PLAIN_LINE = (
         ),
         ({"shares_set_up": 1}, PLAIN_LINE + "; shares its set-up on R 1 with 1 more."),
         ({"pinned": True}, PLAIN_LINE + "; pinned by the engineer."),
+        (
+            {"based_on": "no survey yet: from deck rating 5"},
+            PLAIN_LINE + "; sound the deck before the job is let, since no survey of it is on record.",
+        ),
         (
             {"pinned": True, "fits": False},
             PLAIN_LINE + "; pinned by the engineer; the share lies outside the range the treatment is meant for.",

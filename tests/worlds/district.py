@@ -41,8 +41,8 @@ class World:
         As it is at the end: of present lives.
     factor, cv, floor : arrays
         Of each crew: found over true in each year, shape (crews, YEARS); scatter as a part; scatter on a clean deck.
-    due : array of bool, shape (decks, YEARS)
-        Years in which a deck was to be sounded, where that does not hang on its state.
+    truth : array, shape (decks, YEARS + 1)
+        True share on each 1 January, of present lives.
     """
 
     form: Form
@@ -52,6 +52,7 @@ class World:
     factor: Floats
     cv: Floats
     floor: Floats
+    truth: Floats
 
 
 def _read(rng: np.random.Generator, share: Floats, factor: Floats, cv: Floats, floor: Floats) -> Floats:
@@ -117,7 +118,7 @@ def make_world(form: Form, seed: int, decks: int = 700) -> World:
     seen = seen[~(works.notna() & (seen["year"] == works))].reset_index(drop=True)
     seen.insert(0, "survey_id", [f"s{i:05d}" for i in range(len(seen))])
     frames = _frames(seen, built, kind, overlays)
-    return World(form, frames, seen, stock, factor, cv, floor)
+    return World(form, frames, seen, stock, factor, cv, floor, truth)
 
 
 def _overlaid(
