@@ -133,6 +133,7 @@ def test_what_must_be_reached_and_bounds_round_up_and_a_gap_is_never_told_closer
         assert 0 <= float(digits.hours_needed(20 * value).removesuffix(" h")) - 20 * value < 0.5
 
 
+@pytest.mark.slow
 def test_a_table_of_values_reads_the_same_in_the_page(tmp_path):
     rng = np.random.default_rng(8)
     values = [*np.round(10 ** rng.uniform(-4, 9.5, 600), 4).tolist(), *MONEY, *AREA, *(100 * v for v in SHARE)]

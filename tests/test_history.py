@@ -221,6 +221,7 @@ def test_repairs_that_failed(demo_store, raw):
     assert made["failed"] == made["looked_at"] == made["repairs"] == len(got)
 
 
+@pytest.mark.slow
 def test_all_that_was_found_and_done_adds_up(demo_store, raw):
     made = sums(_events(demo_store))
     assert made["surveys"] == len(raw.surveys)

@@ -78,6 +78,7 @@ def _same(got: pd.DataFrame, want: pd.DataFrame) -> None:
             assert left == right, name
 
 
+@pytest.mark.slow
 def test_worst_decks(answer, raw):
     want = raw.last.sort_values(["share", "deck_id"], ascending=[False, True]).head(10)
     got = answer("worst_decks")

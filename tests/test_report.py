@@ -281,6 +281,7 @@ def test_every_step_of_a_report_has_its_weight():
 # ---- the page of a deck ---------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_deck_page_is_written_for_a_deck_of_the_store(demo_store, tmp_path, capsys):
     page = tmp_path / "deck.pdf"
     assert main(["deckpage", str(demo_store), "01005", "-o", str(page), *TODAY]) == 0

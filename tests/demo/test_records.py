@@ -32,6 +32,7 @@ def found(made: dict[str, pd.DataFrame]) -> pd.DataFrame:
     return survey.assign(found=seen / area)
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_records(made: dict[str, pd.DataFrame]) -> None:
     again = make_records(400, 12, 3, drawn=0.5)
     assert made.keys() == again.keys()

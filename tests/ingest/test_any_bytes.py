@@ -15,7 +15,7 @@ from decknet.ingest.bundle import files_in
 from decknet.ingest.read import FORMATS
 from tests.ingest import mutants
 
-QUICK, LONG = 40, 1_500
+QUICK, LONG = 20, 1_500
 
 
 def _tried(cases, capsys, **how):

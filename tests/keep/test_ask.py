@@ -306,6 +306,7 @@ def _writer(store, seconds):
     return child
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", first(1, [["query", "SELECT 1 AS a"], ["history", "0001"], ["history"]]))
 def test_a_store_in_use_gets_one_line_and_waiting_gets_the_answer(store, capsys, command):
     name, *rest = command

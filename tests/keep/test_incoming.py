@@ -97,6 +97,7 @@ def test_two_rows_of_one_file_with_one_key_are_refused(store, tmp_path):
         _add(store, tmp_path, "bad", {"survey": both})
 
 
+@pytest.mark.slow
 def test_numbers_go_on_after_a_program_dies_before_it_closes_the_store(tmp_path):
     path = tmp_path / "s.duckdb"
     Store.create(path, title="T", currency="USD", now=NOW, software="test").close()

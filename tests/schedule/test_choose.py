@@ -75,6 +75,7 @@ def sums(options: Options, taken: np.ndarray, what: np.ndarray, years: int) -> n
     return np.bincount(options.year[held], what[held], years)
 
 
+@pytest.mark.slow
 @pytest.mark.basis("derived", "full enumeration of every combination")
 def test_small_networks_get_the_best_of_all_combinations():
     for seed in range(100):

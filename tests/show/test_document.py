@@ -151,6 +151,7 @@ def test_currency_and_price_year_come_from_the_settings():
     assert "Cost (XTS)" in text
 
 
+@pytest.mark.slow
 def test_a_long_programme_repeats_its_header_on_each_page():
     status = network(300)
     found = pages(made(status, works(status, count=250, per_year=250)))

@@ -488,6 +488,7 @@ def test_a_bent_deck_lies_where_the_placing_puts_it(browser: Browser, opened: An
         assert [(x - lon[k]) * 78_800, (y - lat[k]) * 111_130] == pytest.approx([0, 0], abs=0.05)  # m
 
 
+@pytest.mark.slow
 def test_hostile_text_is_shown_letter_by_letter(browser: Browser, opened: Any) -> None:
     frames = hostile()
     opened(frames, HOSTILE[0], sheets={f"{k:04d}": text for k, text in enumerate(HOSTILE)})
