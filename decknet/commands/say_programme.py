@@ -76,9 +76,9 @@ def _why_better(made: Programme) -> str:
         return ""
     own, other = ways.loc["programme"], ways.loc["worst first"]
     return (
-        f"Worst first spends on decks {digits.percent(other.spent_share)} unsound that carry "
+        f"Worst first spends on decks {digits.percent(other.spent_share)} expected unsound that carry "
         f"{digits.traffic(other.spent_aadt)} vehicles a day, on works that last {digits.years(other.spent_life_yr)} "
-        f"years; the programme on decks {digits.percent(own.spent_share)} unsound that carry "
+        f"years; the programme on decks {digits.percent(own.spent_share)} that carry "
         f"{digits.traffic(own.spent_aadt)}, on works that last {digits.years(own.spent_life_yr)} (means by money)."
     )
 

@@ -240,7 +240,7 @@ def _found(one: pd.Series, drawn: int) -> str:
     ]  # fmt: skip
     listed = f"; {drawn} defects listed" if drawn else ""
     of_kinds = f": {', '.join(kinds)}" if kinds else ""
-    return f": {digits.area(one['unsound_m2'])} m²{covered} unsound{share}{of_kinds}{listed}"
+    return f": {digits.area(one['unsound_m2'])} m²{covered} found unsound{share}{of_kinds}{listed}"
 
 
 def _repaired(book: _Book, decks: pd.DataFrame, settings: Settings) -> None:

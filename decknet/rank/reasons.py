@@ -185,7 +185,7 @@ def _moves(scale: Worth, priority: Floats, order: Ints, ids: NDArray[np.object_]
             clauses.append(f"Before {other} if {names[k]} weighed {digits.given(x)} (now {weighs[k]})")
         elif scale.by == "sum" and v <= share_v[-1] and share_weight > 0:
             need = digits.percent_needed(float(np.interp(v, share_v, share_x)))
-            clauses.append(f"No one weight puts it before {other}; {need} unsound would")
+            clauses.append(f"No one weight puts it before {other}; {need} expected unsound would")
         elif scale.by == "sum":
             clauses.append(f"No one weight puts it before {other}")
         else:

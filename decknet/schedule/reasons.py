@@ -189,7 +189,7 @@ def why_waiting(
         if np.isnan(decks.share[row]):
             lead = "Cannot wait, but cannot be costed" if urgent[row] else "Cannot be costed"
             return f"{lead}: its unsound share is not known."
-        unsound = f"{digits.percent(float(decks.share[row]))} unsound"
+        unsound = f"{digits.percent(float(decks.share[row]))} expected unsound"
         if decks.full_part is not None and decks.full_part[row] > 0:
             unsound += f", {digits.percent(float(decks.share[row] * decks.full_part[row]))} to full depth"
         best = int(cheapest[row])

@@ -158,7 +158,7 @@ def _by_group(status: pd.DataFrame, lines: pd.DataFrame, settings: Settings) -> 
     rows = [[short(row["of"], 60), *cells(row)] for row in summed.head(MOST_GROUPS).to_dict("records")]
     everything = summed[[*names, "decks"]].sum().to_dict()
     headers = (
-        name.capitalize(), "Decks", "Deck area (m²)", "Unsound today (m²)", "Unsound (%)", "Act now", "Works",
+        name.capitalize(), "Decks", "Deck area (m²)", "Expected unsound today (m²)", "Expected (%)", "Act now", "Works",
         f"Cost ({settings.currency})",
     )  # fmt: skip
     widths = ("1.4fr", "0.7fr", "1fr", "1.1fr", "0.9fr", "0.7fr", "0.7fr", "1.1fr")
@@ -276,7 +276,7 @@ def _ways(programme: Programme, settings: Settings, last: int) -> tuple[dict[str
     ]  # fmt: skip
     coin, limit = settings.currency, digits.percent_given(settings.programme.past_share)
     headers = (
-        "Way to spend it", f"Cost ({coin})", "Works", "Unsound then (m²)", f"Area past {limit} (%)",
+        "Way to spend it", f"Cost ({coin})", "Works", "Expected unsound then (m²)", f"Area past {limit} (%)",
         f"Decks past {limit}", f"Backlog then ({coin})",
     )  # fmt: skip
     told = (
@@ -344,7 +344,7 @@ def what_money_buys(curve: pd.DataFrame | None, programme: Programme, settings: 
         for r in curve.to_dict("records")
     ]  # fmt: skip
     headers = (
-        "Times the money", f"Money in all ({coin})", "Works", f"Unsound at the end of {last} (m²)",
+        "Times the money", f"Money in all ({coin})", "Works", f"Expected unsound at the end of {last} (m²)",
         f"Area past {limit} then (%)", "Worth (m²·yr)", "Worth at most (m²·yr)",
     )  # fmt: skip
     widths = ("0.8fr", "1.1fr", "0.6fr", "1.1fr", "1fr", "0.9fr", "1fr")
@@ -395,7 +395,7 @@ def works(lines: pd.DataFrame, programme: Programme, settings: Settings) -> dict
     width = id_width(ordered["deck_id"])
     headers = (
         "Deck", "Name, route, reason", "Treatment", "Repair (m²)", "Crew days", f"Cost ({settings.currency})",
-        "Unsound (%), before → after",
+        "Expected unsound (%), before → after",
     )  # fmt: skip
     sections = []
     for year, group in ordered.groupby("year", sort=True):
@@ -508,8 +508,8 @@ def left_undone(status: pd.DataFrame, programme: Programme, settings: Settings) 
     if len(waiting) > len(rows):
         shown = [f"The foremost {digits.count(len(rows))} are listed; the workbook holds all, each with its reason."]
     headers = (
-        "Rank", "Deck", "Name, route, what it waits for", "Unsound (%)", "Enters at times the money", "in year",
-        f"Dearer by waiting ({settings.currency})",
+        "Rank", "Deck", "Name, route, what it waits for", "Expected unsound (%)",
+        "Enters at times the money", "in year", f"Dearer by waiting ({settings.currency})",
     )  # fmt: skip
     widths = ("10mm", id_width(ordered["deck_id"]), "1fr", "16mm", "19mm", "13mm", "22mm")
     table = listing(headers, "rllrrrr", widths, rows, notes=notes)

@@ -298,9 +298,9 @@ def _history(page: DeckPage, settings: Settings) -> dict[str, Any] | None:
     """Surveys and repairs, the latest first."""
     rows: list[tuple[Any, list[str]]] = []
     for r in page.surveys.to_dict("records"):
-        what = (
-            f"{digits.percent(r['unsound_share'])} unsound{_part(r)}" if _known(r["unsound_share"]) else "no area given"
-        )
+        what = "no area given"
+        if _known(r["unsound_share"]):
+            what = f"{digits.percent(r['unsound_share'])} found unsound{_part(r)}"
         sizes = [
             f"{words.figure(r.get(n), 'm2')} m²{word}"
             for n, word in (("unsound_m2", ""), ("delaminated_m2", " delaminated"))
@@ -387,7 +387,8 @@ def _works(page: DeckPage, settings: Settings) -> dict[str, Any] | None:
         )  # fmt: skip
         notes.append(" ".join(short(r.get(n)) for n in ("why", "why_not") if words.text(r.get(n))))
     headers = (
-        "Year", "Treatment", "Repair (m²)", "Crew days", f"Cost ({settings.currency})", "Unsound (%), before → after",
+        "Year", "Treatment", "Repair (m²)", "Crew days", f"Cost ({settings.currency})",
+        "Expected unsound (%), before → after",
     )  # fmt: skip
     return listing(headers, "llrrrr", ("14mm", "1fr", "22mm", "20mm", "24mm", "42mm"), rows, notes=notes)
 

@@ -147,10 +147,10 @@ def _by_share() -> list[Rule]:
     sizes = np.linspace(2.4, 5.6, len(titles))
     drawn = [Drawn(fill=c, size_mm=round(float(s), 1)) for c, s in zip(_colours(len(titles)), sizes, strict=True)]
     made = [
-        Rule(f"unsound {t}", d, "share_now", low=a, high=b)
+        Rule(f"expected unsound {t}", d, "share_now", low=a, high=b)
         for t, d, (a, b) in zip(titles, drawn, pairwise(ends), strict=True)
     ]
-    return [Rule("unsound share not known", Drawn(fill=PAPER, line=GREY), "share_now"), *made]
+    return [Rule("expected unsound share not known", Drawn(fill=PAPER, line=GREY), "share_now"), *made]
 
 
 # ---- the open standard ----------------------------------------------------------------------------

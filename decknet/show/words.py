@@ -161,16 +161,16 @@ _LABELS: dict[str, tuple[str, str]] = {
     "fresh_share": ("Part of deck looked at within a year of the last survey", "share"),
     "oldest_look": ("Oldest survey that still counts", "date"),
     "looked": ("What of the deck was looked at", "long"),
-    "unsound_m2": ("Unsound, as known", "m2"),
+    "unsound_m2": ("Found unsound, as known", "m2"),
     "delaminated_m2": ("Delaminated, as known", "m2"),
-    "unsound_share": ("Unsound share of the area looked at, as known", "share"),
-    "found_grown": ("Unsound share as found, grown to today", "share"),
+    "unsound_share": ("Found unsound share of the area looked at, as known", "share"),
+    "found_grown": ("Found unsound share, grown to today", "share"),
     "delaminated_share": ("Delaminated share of the area looked at, as known", "share"),
     "hole_m2": ("Open holes, as known", "m2"),
     "exposed_bar_m2": ("Exposed bars, as known", "m2"),
-    "share_now": ("Unsound share today", "share"),
-    "share_low": ("Unsound share, 10 % quantile", "share"),
-    "share_high": ("Unsound share, 90 % quantile", "share"),
+    "share_now": ("Expected unsound share today", "share"),
+    "share_low": ("Expected unsound share, 10 % quantile", "share"),
+    "share_high": ("Expected unsound share, 90 % quantile", "share"),
     "share_from": ("Share rests on", "text"),
     "growth_per_yr": ("Growth", "growth"),
     "growth_low": ("Growth, 10 % quantile", "growth"),
@@ -200,8 +200,8 @@ _LABELS: dict[str, tuple[str, str]] = {
     "crew_days": ("Crew time", "days"),
     "cost": ("Cost", "money"),
     "benefit": ("Unsound deck avoided, weighted by traffic, discounted", "m2yr"),
-    "share_before": ("Unsound share before", "share"),
-    "share_after": ("Unsound share after", "share"),
+    "share_before": ("Expected unsound share before", "share"),
+    "share_after": ("Expected unsound share after", "share"),
     "pinned": ("Pinned", "flag"),
     "based_on": ("Based on", "text"),
     "why": ("Reason", "long"),
@@ -228,12 +228,12 @@ _LABELS: dict[str, tuple[str, str]] = {
     "way": ("Way of spending", "text"),
     "value": ("Unsound deck avoided, weighted by traffic, discounted", "m2yr"),
     "works": ("Works", "whole"),
-    "unsound_end_m2": ("Unsound at the end", "m2"),
+    "unsound_end_m2": ("Expected unsound at the end", "m2"),
     "past_m2": ("Past the threshold", "m2"),
     "past_share": ("Past the threshold", "share"),
     "past_decks": ("Decks past the threshold", "whole"),
     "backlog": ("Backlog at the end", "money"),
-    "unsound_now_m2": ("Unsound today", "m2"),
+    "unsound_now_m2": ("Expected unsound today", "m2"),
 }
 
 _RECORD_KINDS = {
@@ -273,7 +273,7 @@ def label(name: str, settings: Settings) -> str:
     Examples
     --------
     >>> label("area_m2", Settings()), label("share_now", Settings())
-    ('Deck area (m²)', 'Unsound share today (%)')
+    ('Deck area (m²)', 'Expected unsound share today (%)')
     >>> label("cost", Settings())
     'Cost (USD, 2026 prices)'
     """

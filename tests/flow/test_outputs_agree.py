@@ -99,7 +99,7 @@ def hold_together(found: dict[str, Any], store: Path, today: date, budget: float
     in_book = pd.DataFrame(
         {
             "aadt": column(status, "Traffic"),
-            "share_now": column(status, "Unsound share today"),
+            "share_now": column(status, "Expected unsound share today"),
             "rank": column(status, "Rank"),
         }
     ).replace("", np.nan)

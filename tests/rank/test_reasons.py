@@ -179,7 +179,7 @@ def test_the_first_deck_says_where_no_weight_would_move_it():
 def test_the_share_that_would_do_is_told_where_there_is_one():
     # A leads by 30 x .01 + 25 x .02 = .8 points beside the share; B needs .8 / 45 more than A's .06: 7.78 %, rounded up
     said = rank_decks(alternatives([[0.06, 0.6, 0.6], [0.06, 0.59, 0.58]]), straight())["reason"].iloc[1]
-    assert said.endswith("No one weight puts it before A; 7.8 % unsound would.")
+    assert said.endswith("No one weight puts it before A; 7.8 % expected unsound would.")
     # by 5.5 points here: .95 and 5.5 / 45 is more than there is
     said = rank_decks(alternatives([[0.95, 0.6, 0.6], [0.6, 0.5, 0.5]]), straight())["reason"].iloc[1]
     assert said.endswith("No one weight puts it before A.")

@@ -95,7 +95,7 @@ def test_what_a_reason_promises_comes_true():
 def test_a_deck_behind_on_every_count_is_told_the_share_that_would_do(ahead, said):
     frame, settings = alternatives([[ahead, ahead, ahead], [0.5, 0.5, 0.5], [0.0, 0.0, 0.0]]), straight()
     reason = rank_decks(frame, settings)["reason"].iloc[1]
-    found = re.search(r"No one weight puts it before A; ([\d.]+) % unsound would", reason)
+    found = re.search(r"No one weight puts it before A; ([\d.]+) % expected unsound would", reason)
     assert (found is not None) == said
     if found:
         worse = frame.assign(share_now=[ahead, float(found[1]) / 100, 0.0])

@@ -75,5 +75,5 @@ def test_a_waiting_deck_says_how_much_is_unsound_to_full_depth():
     made = make_programme(
         frame, first_year=2027, budgets=[1_000.0], settings=plain(gap=0.1), drawn=drawn(full_part=[0.8])
     )
-    assert "45 % unsound, 36 % to full depth" in made.waiting["why"][0]
+    assert "45 % expected unsound, 36 % to full depth" in made.waiting["why"][0]
     assert np.isnan(made.waiting["enters_at"][0])  # it needs 610,000: no multiple looked at reaches that

@@ -279,8 +279,8 @@ def test_every_waiting_deck_says_why():
     assert why["costly"].startswith("Needs at least 5.02 million USD (new deck), more than any year's money")
     assert why["no area"] == "Cannot be costed: its length or width is not known."
     assert why["no share"] == "Cannot be costed: its unsound share is not known."
-    assert why["sound"].startswith("Too little to treat yet: 0 % unsound")
-    assert why["covered"] == "Too little to treat yet: under 0.1 % unsound."
+    assert why["sound"].startswith("Too little to treat yet: 0 % expected unsound")
+    assert why["covered"] == "Too little to treat yet: under 0.1 % expected unsound."
     assert why["beaten"].startswith("Needs at least 12,900 USD (patch)")
 
 

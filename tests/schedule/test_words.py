@@ -149,9 +149,12 @@ URGENT = (
 )
 LESS = (
     "Needs at least 15,000 USD (patch); would buy less for the money and crew days than the lines chosen; "
-    "5.0 % unsound."
+    "5.0 % expected unsound."
 )
-ENOUGH = "Needs at least 15,000 USD (patch); worth its money and crew days, but no year has enough left; 5.0 % unsound."
+ENOUGH = (
+    "Needs at least 15,000 USD (patch); worth its money and crew days, but no year has enough left; "
+    "5.0 % expected unsound."
+)
 
 
 @pytest.mark.basis("derived", "worth at prices by hand: value less money at .001 or .01 and days at 0 or 60")
@@ -164,16 +167,16 @@ ENOUGH = "Needs at least 15,000 USD (patch); worth its money and crew days, but 
         ([], {"area": None, "urgent": True}, "Cannot wait, but cannot be costed: its length or width is not known."),
         ([], {"share": None}, "Cannot be costed: its unsound share is not known."),
         ([], {"share": None, "urgent": True}, "Cannot wait, but cannot be costed: its unsound share is not known."),
-        ([], {"share": 0.001}, "No treatment is meant for it: 0.1 % unsound, in no year of the programme."),
+        ([], {"share": 0.001}, "No treatment is meant for it: 0.1 % expected unsound, in no year of the programme."),
         (
             [],
             {"share": 0.08, "full_part": 0.5},
-            "No treatment is meant for it: 8.0 % unsound, 4.0 % to full depth, in no year of the programme.",
+            "No treatment is meant for it: 8.0 % expected unsound, 4.0 % to full depth, in no year of the programme.",
         ),
         (
             [],
             {"share": 0.08, "full_part": 0.0},
-            "No treatment is meant for it: 8.0 % unsound, in no year of the programme.",
+            "No treatment is meant for it: 8.0 % expected unsound, in no year of the programme.",
         ),
         (
             [SEAL, PATCH],
@@ -183,19 +186,20 @@ ENOUGH = "Needs at least 15,000 USD (patch); worth its money and crew days, but 
         (
             [(15_000.0, 2.0, 0.0)],
             {},
-            "Too little to treat yet: 5.0 % unsound, and no treatment would spare anything within the horizon.",
+            "Too little to treat yet: 5.0 % expected unsound, and no treatment would spare anything within the "
+            "horizon.",
         ),
         (
             [PATCH],
             {"richest": 14_999.0},
-            "Needs at least 15,000 USD (patch), more than any year's money; 5.0 % unsound.",
+            "Needs at least 15,000 USD (patch), more than any year's money; 5.0 % expected unsound.",
         ),
         (
             [PATCH],
             {"richest": 15_000.0},
-            "Needs at least 15,000 USD (patch); worth its money, but no year has enough left; 5.0 % unsound.",
+            "Needs at least 15,000 USD (patch); worth its money, but no year has enough left; 5.0 % expected unsound.",
         ),
-        ([PATCH], {"crew_days": 1.9}, "Needs 2.0 crew days, more than any year has; 5.0 % unsound."),
+        ([PATCH], {"crew_days": 1.9}, "Needs 2.0 crew days, more than any year has; 5.0 % expected unsound."),
         (
             [PATCH],
             {"crew_days": 2.0},
@@ -204,7 +208,8 @@ ENOUGH = "Needs at least 15,000 USD (patch); worth its money and crew days, but 
         (
             [PATCH],
             {"money_price": 0.01},
-            "Needs at least 15,000 USD (patch); would buy less for the money than the lines chosen; 5.0 % unsound.",
+            "Needs at least 15,000 USD (patch); would buy less for the money than the lines chosen; "
+            "5.0 % expected unsound.",
         ),
         (
             [PATCH],

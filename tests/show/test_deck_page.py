@@ -91,8 +91,9 @@ def test_a_page_tells_rank_share_growth_history_works_and_limits():
         "0042 Tarn Weir", "7 of 60 by rank 80 %: 3 to 12", "9.0 % unsound today, expected 80 %: 6.0 to 13",
         "1.2 points a year of growth", "share 30.0 + growth 20.2 + traffic 11.0", "Seventh of 60.",
         "Thin polymer overlay 40.0 7.5 91,000 10 → 0.5", "Spares 900 m²·yr for 91,000 USD.",
-        "2025-04-30 Survey sounding Blue gang 8.3 % unsound: 33.0 m², 30.0 m² delaminated",
-        "4.5 % unsound of the 50 % looked at", "2020-08-01 Repair patch <Patch> & co 14.5 m²; partial; high-early",
+        "2025-04-30 Survey sounding Blue gang 8.3 % found unsound: 33.0 m², 30.0 m² delaminated",
+        "4.5 % found unsound of the 50 % looked at",
+        "2020-08-01 Repair patch <Patch> & co 14.5 m²; partial; high-early",
         "16,500 (2020)", "1 survey gave totals without a drawing", "None drawn.",
     ):  # fmt: skip
         assert said in text, said

@@ -142,7 +142,7 @@ def test_every_field_has_a_printed_name_of_its_own_with_its_unit(file):
     rows = table(file, "SELECT table_name, column_name, name FROM gpkg_data_columns")
     named = {(layer, column): name for layer, column, name in rows}
     assert named["decks", "area_m2"] == "Deck area (m²)"
-    assert named["decks", "share_now"] == "Unsound share today (0 to 1)"
+    assert named["decks", "share_now"] == "Expected unsound share today (0 to 1)"
     assert named["limits", "area_m2"] == "Break out (m²)"
     assert named["repairs", "right_yr"] == "First seen failed, after (yr)"
     assert (named["programme", "treatment"], named["programme", "label"]) == (

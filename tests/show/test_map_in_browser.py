@@ -676,7 +676,10 @@ def test_totals_are_those_of_workbook_and_document(browser: Browser, folder: Pat
     sums = browser.evaluate("decknet.sums()")
     assert sums["decks"] == len(column("Status", "Deck area"))
     assert sums["area"] == pytest.approx(sum(column("Status", "Deck area")), abs=0.05)
-    shown = [a * s for a, s in zip(column("Status", "Deck area"), column("Status", "Unsound share today"), strict=True)]
+    shown = [
+        a * s
+        for a, s in zip(column("Status", "Deck area"), column("Status", "Expected unsound share today"), strict=True)
+    ]
     assert sums["unsound"] == pytest.approx(sum(shown), abs=0.05)
     assert sums["works"] == len(made.lines)
     assert sums["cost"] == sum(column("Programme", "Cost"))

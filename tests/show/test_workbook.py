@@ -163,7 +163,7 @@ def test_dates_are_dates_and_shares_are_fractions_shown_as_percent(book):
     assert dates
     assert all(isinstance(c.value, dt.datetime) and c.number_format == "yyyy-mm-dd" for c in dates)
     status = network()
-    shares = column(book["Status"], "Unsound share today (%)")
+    shares = column(book["Status"], "Expected unsound share today (%)")
     assert {c.number_format for c in shares if c.value is not None} == {"0.0%"}
     assert [c.value for c in shares] == [pytest.approx(v, rel=1e-12) if v == v else None for v in status["share_now"]]
 
@@ -178,7 +178,7 @@ def test_headers_carry_units_currency_and_price_year(book):
     headers = [c.value for c in book["Programme"][4]]
     assert "Cost (USD, 2026 prices)" in headers
     assert "Repair area (m²)" in headers
-    assert "Unsound share before (%)" in headers
+    assert "Expected unsound share before (%)" in headers
     assert "Chance of being in the first 20 (%)" in [
         c.value for c in opened(made(network().assign(chance_first=0.5)))["Ranking"][4]
     ]
@@ -245,8 +245,8 @@ def test_totals_agree_with_status_and_programme_wherever_they_stand(data):
     assert total("Programme", "Repair area (m²)") == pytest.approx(programme.lines["repair_m2"].sum())
     assert total("Years", "Repair area (m²)") == pytest.approx(programme.lines["repair_m2"].sum())
     unsound = pytest.approx((status["area_m2"] * status["share_now"]).sum())
-    assert total("Ranking", "Unsound today (m²)") == unsound
-    assert total("Status", "Unsound today (m²)") == unsound
+    assert total("Ranking", "Expected unsound today (m²)") == unsound
+    assert total("Status", "Expected unsound today (m²)") == unsound
     assert total("Status", "Deck area (m²)") == pytest.approx(status["area_m2"].sum())
 
 
@@ -360,8 +360,8 @@ def test_repairs_and_surveys_stand_with_their_decks_and_what_became_of_them(book
     assert [c.value for c in column(repairs, "First seen failed, after (yr)")] == [None, None, None]
     assert [c.value for c in column(repairs, "Name")] == [HOSTILE[0], HOSTILE[1], HOSTILE[1]]
     assert [c.value for c in column(surveys, "Survey")] == ["s1", "s2"]
-    assert [c.value for c in column(surveys, "Unsound (m²)")] == [7, 12]
-    assert [c.value for c in column(surveys, "Unsound share of the area surveyed (%)")] == [0.07, 0.12]
+    assert [c.value for c in column(surveys, "Found unsound (m²)")] == [7, 12]
+    assert [c.value for c in column(surveys, "Found unsound share of the area surveyed (%)")] == [0.07, 0.12]
     assert [c.value for c in column(surveys, "Measured from")] == ["stated totals", "drawn areas"]
     assert [c.value for c in column(book["Survival"], "Patches")] == [2]
 

@@ -30,7 +30,7 @@ function deckCard(view, i) {
   if (!net.drawn[i]) box.append(node("p", "where", "Position not known: not drawn on the map."));
 
   const first = node("p", "facts"), fact = (value, words) => first.append(node("span", "", node("b", "", value), words));
-  fact(there(net.share_now[i]) ? percent(net.share_now[i]) : NONE, "unsound today" + (there(net.share_low[i]) && there(net.share_high[i]) ? ` (${digits.share(net.share_low[i])} to ${digits.share(net.share_high[i])})` : ""));
+  fact(there(net.share_now[i]) ? percent(net.share_now[i]) : NONE, "expected unsound today" + (there(net.share_low[i]) && there(net.share_high[i]) ? ` (${digits.share(net.share_low[i])} to ${digits.share(net.share_high[i])})` : ""));
   if (there(net.growth_per_yr[i])) fact(digits.pace(net.growth_per_yr[i]), "points a year");
   if (there(net.rank[i])) fact(digits.count(net.rank[i]), `of ${digits.count(net.n)} by rank`);
   box.append(first);
@@ -49,7 +49,7 @@ function deckCard(view, i) {
     span(net.share_low[i], net.share_high[i], digits.share), net.share_from(i) !== null && known(FROM, net.share_from(i)));
   if (there(net.survey_day[i])) {
     const found = [], covered = net.covered_share[i];
-    if (there(get("unsound_share"))) found.push(percent(get("unsound_share")) + " unsound");
+    if (there(get("unsound_share"))) found.push(percent(get("unsound_share")) + " found unsound");
     if (there(net.delaminated_share[i])) found.push(percent(net.delaminated_share[i]) + " delaminated");
     row("Last survey", dayWords(net.survey_day[i]) + (net.method(i) !== null ? `, ${net.method(i)}` : ""), found.join(", "),
       net.looked(i) ?? (there(covered) && "whole deck looked at"),
@@ -153,7 +153,7 @@ function deckChart(net, i) {
   if (planned.length > 1) draw.append(svg("path", { d: path(planned), fill: "none", stroke: "#00285a", "stroke-width": 2.2, "stroke-dasharray": "5 3" }));
   if (surveys.length > 1) draw.append(svg("path", { d: path(surveys.map((k) => [net.survey.day[k], net.survey.unsound[k]])), fill: "none", stroke: "#9aa3ab", "stroke-width": 1 }));
   for (const k of surveys) draw.append(svg("circle", { cx: X(net.survey.day[k]).toFixed(1), cy: Y(net.survey.unsound[k]).toFixed(1), r: 3, fill: net.survey.covered[k] < 0.995 ? PAPER : INK, stroke: INK },
-    svg("title", {}, `${dayWords(net.survey.day[k])}: ${percent(net.survey.unsound[k])} unsound`)));
+    svg("title", {}, `${dayWords(net.survey.day[k])}: ${percent(net.survey.unsound[k])} found unsound`)));
   const words = node("p", "caption", "Unsound share. Dots: surveys (open: part of the deck); triangles: repairs; line: without works, with its 80 % range" + (planned.length ? "; broken line: with the programme." : "."));
   return node("figure", "", draw, words);
 }
