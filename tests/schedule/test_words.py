@@ -186,8 +186,10 @@ ENOUGH = (
         (
             [(15_000.0, 2.0, 0.0)],
             {},
-            "Too little to treat yet: 5.0 % expected unsound, and no treatment would spare anything within the "
-            "horizon.",
+            (
+                "Too little to treat yet: 5.0 % expected unsound, and no treatment would spare anything within the "
+                "horizon."
+            ),
         ),
         (
             [PATCH],
@@ -208,8 +210,10 @@ ENOUGH = (
         (
             [PATCH],
             {"money_price": 0.01},
-            "Needs at least 15,000 USD (patch); would buy less for the money than the lines chosen; "
-            "5.0 % expected unsound.",
+            (
+                "Needs at least 15,000 USD (patch); would buy less for the money than the lines chosen; "
+                "5.0 % expected unsound."
+            ),
         ),
         (
             [PATCH],
