@@ -74,7 +74,7 @@ def load(
         typer.Argument(
             metavar="FILE...",
             help="Delimited text, XLSX, XLS, ODS, GeoJSON, GeoPackage, shapefile, KML, DXF, FlatGeobuf, Parquet; a "
-            "folder or a .zip of these; or an open national format.",
+            "folder or a .zip of these, each also as .gz; or an open national format.",
         ),
     ],
     kind: Annotated[

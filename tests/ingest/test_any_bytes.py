@@ -6,6 +6,7 @@ asks for or fit into ``--hours``.
 
 from __future__ import annotations
 
+import gzip
 import zipfile
 
 import pytest
@@ -70,3 +71,49 @@ def test_a_zip_within_limits_is_unpacked_and_one_beyond_is_refused(tmp_path):
     with pytest.raises(DecknetError, match="unpacked it would fill 30,000,000 bytes"):
         files_in(path, tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+TEXT = b"bridge id,survey date,spalled m2\n0001,2024-05-01,1.5\n"
+
+
+@pytest.mark.basis(
+    "derived", "a packed file is what it holds, under the name without .gz, by itself, in a folder, in a zip"
+)
+def test_a_packed_file_is_read_as_what_it_holds(tmp_path):
+    packed = tmp_path / "surveys.csv.gz"
+    packed.write_bytes(gzip.compress(TEXT[:20]) + gzip.compress(TEXT[20:]))  # two members, one after the other
+    [(path, name)], others = files_in(packed, tmp_path / "one")
+    assert (name, path.name, path.read_bytes(), others) == ("surveys.csv", "surveys.csv", TEXT, [])
+    folder = tmp_path / "in"
+    (folder / "a").mkdir(parents=True)
+    (folder / "b").mkdir()
+    for part, text in (("a", TEXT), ("b", TEXT * 2)):
+        (folder / part / "surveys.csv.gz").write_bytes(gzip.compress(text))
+    (folder / "cut.csv.gz").write_bytes(gzip.compress(TEXT * 99)[:-30])
+    (folder / "notes.gz").write_bytes(gzip.compress(TEXT))
+    files, others = files_in(folder, tmp_path / "two")
+    assert sorted((n, p.read_bytes()) for p, n in files) == [("a/surveys.csv", TEXT), ("b/surveys.csv", TEXT * 2)]
+    assert [n for n, _ in others] == ["cut.csv.gz", "notes.gz"]
+    assert "damaged or cut off" in others[0][1]
+    assert "ending (none)" in others[1][1]
+    with zipfile.ZipFile(tmp_path / "all.zip", "w") as archive:
+        archive.write(packed, "surveys.csv.gz")
+    [(path, name)], _ = files_in(tmp_path / "all.zip", tmp_path / "three")
+    assert (name, path.read_bytes()) == ("all.zip/surveys.csv", TEXT)
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "said"),
+    [
+        ("bomb.csv.gz", gzip.compress(b"0" * 30_000_000), "would fill more than"),
+        ("cut.csv.gz", gzip.compress(TEXT * 99)[:-30], "damaged or cut off"),
+        ("none.csv.gz", TEXT, "damaged or cut off"),
+        ("what.gz", gzip.compress(TEXT), "surveys.csv.gz"),
+        ("more.zip.gz", gzip.compress(TEXT), "no format that is read"),
+    ],
+)
+def test_a_packed_file_that_is_damaged_or_a_bomb_is_refused_and_leaves_nothing(tmp_path, name, data, said):
+    (tmp_path / name).write_bytes(data)
+    with pytest.raises(DecknetError, match=said):
+        files_in(tmp_path / name, tmp_path / "out")
+    assert [p for p in (tmp_path / "out").rglob("*") if p.is_file()] == []
