@@ -11,6 +11,7 @@ import shapely
 from decknet.columns import RECORDS
 from decknet.ingest import ground as ground_
 from decknet.ingest import shapes
+from decknet.ingest.positions import positions
 from decknet.ingest.traffic import undated
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ def check_bridges(rows: Rows, register: Register, kind: str) -> dict[str, pd.Dat
     columns = _columns(rows)
     columns["bridge_id"], columns["deck_id"] = bridge, deck
     _years(rows, columns)
-    x, y = shapes.positions(rows)
+    x, y = positions(rows)
     columns["longitude_deg"], columns["latitude_deg"] = _among(rows, register, x, y)
     columns["centreline"] = shapes.lines_of(rows, "centreline")
     columns["outline"] = _outlines(rows)

@@ -133,6 +133,7 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
         ("F-NO-SYSTEM", "Coordinates have a system; without one they are not used."),
         ("F-POSITION", "Longitude and latitude can be; else the position is not used."),
         ("F-ZERO-POSITION", "0, 0 stands for a position not known."),
+        ("F-TWO-POSITIONS", "Columns and the row's own shape put a bridge at one place."),
         ("F-HALF-POSITION", "A position has both its halves."),
         ("F-SWAPPED", "Longitude and latitude that fit the rest only when exchanged are not used."),
         ("F-SIGN", "A position that fits the rest only with another sign is not used."),

@@ -20,8 +20,8 @@ import pandas as pd
 from decknet.columns import RECORDS, Column
 from decknet.columns.inventory import BARS, CONCRETE, CULVERT, DECKS, EASTERN, KEY, OWNERS, POSTED, PREFIXES, SURFACES
 from decknet.ingest import values
+from decknet.ingest.positions import believable
 from decknet.ingest.recognise import Claim
-from decknet.ingest.shapes import believable
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Bools, Floats, Rows

@@ -19,18 +19,20 @@ if TYPE_CHECKING:
     from decknet.ingest.register import Register
 
 __all__ = [
-    "believable",
     "beyond_deck",
+    "coordinate",
     "deck_shapes",
     "ground_shapes",
     "lines_of",
     "on_deck",
     "optional",
     "outlines",
-    "positions",
+    "run_on",
     "strip",
+    "system_of",
     "take_places",
     "to_deck",
+    "to_degrees",
     "without_heights",
     "written",
 ]
@@ -209,10 +211,10 @@ def _from_ground(rows: Rows, shapes: Shapes, decks: pd.Series, register: Registe
 
 def to_deck(rows: Rows, shapes: Shapes, decks: pd.Series, register: Register) -> Shapes:
     """Shapes on the ground in station and offset; None where a deck's place or direction is not known."""
-    system = _system(rows)
+    system = system_of(rows)
     if system is None or register.to_deck is None:
         return _none(rows.n)
-    return register.to_deck(decks, _to_degrees(shapes, system))
+    return register.to_deck(decks, to_degrees(shapes, system))
 
 
 def outlines(rows: Rows, name: str) -> Shapes:
@@ -324,7 +326,8 @@ _ELSEWHERE = re.compile(
 )
 
 
-def _system(rows: Rows) -> pyproj.CRS | None:
+def system_of(rows: Rows) -> pyproj.CRS | None:
+    """The coordinate system stated by the user or the table; None where it is the deck's own or not stated."""
     stated = rows.stated.crs or rows.table.crs
     return None if not stated or stated.strip().lower() == ON_DECK else _named(rows, stated)
 
@@ -352,7 +355,8 @@ def _named(rows: Rows, stated: str) -> pyproj.CRS:
         ) from why
 
 
-def _to_degrees(shapes: Shapes, system: pyproj.CRS) -> Shapes:
+def to_degrees(shapes: Shapes, system: pyproj.CRS) -> Shapes:
+    """Shapes in longitude and latitude (EPSG:4326)."""
     if system == pyproj.CRS.from_epsg(4326) or system.equals(pyproj.CRS.from_epsg(4326), ignore_axis_order=True):
         return shapes
     turn = pyproj.Transformer.from_crs(system, "EPSG:4326", always_xy=True)
@@ -368,7 +372,7 @@ def ground_shapes(rows: Rows, *, quiet: bool = False) -> Shapes | None:
     if rows.table.shape is None:
         return None
     shapes = _flat(rows.table.shape)
-    system = _system(rows)
+    system = system_of(rows)
     if system is None and quiet:
         return None
     if system is None:
@@ -383,10 +387,10 @@ def ground_shapes(rows: Rows, *, quiet: bool = False) -> Shapes | None:
             {int(i): shapely.to_wkt(shapes[i].centroid, rounding_precision=3) for i in np.flatnonzero(held)},
         )
         return None
-    return _to_degrees(shapes, system)
+    return to_degrees(shapes, system)
 
 
-def _run_on(shapes: Shapes) -> Shapes:
+def run_on(shapes: Shapes) -> Shapes:
     """Shapes astride the antimeridian with longitudes that run on past 180."""
     box = shapely.bounds(shapes)
     wide = (box[:, 2] - box[:, 0]) > 180
@@ -399,7 +403,7 @@ def _run_on(shapes: Shapes) -> Shapes:
     return out
 
 
-def _kept(rows: Rows, name: str) -> Floats | None:
+def coordinate(rows: Rows, name: str) -> Floats | None:
     """A column of coordinates: what is no number is flagged, and the row stays."""
     value, lost = optional(rows, lambda: rows.number(name, ranged=False), "the position is not used")
     return None if value is None else np.where(lost, np.nan, value)
@@ -435,7 +439,7 @@ def take_places(rows: Rows) -> None:
         return
     shapes, system = _none(rows.n), None
     if rows.has("easting", "northing"):
-        x, y = _kept(rows, "easting"), _kept(rows, "northing")
+        x, y = coordinate(rows, "easting"), coordinate(rows, "northing")
         assert x is not None and y is not None  # noqa: S101, PT018
         held = ~np.isnan(x) & ~np.isnan(y)
         shapes[held] = shapely.points(x[held], y[held])
@@ -452,90 +456,13 @@ def take_places(rows: Rows) -> None:
     rows.table = replace(rows.table, shape=_flat(shapes), crs=system)
 
 
-def positions(rows: Rows) -> tuple[Floats, Floats]:
-    """Longitude and latitude of the rows in degrees, NaN where not known; each loss is flagged.
-
-    Columns come before the table's shapes; of a line or an area its middle is taken.
-    """
-    x, y = _kept(rows, "longitude_deg"), _kept(rows, "latitude_deg")
-    at = ("latitude_deg", "longitude_deg")
-    if x is not None and y is not None:
-        half = np.isnan(x) != np.isnan(y)
-        lacking = at[0] if np.isnan(y[half]).any() else at[1]
-        rows.fault(half, lacking, "F-HALF-POSITION", "half a position is no position", "Give both.", "flag")
-        x, y = np.where(half, np.nan, x), np.where(half, np.nan, y)
-        if rows.stated.crs:
-            system = _system(rows)
-            points = _none(rows.n)
-            good = ~np.isnan(x)
-            points[good] = shapely.points(x[good], y[good])
-            points = points if system is None else _to_degrees(points, system)
-            x, y = shapely.get_x(points), shapely.get_y(points)
-    elif x is not None or y is not None:
-        given = ~np.isnan(x if x is not None else y)  # type: ignore[arg-type]
-        rows.fault(
-            given,
-            at[0] if y is not None else at[1],
-            "F-HALF-POSITION",
-            "half a position is no position",
-            "Give longitude and latitude.",
-            "flag",
-        )
-        x = y = np.full(rows.n, np.nan)
-    else:
-        shapes = ground_shapes(rows)
-        if shapes is None:
-            return np.full(rows.n, np.nan), np.full(rows.n, np.nan)
-        bare = (rows.table.shape == None) | shapely.is_empty(rows.table.shape)  # noqa: E711
-        lost = bare | ~np.isfinite(shapely.bounds(shapes)).all(axis=1)
-        if not bare.all():
-            rule = "the row has no shape, or one without coordinates that can be read, so no position"
-            rows.fault(lost, "", "F-NO-POSITION", rule, "Draw it.", value="")
-        middle = shapely.centroid(_run_on(shapes))
-        x, y = shapely.get_x(middle), shapely.get_y(middle)
-        x = np.where((x > 180) & (x < 540), x - 360, x)
-    return believable(rows, x, y)
-
-
-def believable(
-    rows: Rows, x: Floats, y: Floats, east: str = "longitude_deg", north: str = "latitude_deg"
-) -> tuple[Floats, Floats]:
-    """Longitudes and latitudes that can be; the others are dropped, each with a flag."""
-    nil = (x == 0) & (y == 0)
-    rows.fault(
-        nil & rows.live,
-        north,
-        "F-ZERO-POSITION",
-        "0, 0 means that the position is not known",
-        "Give it.",
-        "flag",
-        value="0, 0",
-    )
-    wrong: Bools = ~nil & ((np.abs(x) > 180) | (np.abs(y) > 90) | np.isinf(x) | np.isinf(y))
-    swapped = wrong & (np.abs(y) <= 180) & (np.abs(x) <= 90)
-    found = {int(i): f"{x[i]:.10g}, {y[i]:.10g}" for i in np.flatnonzero(wrong)}
-    rule = "longitude lies between -180 and 180, latitude between -90 and 90; the position is not used"
-    remedy = {
-        i: f"Longitude and latitude may be exchanged: {y[i]:.10g}, {x[i]:.10g}?"
-        if swapped[i]
-        else f"Is {x[i] - 360:.10g}, {y[i]:.10g} meant, counted from 0 to 360 degrees?"
-        if 180 < x[i] < 360 and abs(y[i]) <= 90
-        else "Correct the position, or state the system of the coordinates: for example --crs EPSG:32633."
-        for i in found
-    }
-    column = north if (np.abs(y) > 90).any() else east
-    rows.fault(wrong & rows.live, column, "F-POSITION", rule, remedy, "flag", found)
-    gone = nil | wrong
-    return np.where(gone, np.nan, x), np.where(gone, np.nan, y)
-
-
 def lines_of(rows: Rows, name: str) -> Shapes | None:
     """Lines on the ground, from a column of well-known text or the table's own shapes."""
     if rows.has(name):
         shapes: Shapes | None = _flat(_from_wkt(rows, name))
-        system = _system(rows) if rows.stated.crs else None
+        system = system_of(rows) if rows.stated.crs else None
         if shapes is not None and system is not None:
-            shapes = _to_degrees(shapes, system)
+            shapes = to_degrees(shapes, system)
     elif rows.table.shape is not None and (shapely.get_dimensions(rows.table.shape) == 1).any():
         shapes = ground_shapes(rows)
     else:

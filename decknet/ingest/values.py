@@ -254,13 +254,19 @@ def stations(text: pd.Series, step: float) -> pd.Series:
     ----------
     text : Series of str, shape (n,)
     step : float
-        What the part before the plus counts: 1000 for kilometres and metres, 100 where
-        stations are counted in hundreds of feet.
+        What the part before the plus counts where the part after it does not tell: with two digits before its point
+        (12+45.3) it counts hundreds, with three (1+250) thousands, the same for the whole column.
+
+    References
+    ----------
+    practice: stations of a hundred feet or metres are written with two digits after the plus, kilometres with three.
 
     Examples
     --------
     >>> stations(pd.Series(["0+012.500", "3.5"], dtype="str"), 1000).tolist()
     ['12.5', '3.5']
+    >>> stations(pd.Series(["12+45.3"], dtype="str"), 1000).tolist()
+    ['1245.3']
     """
     return each(text, lambda cells: _stations(cells, step))
 
@@ -271,6 +277,9 @@ def _stations(text: pd.Series, step: float) -> pd.Series:
     if not marked.any():
         return text
     out = text.copy()
+    after = body[marked].str.extract(r"\+([0-9]+)", expand=False).str.len()
+    most = int(after.max())
+    step = 1000.0 if most == 3 else 100.0 if most == 2 else step
     for i in np.flatnonzero(marked):
         sign, whole, rest = _STATION.match(str(body.iloc[i])).groups()  # type: ignore[union-attr]
         out.iloc[i] = repr(float(f"{sign}1") * (float(whole) * step + float(rest.replace(",", "."))))
@@ -284,6 +293,10 @@ _PARTS_DEG = re.compile(
         (?:([0-9]{1,2}(?:[.,][0-9]+)?)\s*(?:"|″|”|''|′′|’’|s|sec\.?)?)?\s*([NSEWnsew])?""",
     re.X,
 )
+
+
+# 84.26.6: degrees, minutes and a part of a minute, a stop between each
+_STOPS_DEG = re.compile(r"([NSEWnsew])?\s*([+-]?[0-9]{1,3})\.([0-9]{1,2}\.[0-9]+)()\s*([NSEWnsew])?")
 
 
 def degrees(text: pd.Series, north: bool) -> pd.Series:
@@ -322,12 +335,12 @@ def _degree(cell: str, letters: str) -> float | None:
         before, whole, after = found.groups()
         size = abs(float(whole.replace(",", ".")))
     else:
-        parts = _PARTS_DEG.fullmatch(cell)
+        parts = _PARTS_DEG.fullmatch(cell) or _STOPS_DEG.fullmatch(cell)
         if not parts:
             return None
         before, whole, minutes, seconds, after = parts.groups()
         m, s = (float(p.replace(",", ".")) if p else 0.0 for p in (minutes, seconds))
-        if m >= 60 or s >= 60:
+        if m > 60 or s > 60 or (m == 60 and s):  # 60.00 is carried
             return None
         size = abs(float(whole)) + m / 60 + s / 3600
     letter = before or after or ""

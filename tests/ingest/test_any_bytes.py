@@ -111,6 +111,7 @@ def test_a_packed_file_is_read_as_what_it_holds(tmp_path):
         ("what.gz", gzip.compress(TEXT), "surveys.csv.gz"),
         ("more.zip.gz", gzip.compress(TEXT), "no format that is read"),
     ],
+    ids=["bomb", "cut", "no gz", "no ending", "zip"],
 )
 def test_a_packed_file_that_is_damaged_or_a_bomb_is_refused_and_leaves_nothing(tmp_path, name, data, said):
     (tmp_path / name).write_bytes(data)
