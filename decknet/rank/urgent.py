@@ -144,7 +144,7 @@ def _told(row: object, in_path: object, settings: UrgentSettings) -> tuple[str, 
         return f"{area}with bars exposed, {where}" if area else f"bars exposed, {where}", days
     if cause == "danger share":
         return (
-            f"{digits.percent(amount)} found unsound, at or past {digits.percent_given(settings.danger_share)}",
+            f"{digits.percent(amount)} unsound, at or past {digits.percent_given(settings.danger_share)}",
             settings.danger_days,
         )
     if cause == "poor rating":

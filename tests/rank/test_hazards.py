@@ -480,7 +480,7 @@ def test_each_line_says_what_was_found_when_and_how_long_it_may_take():
     assert got["why"].to_dict() == {
         "open hole": "0.25 m² of open full-depth hole",
         "exposed bar": "0.15 m² with bars exposed, clear of the wheel paths",
-        "danger share": "50 % found unsound, at or past 40 %",
+        "danger share": "50 % unsound, at or past 40 %",
     }
     assert got["days"].to_dict() == {"open hole": 1, "exposed bar": 60, "danger share": 30}
     assert got["due"].dt.strftime("%d %B").to_dict() == {
@@ -504,7 +504,7 @@ def test_what_closed_a_hazard_and_what_may_have_is_said():
 @pytest.mark.basis("derived", "200 of 400 m2, then 240 of 400 m2 found; a hole of 1 m2 with half of it patched")
 def test_a_hazard_is_told_as_it_was_last_seen_and_since_when_it_is_open():
     share = act_now(Book().look(0, unsound_m2=200.0).look(9, unsound_m2=240.0).ledger()).iloc[0]
-    assert share["why"] == "60 % found unsound, at or past 40 %"
+    assert share["why"] == "60 % unsound, at or past 40 %"
     assert share["since"] == DAY
     left = act_now(hole().repair(9, shape=box(9, -4, 1.55, 3.0)).ledger()).iloc[0]
     assert left["why"] == "0.40 m² of open full-depth hole"  # 1 m less .55 m less .05 m of reach
