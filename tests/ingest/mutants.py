@@ -415,13 +415,11 @@ def _known():
 
 
 def _held(store):
+    from decknet.columns import RECORDS
     from decknet.keep import Store
 
     with Store.open(store) as held:
-        rows = sum(
-            len(held.history(kind)) for kind in ("bridge", "deck", "survey", "defect", "repair", "traffic", "base")
-        )
-        return len(held.intakes()), rows
+        return len(held.intakes()), sum(len(held.history(kind)) for kind in RECORDS)
 
 
 def _brought_in(k, known, place, listener, now):
