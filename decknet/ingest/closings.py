@@ -99,7 +99,7 @@ def _drawn(rows: Rows, deck: pd.Series, register: Register, columns: dict[str, A
         given = (out != None) & ~shapely.is_empty(out)  # noqa: E711
         if given.any() and not shapes.on_deck(rows):
             out = shapes.to_deck(rows, out, deck, register)
-    finite = (out != None) & np.isfinite(shapely.bounds(out)).all(axis=1)  # noqa: E711
+    finite = (out != None) & shapes.all_finite(out)  # noqa: E711
     point = finite & (shapely.get_type_id(out) == 0) & np.isnan(columns["station_m"])
     columns["station_m"][point] = shapely.get_x(out[point])
     columns["offset_m"][point] = shapely.get_y(out[point])

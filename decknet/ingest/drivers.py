@@ -356,15 +356,22 @@ def _geopackage(path: Path) -> None:
     address = path.absolute().as_uri() + "?mode=ro&immutable=1"
     try:
         with closing(sqlite3.connect(address, uri=True)) as db:
+            db.text_factory = _as_text
             db.execute("PRAGMA trusted_schema = OFF")
             db.execute("PRAGMA cell_size_check = ON")
             listed = db.execute("SELECT type, name, sql, rootpage FROM sqlite_master").fetchall()
             for kind, name, sql, page in listed:
                 _harmless(path, db, str(kind), str(name), str(sql or ""), virtual=not page)
-    except sqlite3.DatabaseError as why:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as why:  # what it says of a damaged name may be no text
+        told = "a name in it is damaged" if isinstance(why, UnicodeDecodeError) else why
         raise RecordError(
-            f"{path.name}: the file cannot be opened as map data ({why}). Export it again as GeoPackage or GeoJSON."
+            f"{path.name}: the file cannot be opened as map data ({told}). Export it again as GeoPackage or GeoJSON."
         ) from why
+
+
+def _as_text(cell: bytes) -> str:
+    """Text of a database, a byte that is none in its place."""
+    return cell.decode("utf-8", "replace")
 
 
 def _harmless(path: Path, db: sqlite3.Connection, kind: str, name: str, sql: str, *, virtual: bool) -> None:

@@ -98,7 +98,7 @@ def add_looks(rows: Rows, columns: dict[str, Any], register: Register, size: pd.
     looked[held] = [words[i] for i in held]
     placed = drawn != None  # noqa: E711
     for a, b in (STRIP[:2], STRIP[2:]):
-        placed |= False if a not in edges else ~np.isnan(edges[a] + edges[b])
+        placed |= ~np.isnan(edges[a] + edges[b]) if a in edges and b in edges else False
     looked[unread & ~placed & (looked == None)] = UNREADABLE  # noqa: E711
     columns.update(edges)
     if placed.any() or "coverage" in columns:
@@ -329,7 +329,7 @@ def _usable(
 def _wrong(shape: Any) -> str:
     if shape is None or shapely.is_empty(shape):
         return "there is no shape"
-    if not np.isfinite(shapely.bounds(shape)).all():
+    if not np.isfinite(shapely.get_coordinates(shape)).all():
         return "a coordinate is no finite number"
     if shape.geom_type not in ("Polygon", "MultiPolygon"):
         return "a polygon is needed"

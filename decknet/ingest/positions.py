@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from decknet.ingest.shapes import coordinate, ground_shapes, run_on, system_of, to_degrees
+from decknet.ingest.shapes import all_finite, coordinate, ground_shapes, run_on, system_of, to_degrees
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Bools, Floats, Rows
@@ -73,7 +73,7 @@ def _middles(rows: Rows, *, quiet: bool) -> tuple[Floats, Floats] | None:
         return None
     middle = shapely.centroid(run_on(shapes))
     x, y = shapely.get_x(middle), shapely.get_y(middle)
-    lost = ~np.isfinite(shapely.bounds(shapes)).all(axis=1)
+    lost = ~all_finite(shapes)
     x = np.where((x > 180) & (x < 540), x - 360, x)
     return np.where(lost, np.nan, x), np.where(lost, np.nan, y)
 

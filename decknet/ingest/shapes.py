@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from decknet.ingest.register import Register
 
 __all__ = [
+    "all_finite",
     "beyond_deck",
     "coordinate",
     "deck_shapes",
@@ -128,6 +129,14 @@ def _flat(shapes: Shapes) -> Shapes:
     return out
 
 
+def all_finite(shapes: Shapes) -> Bools:
+    """Which shapes have coordinates and only finite ones; the bounds of a shape pass over one that is no number."""
+    at, of = shapely.get_coordinates(shapes, return_index=True)
+    out = np.bincount(of, minlength=len(shapes)) > 0
+    out[of[~np.isfinite(at).all(axis=1)]] = False
+    return np.asarray(out)
+
+
 def on_deck(rows: Rows) -> bool:
     """Whether the table's own shapes are in station and offset."""
     table = rows.table
@@ -225,7 +234,7 @@ def outlines(rows: Rows, name: str) -> Shapes:
 def _polygons(rows: Rows, shapes: Shapes, name: str, area: Floats | None) -> Shapes:
     out = shapes.copy()
     held = out != None  # noqa: E711
-    finite = np.isfinite(shapely.bounds(out)).all(axis=1)
+    finite = all_finite(out)
     lost = held & ~finite
     rows.fault(lost, name, "R-SHAPE", "every coordinate must be a finite number", "Draw the shape again.")
     out[lost] = None

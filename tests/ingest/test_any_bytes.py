@@ -6,15 +6,23 @@ asks for or fit into ``--hours``.
 
 from __future__ import annotations
 
+import datetime as dt
 import gzip
+import sqlite3
 import zipfile
+from contextlib import closing
 
+import numpy as np
 import pytest
+import shapely
 
 from decknet.errors import DecknetError
+from decknet.ingest import Known, read_file
 from decknet.ingest.bundle import files_in
 from decknet.ingest.read import FORMATS
+from decknet.ingest.shapes import all_finite
 from tests.ingest import mutants
+from tests.ingest.conftest import assert_nothing_lost, write_layer
 
 QUICK, LONG = 20, 1_500
 
@@ -118,3 +126,44 @@ def test_a_packed_file_that_is_damaged_or_a_bomb_is_refused_and_leaves_nothing(t
     with pytest.raises(DecknetError, match=said):
         files_in(tmp_path / name, tmp_path / "out")
     assert [p for p in (tmp_path / "out").rglob("*") if p.is_file()] == []
+
+
+@pytest.mark.filterwarnings("ignore:invalid value encountered")
+@pytest.mark.basis("derived", "a ring with a corner that is no number has finite bounds all the same")
+def test_a_corner_that_is_no_number_is_found_though_the_bounds_pass_over_it():
+    odd = shapely.from_wkt("POLYGON ((0 0, 4 0, NaN 2, 0 3, 0 0))")
+    shapes = np.array(
+        [odd, shapely.box(0, 0, 1, 1), None, shapely.Point(), shapely.Point(1, float("inf"))], dtype=object
+    )
+    assert np.isfinite(shapely.bounds(odd)).all()
+    assert all_finite(shapes).tolist() == [False, True, False, False, False]
+
+
+@pytest.mark.filterwarnings("ignore:invalid value encountered")
+def test_a_drawn_survey_with_such_a_corner_is_refused_by_name(tmp_path, known):
+    odd = shapely.from_wkt("POLYGON ((0 0, 4 0, NaN 2, 0 3, 0 0))")
+    write_layer(
+        tmp_path / "delaminations.gpkg", "delaminations", [odd, shapely.box(1, 1, 2, 2)],
+        {"deck_id": ["001", "001"], "survey_date": ["2024-05-01"] * 2, "kind": ["delamination"] * 2},
+    )  # fmt: skip
+    reading = read_file(tmp_path / "delaminations.gpkg", known=known, today=dt.date(2026, 6, 1))
+    assert_nothing_lost(reading)
+    assert reading.rows_kept == 1
+    assert "R-SHAPE" in set(reading.faults["code"])
+
+
+@pytest.mark.parametrize("one", ["from_station_m", "to_station_m", "from_offset_m", "to_offset_m"])
+def test_one_edge_of_a_strip_alone_is_told_and_loses_nothing(read, one):
+    reading = read(f"deck_id,survey_date,{one},spalled_m2\n001,2024-05-01,3,1.5\n")
+    assert reading.rows_kept + (reading.faults["severity"] == "refuse").sum() == 1
+
+
+def test_a_damaged_name_in_a_database_is_refused_in_words(tmp_path):
+    path = tmp_path / "bridges.gpkg"
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("CREATE TABLE bridges (bridge_id TEXT)")
+        db.execute("PRAGMA writable_schema = ON")
+        db.execute("UPDATE sqlite_master SET sql = CAST(? AS TEXT)", (b"CREATE TABLE \xff\xfe (",))
+        db.commit()
+    with pytest.raises(DecknetError, match=r"cannot be opened as map data"):
+        read_file(path, known=Known.empty(), today=dt.date(2026, 6, 1))
