@@ -24,7 +24,7 @@ def positions(rows: Rows) -> tuple[Floats, Floats]:
     """Longitude and latitude of the rows in degrees, NaN where not known; each loss is flagged.
 
     Of a line or an area its middle is taken. Where the table has both columns and shapes, columns count where the shape
-    lies near, with the sign and order that bring them there; else the shape does. Each that matters is said.
+    lies near, with the sign and order that bring them there; else the shape does. Where the columns of a row are empty it has no position. Each that matters is said.
     """
     x, y = coordinate(rows, "longitude_deg"), coordinate(rows, "latitude_deg")
     at = ("latitude_deg", "longitude_deg")
@@ -119,7 +119,9 @@ def _with_shapes(rows: Rows, x: Floats, y: Floats, to_x: Floats, to_y: Floats) -
     rule = "columns and the row's own shape lie far apart in every sign and order; the shape is used"
     remedy = {int(i): f"Used is {to_x[i]:.6f}, {to_y[i]:.6f}. Look which is right." for i in np.flatnonzero(other)}
     rows.fault(other, at, "F-TWO-POSITIONS", rule, remedy, "flag", said)
-    shape = real & ~near
+    shape = (
+        real & given & ~near
+    )  # a row whose columns are empty may be placed by its line or its deck: no point is made
     return np.where(shape, to_x, found_x), np.where(shape, to_y, found_y)
 
 

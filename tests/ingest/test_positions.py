@@ -61,15 +61,15 @@ def test_columns_count_where_the_shape_lies_near_and_the_shape_where_it_does_not
         ({"lat": 50.004, "lon": 10.0}, [10.0, 50.0]),  # near: nothing to say
         ({"lat": 50.005, "lon": 10.0}, [10.0, 50.0]),  # near, and said
         ({"lat": 52.0, "lon": 14.0}, [10.0, 50.0]),  # another place
-        ({"lat": None, "lon": None}, [10.0, 50.0]),  # only the shape
+        ({"lat": None, "lon": None}, [10.0, 50.0]),  # no columns: nothing is made of the shape
         ({"lat": 0.001, "lon": -0.002}, [10.0, 50.0]),  # next to nothing is not known
         ({"lat": 50.1, "lon": 10.1}, [0.0, 0.0]),  # a shape at nothing is none
         ({"lat": 50.2, "lon": 10.2}, [-84.16667, -90.0]),  # nor one at the pole
         ({"lat": 50.3, "lon": 10.3}, None),
         ({"lat": 0, "lon": 0}, [0.0, 0.0]),  # nothing at all
     )
-    assert lon.tolist() == pytest.approx([10.0, 10.0, 10.0, 10.0, 10.0, 10.1, 10.2, 10.3, np.nan], nan_ok=True)
-    assert lat.tolist() == pytest.approx([50.004, 50.005, 50.0, 50.0, 50.0, 50.1, 50.2, 50.3, np.nan], nan_ok=True)
+    assert lon.tolist() == pytest.approx([10.0, 10.0, 10.0, np.nan, np.nan, 10.1, 10.2, 10.3, np.nan], nan_ok=True)
+    assert lat.tolist() == pytest.approx([50.004, 50.005, 50.0, np.nan, np.nan, 50.1, 50.2, 50.3, np.nan], nan_ok=True)
     said = [f for f in log if f.code == "F-TWO-POSITIONS"]
     assert len(said) == 2
     assert "0.6 km away" in said[0].remedy
