@@ -24,7 +24,8 @@ def positions(rows: Rows) -> tuple[Floats, Floats]:
     """Longitude and latitude of the rows in degrees, NaN where not known; each loss is flagged.
 
     Of a line or an area its middle is taken. Where the table has both columns and shapes, columns count where the shape
-    lies near, with the sign and order that bring them there; else the shape does. Where the columns of a row are empty it has no position. Each that matters is said.
+    lies near, with the sign and order that bring them there; else the shape does. A row
+    whose columns are empty has no position. Each that matters is said.
     """
     x, y = coordinate(rows, "longitude_deg"), coordinate(rows, "latitude_deg")
     at = ("latitude_deg", "longitude_deg")
