@@ -18,6 +18,7 @@ import pandas as pd
 import shapely
 
 from decknet.columns import CAUSES, HAZARD, STATUS
+from decknet.columns.among import is_among
 from decknet.errors import SettingsError
 from decknet.flow.ground import CRS, DIRECTED
 from decknet.flow.reading import AsOf, Records, read_records, with_decks
@@ -138,12 +139,14 @@ class Condition:
     @cached_property
     def surveys(self) -> pd.DataFrame:
         """What each survey looked at and found, as ``measure.survey_shares`` gives."""
-        return survey_shares(self.records["survey"], self.records["defect"], self.decks, self.settings.look)
+        return survey_shares(
+            self.records["survey"], self.records["defect"], self.decks, self.settings.look, edges=self.edges
+        )
 
     @cached_property
     def known(self) -> DeckAsKnown:
         """Each deck as known, at each of its looks and now."""
-        return deck_as_known(self.surveys, self.records["defect"], self.decks, self.repairs)
+        return deck_as_known(self.surveys, self.records["defect"], self.decks, self.repairs, edges=self.edges)
 
     @cached_property
     def telling(self) -> pd.DataFrame:
@@ -318,7 +321,7 @@ class Condition:
         grown = status["unsound_share"] + status["growth_per_yr"] * years.clip(lower=0.0)
         when = status.set_index("deck_id")["survey_date"].reindex(self.repairs["deck_id"]).to_numpy()
         worked = self.repairs.loc[self.repairs["repair_date"].to_numpy() >= when, "deck_id"]
-        return grown.clip(upper=1.0).where(~status["deck_id"].isin(worked)).round(SHARE_PLACES)
+        return grown.clip(upper=1.0).where(~is_among(status["deck_id"], worked)).round(SHARE_PLACES)
 
     @cached_property
     def urgent(self) -> pd.DataFrame:
@@ -342,7 +345,7 @@ class Condition:
         status = self._ranked.copy()
         why = self.urgent.groupby("deck_id")["why"].agg("; ".join)
         status["urgent"] = why.reindex(status["deck_id"]).astype("str").array
-        is_open = status["deck_id"].isin(self.urgent.loc[self.urgent["state"] == OPEN, "deck_id"])
+        is_open = is_among(status["deck_id"], self.urgent.loc[self.urgent["state"] == OPEN, "deck_id"])
         state = pd.Series(np.where(is_open, OPEN, TO_CONFIRM), index=status.index, dtype="str")
         status["urgent_state"] = state.where(status["urgent"].notna())
         status["looked"] = _looked(status)
@@ -430,15 +433,15 @@ class Condition:
         found = self.open_defects
         drawn = found[shapely.area(found["shape"].to_numpy(dtype=object)) > 0]
         sized = self.decks[self.decks["length_m"].notna() & self.decks["width_m"].notna()]
-        found = drawn[drawn["deck_id"].isin(sized["deck_id"])].reset_index(drop=True)
-        decks = sized[sized["deck_id"].isin(found["deck_id"])].reset_index(drop=True)
+        found = drawn[is_among(drawn["deck_id"], sized["deck_id"])].reset_index(drop=True)
+        decks = sized[is_among(sized["deck_id"], found["deck_id"])].reset_index(drop=True)
         if found.empty:
             return pd.DataFrame({"deck_id": pd.Series(dtype="str")})
         return limit_quantities(repair_limits(found, decks, self.settings.limits), decks, self.settings.quantities)
 
     def limits_of(self, deck_ids: Any) -> pd.DataFrame:
         """The limits of some decks, in the order of their numbers."""
-        return self.limits[self.limits["deck_id"].isin(set(deck_ids))].reset_index(drop=True)
+        return self.limits[is_among(self.limits["deck_id"], set(deck_ids))].reset_index(drop=True)
 
     @cached_property
     def _unplaced(self) -> pd.Index:
@@ -471,7 +474,7 @@ class Condition:
             expected without a drawing is in it, so that it is of the whole deck;
             overlay_year of decks with an overlay on record.
         """
-        limits = self.limits[~self.limits["deck_id"].isin(self._unplaced)]
+        limits = self.limits[~is_among(self.limits["deck_id"], self._unplaced)]
         drawn = pd.DataFrame(columns=["repair_m2", "saw_cut_m", "full_part"], dtype="float64")
         if len(limits):
             sums = limits.assign(full_m2=limits["unsound_m2"].where(limits["depth_class"] == "full", 0.0))

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from decknet.columns.among import is_among
 from decknet.columns.dates import DATED, OF_A_SURVEY
 from decknet.flow.reading import Records
 from decknet.predict.history import years
@@ -37,7 +38,7 @@ def roll_back(records: Records, damage: pd.DataFrame) -> tuple[Records, pd.DataF
         last[["deck_id", "life", "survey_date"]], on=["deck_id", "life"], suffixes=("", "_last")
     )
     again = earlier.loc[earlier["survey_date"] < earlier["survey_date_last"], "deck_id"].unique()
-    last = last[last["deck_id"].isin(again)].reset_index(drop=True)
+    last = last[is_among(last["deck_id"], again)].reset_index(drop=True)
     cut = last.set_index("deck_id")["survey_date"]
     frames = dict(records.frames)
     for kind, day in DATED.items():
@@ -49,7 +50,7 @@ def roll_back(records: Records, damage: pd.DataFrame) -> tuple[Records, pd.DataF
     lost = set(records["survey"]["survey_id"]) - set(frames["survey"]["survey_id"])
     for kind in OF_A_SURVEY:
         if kind in frames and len(frames[kind]):
-            frames[kind] = frames[kind][~frames[kind]["survey_id"].isin(lost)].reset_index(drop=True)
+            frames[kind] = frames[kind][~is_among(frames[kind]["survey_id"], lost)].reset_index(drop=True)
     names = [n for n in ("deck_id", "survey_id", "survey_date", "method", "crew") if n in last]
     hidden = last[names].copy()
     nobody = pd.Series(np.nan, index=last.index, dtype="object")

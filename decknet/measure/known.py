@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from decknet.columns.among import is_among
 from decknet.measure.looks import ASSUMED, KINDS, WHOLE, areal_parts, deck_edges, kinds_mask
 from decknet.measure.share import KIND_TOTAL
 
@@ -69,8 +70,9 @@ class _Layer:
 
 
 def deck_as_known(
-    shares: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, repairs: pd.DataFrame
-) -> DeckAsKnown:
+    shares: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, repairs: pd.DataFrame, *,
+    edges: pd.DataFrame | None = None,
+) -> DeckAsKnown:  # fmt: skip
     """Each deck as known: what its looks say together, place by place.
 
     Parameters
@@ -79,6 +81,8 @@ def deck_as_known(
         As ``survey_shares`` gives.
     defects, decks, repairs : DataFrame
         Records, columns of ``columns.RECORDS``. Shapes are in station and offset (m).
+    edges : DataFrame or None
+        As ``deck_edges`` gives.
 
     Returns
     -------
@@ -100,7 +104,7 @@ def deck_as_known(
     told = shares[shares["unsound_m2"].notna()].reset_index(drop=True)
     renewals = _renewals(repairs, decks)
     rows, at = _of_told(told, defects)
-    edges = deck_edges(decks)
+    edges = deck_edges(decks) if edges is None else edges
     group, placewise = _segments(told, renewals)
     series = _by_numbers(told, group, edges)
     series["undrawn_m2"] = _undrawn(told, rows, at)
@@ -125,7 +129,7 @@ def _undrawn(told: pd.DataFrame, rows: pd.DataFrame, at: Ints) -> Floats:
 
 def _renewals(repairs: pd.DataFrame, decks: pd.DataFrame) -> pd.DataFrame:
     """Works that renewed a whole deck (deck_id, repair_date), in order of date."""
-    works = repairs[repairs["treatment"].isin(RENEWING) & repairs["deck_id"].isin(decks["deck_id"])]
+    works = repairs[repairs["treatment"].isin(RENEWING) & is_among(repairs["deck_id"], decks["deck_id"])]
     return works[["deck_id", "repair_date"]].sort_values(["repair_date", "deck_id"], ignore_index=True)
 
 
@@ -148,7 +152,7 @@ def _segments(told: pd.DataFrame, renewals: pd.DataFrame) -> tuple[Ints, Flags]:
     whole = told["extent"].isin((WHOLE, ASSUMED)).to_numpy(dtype=bool)
     sees_all = (told["sees"] == ALL_KINDS).to_numpy(dtype=bool)
     drawn = told["measured_from"].eq("polygons").to_numpy(dtype=bool)
-    some = np.flatnonzero(told["deck_id"].isin(told.loc[~(whole & sees_all), "deck_id"]).to_numpy())
+    some = np.flatnonzero(is_among(told["deck_id"], told.loc[~(whole & sees_all), "deck_id"]).to_numpy())
     if not len(some):
         return np.arange(1, len(told) + 1), np.zeros(len(told), dtype=bool)
     group, placewise = _hang_together(
@@ -406,7 +410,7 @@ def _look_layers(told: pd.DataFrame, chosen: Ints, own: Floats, at: Ints) -> dic
 
 def _patch_layers(repairs: pd.DataFrame, decks: Shapes) -> dict[Any, list[_Layer]]:
     """Drawn patches of some decks, by deck."""
-    mine = repairs[repairs["deck_id"].isin(set(decks)) & repairs["shape"].notna()]
+    mine = repairs[is_among(repairs["deck_id"], set(decks)) & repairs["shape"].notna()]
     shapes = shapely.make_valid(shapely.force_2d(mine["shape"].to_numpy(dtype=object)))
     out: dict[Any, list[_Layer]] = {}
     for deck_id, day, shape in zip(mine["deck_id"], mine["repair_date"], shapes, strict=True):

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from decknet.columns.among import is_among
 from decknet.errors import RecordError
 from decknet.measure.looks import areal_parts, deck_edges, in_order, looks_of
 from decknet.settings import LookSettings
@@ -134,8 +135,9 @@ def area_once(group: NDArray[np.int64], shapes: NDArray[np.object_]) -> pd.Serie
 
 
 def survey_shares(
-    surveys: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, settings: LookSettings | None = None
-) -> pd.DataFrame:
+    surveys: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, settings: LookSettings | None = None, *,
+    edges: pd.DataFrame | None = None,
+) -> pd.DataFrame:  # fmt: skip
     """What each survey found: its look, areas by kind, unsound area, shares.
 
     Parameters
@@ -144,6 +146,8 @@ def survey_shares(
         Records, columns of ``columns.RECORDS``. Shapes are in station and offset (m).
     settings : LookSettings or None
         What each method finds; None: as it comes.
+    edges : DataFrame or None
+        As ``deck_edges`` gives.
 
     Returns
     -------
@@ -165,7 +169,7 @@ def survey_shares(
     ----------
     derived: unions, clipped to the outline and to the ground looked at.
     """
-    edges = deck_edges(decks)
+    edges = deck_edges(decks) if edges is None else edges
     found = in_order(surveys, edges)
     out = looks_of(found, edges, settings or LookSettings())
     for name in (*_TOTALS, "exposed_bar_m2"):
@@ -205,7 +209,7 @@ def _set_aside(shares: pd.DataFrame) -> None:
 def _drawn(surveys: pd.DataFrame, defects: pd.DataFrame, outlines: pd.Series) -> pd.DataFrame:
     """Areas by kind for the surveys that have defects, on the row numbers of ``surveys``."""
     rows = pd.Series(np.arange(len(surveys)), index=pd.Index(surveys["survey_id"]))
-    defects = defects[defects["survey_id"].isin(rows.index)]
+    defects = defects[is_among(defects["survey_id"], rows.index)]
     names = ["unsound_m2", *KIND_TOTAL.values(), "outside_m2"]
     if defects.empty:
         return pd.DataFrame(columns=names, index=pd.Index([], dtype="int64"), dtype="float64")

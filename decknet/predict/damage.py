@@ -7,6 +7,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from decknet.columns.among import is_among
 from decknet.predict.drawn import drawn_overlaps
 
 __all__ = ["DAYS_PER_YEAR", "PATCHES", "damage_account", "damage_ever", "deck_lives", "never_falling"]
@@ -41,7 +42,7 @@ def deck_lives(decks: pd.DataFrame, repairs: pd.DataFrame) -> pd.DataFrame:
     """
     first = decks["built_year"].fillna(decks["deck_built_year"])
     built = pd.DataFrame({"deck_id": decks["deck_id"], "start": _midsummer(first), "begun_by": "built", "order": 0})
-    works = repairs[repairs["treatment"].isin(_NEW_LIFE) & repairs["deck_id"].isin(decks["deck_id"])]
+    works = repairs[repairs["treatment"].isin(_NEW_LIFE) & is_among(repairs["deck_id"], decks["deck_id"])]
     anew = pd.DataFrame(
         {"deck_id": works["deck_id"], "start": works["repair_date"], "begun_by": works["treatment"], "order": 1}
     )
@@ -106,7 +107,7 @@ def _patches_done(
     lives = deck_lives(decks, repairs)
     found = shares[shares["unsound_share"].notna()].reset_index(drop=True)
     drawn = found["measured_from"].eq("polygons") if "measured_from" in found else pd.Series(False, index=found.index)
-    patches = repairs[repairs["treatment"].isin(PATCHES) & repairs["deck_id"].isin(deck_at)].reset_index(drop=True)
+    patches = repairs[repairs["treatment"].isin(PATCHES) & is_among(repairs["deck_id"], deck_at)].reset_index(drop=True)
     limits = patches["shape"].to_numpy(dtype=object)
     sawn_m2 = pd.Series(shapely.area(limits), index=patches.index)
     sawn_m2 = sawn_m2.where(sawn_m2 > 0)

@@ -8,6 +8,7 @@ import shapely
 from numpy.typing import NDArray
 
 from decknet import digits
+from decknet.columns.among import is_among
 from decknet.measure import area_once
 from decknet.measure.looks import kinds_mask
 from decknet.predict.damage import DAYS_PER_YEAR, PATCHES, deck_lives
@@ -57,7 +58,7 @@ def followed_repairs(
     What overlaps is found by one tree over all decks.
     """
     deck_at = pd.Index(decks["deck_id"])
-    patches = repairs[repairs["treatment"].isin(PATCHES) & repairs["deck_id"].isin(deck_at)]
+    patches = repairs[repairs["treatment"].isin(PATCHES) & is_among(repairs["deck_id"], deck_at)]
     patches = patches[patches["repair_date"].notna()].sort_values(["deck_id", "repair_date", "repair_id"])
     patches = patches.reset_index(drop=True)
     found = shares.reset_index(drop=True)

@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from decknet.columns.among import is_among
 from decknet.measure import DeckAsKnown
 from decknet.predict.damage import deck_lives
 from decknet.predict.near_cells import NEAR_M, covered_cells, damage_distance_m, in_cells, rings
@@ -64,13 +65,13 @@ def look_first(
     """
     rows: list[dict[str, Any]] = []
     of = known.series
-    last = of[of["deck_id"].isin(set(deck_ids))].groupby("deck_id").tail(1)
+    last = of[is_among(of["deck_id"], set(deck_ids))].groupby("deck_id").tail(1)
     last = last[all_placed(last)] if nearness.shown else last.iloc[:0]
     begun = deck_lives(decks, repairs)
     begun = begun[begun["life"] > 0].groupby("deck_id")["start"].max().reindex(last["deck_id"]).to_numpy()
     last = last[~(begun >= last["survey_date"].to_numpy())]
-    drawn = known.defects[known.defects["survey_id"].isin(last["survey_id"]) & known.defects["shape"].notna()]
-    patches = repairs[repairs["shape"].notna() & repairs["deck_id"].isin(last["deck_id"])]
+    drawn = known.defects[is_among(known.defects["survey_id"], last["survey_id"]) & known.defects["shape"].notna()]
+    patches = repairs[repairs["shape"].notna() & is_among(repairs["deck_id"], last["deck_id"])]
     joints = decks.drop_duplicates("deck_id").set_index("deck_id")["joints_m"]
     for look in last.to_dict("records"):
         deck, edge = look["deck_id"], edges["edge"].get(look["deck_id"])

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 from scipy.stats import t as student
 
+from decknet.columns.among import is_among
 from decknet.measure import DeckAsKnown
 from decknet.measure.looks import ASSUMED, PLACE, WHOLE, kinds_mask
 from decknet.predict.damage import deck_lives
@@ -153,7 +154,7 @@ def look_pairs(known: DeckAsKnown, shares: pd.DataFrame, decks: pd.DataFrame, re
     after = np.flatnonzero(drew & hollow & placed & (np.diff(deck, prepend=-1) == 0))
     after = after[drawn_before[after - 1]]
     lives = deck_lives(decks, repairs)
-    lives = lives[(lives["life"] > 0) & lives["deck_id"].isin(of["deck_id"].iloc[after])]
+    lives = lives[(lives["life"] > 0) & is_among(lives["deck_id"], of["deck_id"].iloc[after])]
     mine = pd.DataFrame({"deck_id": of["deck_id"].to_numpy()[after], "after": after}).merge(lives, on="deck_id")
     start = mine["start"].to_numpy().astype("datetime64[D]")
     till = mine["after"].to_numpy(dtype=np.int64)
@@ -223,11 +224,11 @@ def ring_tables(
     drawn = known.defects[known.defects["shape"].notna()]
     ids = of["survey_id"].to_numpy(dtype=object)
     before, after = (pairs[n].to_numpy(dtype=np.int64) for n in ("before", "after"))
-    at_before = _by_key(drawn[drawn["survey_id"].isin(ids[before])], "survey_id")
+    at_before = _by_key(drawn[is_among(drawn["survey_id"], ids[before])], "survey_id")
     at_after = _by_key(
-        drawn[drawn["found_by"].eq(drawn["survey_id"]) & drawn["survey_id"].isin(ids[after])], "survey_id"
+        drawn[drawn["found_by"].eq(drawn["survey_id"]) & is_among(drawn["survey_id"], ids[after])], "survey_id"
     )
-    patches = repairs[repairs["shape"].notna() & repairs["deck_id"].isin(pairs["deck_id"])]
+    patches = repairs[repairs["shape"].notna() & is_among(repairs["deck_id"], pairs["deck_id"])]
     patched = dict(iter(patches.groupby("deck_id", sort=False)))
     joints = decks.drop_duplicates("deck_id").set_index("deck_id")["joints_m"]
     none = np.zeros(0, dtype=object)

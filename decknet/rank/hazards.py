@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
+from decknet.columns.among import is_among
 from decknet.columns.choices import CAUSES
 from decknet.measure.looks import KINDS, PLACE, areal_parts, kinds_mask
 from decknet.rank.hazard_rules import (
@@ -87,9 +89,9 @@ def follow_hazards(
     ----------
     practice: a hazard stays open until something on record deals with that place.
     """
-    told = _Told(shares, pd.Index(shares["survey_id"]), surveys, defects)
+    told = _Told(shares, pd.Index(shares["survey_id"]), surveys, defects, edges)
     found = [
-        *_drawn_findings(told, edges), *_stated_findings(told, edges), *_share_findings(told, settings),
+        *_drawn_findings(told), *_stated_findings(told), *_share_findings(told, settings),
         *_rating_findings(ratings, decks, settings), *_openings(repairs, decks, settings, pd.Timestamp(today)),
         *_remark_findings(told),
     ]  # fmt: skip
@@ -98,11 +100,12 @@ def follow_hazards(
         by_deck.setdefault(finding.hazard.deck_id, []).append(finding)
     if not by_deck:
         return _frame([])
-    events = _events(shares, defects, decks, repairs, ratings, closings, set(by_deck))
+    first = pd.Series({deck_id: min(f.day for f in mine) for deck_id, mine in by_deck.items()})
+    events = _events(shares, defects, decks, repairs, ratings, closings, first)
     out: list[Hazard] = []
-    for deck_id in sorted(by_deck):
-        edge, area = edges.loc[deck_id, "edge"], float(edges.loc[deck_id, "area_m2"])
-        edge = edge if shapely.area(edge) > 0 else None
+    names = sorted(by_deck)
+    about = edges.loc[names]
+    for deck_id, edge, area in zip(names, _solid(about["edge"]), about["area_m2"].tolist(), strict=True):
         out += _follow(Deck(edge, area, settings.danger_share), by_deck[deck_id], events.get(deck_id, []))
     return _frame(out)
 
@@ -139,33 +142,39 @@ def _is_same(known: Hazard, fresh: Hazard) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Told:
-    """What surveys say: ``shares`` with their ids as an index ``at``, the records of surveys and defects."""
+    """What surveys say: ``shares`` with their ids as an index ``at``, the records of surveys and defects; the edges."""
 
     shares: pd.DataFrame
     at: pd.Index
     surveys: pd.DataFrame
     defects: pd.DataFrame
+    edges: pd.DataFrame
 
     def looks(self, ids: pd.Series) -> pd.DataFrame:
-        """The shares of some surveys, in the order of the ids; unknown ones left out, row of each in ``of``."""
+        """The shares of some surveys, in the order of the ids; unknown ones left out, row of each in ``of``.
+
+        ``ground`` is where something without a place must lie: the ground the survey looked at, None for all of a deck
+        without an edge.
+        """
         at = self.at.get_indexer(ids)
         rows = self.shares.take(at[at >= 0])
-        return rows.assign(of=np.flatnonzero(at >= 0))
+        edge = _solid(self.edges["edge"].array[self.edges.index.get_indexer(rows["deck_id"])])
+        ground = np.where(rows["extent"].eq(PLACE).to_numpy(dtype=bool), rows["region"].to_numpy(dtype=object), edge)
+        return rows.assign(of=np.flatnonzero(at >= 0), ground=pd.Series(ground, index=rows.index, dtype="object"))
+
+
+def _solid(shapes: Any) -> NDArray[np.object_]:
+    """Shapes that have an area; None in place of the others."""
+    out = np.array(shapes, dtype=object)
+    out[~(shapely.area(out) > 0)] = None
+    return out
 
 
 def _survey_words(row: Any) -> str:
     return survey_words(row.survey_date, row.method)
 
 
-def _ground(row: Any, edges: pd.DataFrame) -> Any:
-    """Where something without a place must lie: the ground its survey looked at."""
-    if row.extent == PLACE:
-        return row.region
-    edge = edges.loc[row.deck_id, "edge"]
-    return edge if shapely.area(edge) > 0 else None
-
-
-def _drawn_findings(told: _Told, edges: pd.DataFrame) -> Iterator[_Finding]:
+def _drawn_findings(told: _Told) -> Iterator[_Finding]:
     """Holes and bars that a survey lists one by one."""
     mine = told.defects[told.defects["kind"].isin(_DEFECT_CAUSES)].drop(
         columns=["deck_id", "survey_date"], errors="ignore"
@@ -181,17 +190,17 @@ def _drawn_findings(told: _Told, edges: pd.DataFrame) -> Iterator[_Finding]:
             Hazard(
                 f"{row.survey_id}/{row.defect_id}", row.deck_id, _DEFECT_CAUSES[row.kind], row.survey_date,
                 _survey_words(row), float("nan") if pd.isna(amount) else float(amount), _bit(row.kind), place,
-                None if place is not None else _ground(row, edges), last_seen=row.survey_date,
+                None if place is not None else row.ground, last_seen=row.survey_date,
             ),
         )  # fmt: skip
 
 
-def _stated_findings(told: _Told, edges: pd.DataFrame) -> Iterator[_Finding]:
+def _stated_findings(told: _Told) -> Iterator[_Finding]:
     """Holes and bars that a survey states as a total and does not list."""
     for kind, total in _TOTAL.items():
         listed = told.defects.loc[told.defects["kind"] == kind, "survey_id"]
         stated = told.surveys.loc[(told.surveys[total] > 0).fillna(False).astype(bool), ["survey_id", total]]
-        stated = stated[~stated["survey_id"].isin(listed)]
+        stated = stated[~is_among(stated["survey_id"], listed)]
         rows = told.looks(stated["survey_id"])
         rows["stated"] = stated[total].to_numpy(dtype="float64")[rows["of"]]
         for row in rows.sort_values(["survey_date", "survey_id"]).itertuples():
@@ -200,7 +209,7 @@ def _stated_findings(told: _Told, edges: pd.DataFrame) -> Iterator[_Finding]:
                 row.survey_date,
                 Hazard(
                     f"{row.survey_id}/{'hole' if kind == 'hole' else 'bars'}", row.deck_id, _DEFECT_CAUSES[kind],
-                    row.survey_date, _survey_words(row), amount, _bit(kind), None, _ground(row, edges),
+                    row.survey_date, _survey_words(row), amount, _bit(kind), None, row.ground,
                     last_seen=row.survey_date,
                 ),
             )  # fmt: skip
@@ -209,8 +218,9 @@ def _stated_findings(told: _Told, edges: pd.DataFrame) -> Iterator[_Finding]:
 def _share_findings(told: _Told, settings: UrgentSettings) -> Iterator[_Finding]:
     """Surveys that found a share at or past the danger threshold of what they looked at."""
     over = told.shares[told.shares["unsound_share"].round(SHARE_PLACES) >= settings.danger_share]
-    shapes = _unsound_of(told.defects[told.defects["survey_id"].isin(over["survey_id"])])
-    for row in over.itertuples():
+    shapes = _unsound_of(told.defects[is_among(told.defects["survey_id"], over["survey_id"])])
+    names = ["survey_id", "deck_id", "survey_date", "method", "extent", "region", "unsound_share"]
+    for row in over[names].itertuples(index=False):
         yield _Finding(
             row.survey_date,
             Hazard(
@@ -228,7 +238,7 @@ def _unsound_of(defects: pd.DataFrame) -> dict[str, Any]:
     loose = set(defects.loc[~has, "survey_id"])
     solid = shapely.make_valid(shapely.force_2d(shapes[has]))
     frame = pd.DataFrame({"survey_id": defects["survey_id"].to_numpy()[has], "shape": pd.Series(solid, dtype="object")})
-    frame = frame[~frame["survey_id"].isin(loose)]
+    frame = frame[~is_among(frame["survey_id"], loose)]
     return {str(k): shapely.union_all(list(part["shape"])) for k, part in frame.groupby("survey_id")}
 
 
@@ -263,7 +273,7 @@ def _openings(
         ~opened
         & (cured + pd.Timedelta(days=settings.opening_days) < today)
         & (repairs["repair_date"] >= today - pd.Timedelta(days=settings.opening_back_days))
-        & repairs["deck_id"].isin(decks["deck_id"])
+        & is_among(repairs["deck_id"], decks["deck_id"])
     )
     late = repairs.assign(cured=cured)[hit.fillna(False).astype(bool)]
     for row in late.sort_values(["cured", "repair_id"], kind="stable").itertuples():
@@ -287,7 +297,7 @@ def _remark_findings(told: _Told) -> Iterator[_Finding]:
     if not len(hit):
         return
     mine = told.surveys.iloc[hit]
-    defects = told.defects[told.defects["survey_id"].isin(mine["survey_id"])]
+    defects = told.defects[is_among(told.defects["survey_id"], mine["survey_id"])]
     listed = {kind: set(defects.loc[defects["kind"] == kind, "survey_id"]) for kind in _TOTAL}
     figures = {kind: mine[total].to_numpy(dtype="float64", na_value=np.nan) for kind, total in _TOTAL.items()}
     for row in told.looks(mine["survey_id"]).itertuples():
@@ -309,23 +319,28 @@ def _remark_findings(told: _Told) -> Iterator[_Finding]:
 
 def _events(
     shares: pd.DataFrame, defects: pd.DataFrame, decks: pd.DataFrame, repairs: pd.DataFrame, ratings: pd.DataFrame,
-    closings: pd.DataFrame, wanted: set[str],
+    closings: pd.DataFrame, first: pd.Series,
 ) -> Mapping[str, list[tuple[Any, int, Any]]]:  # fmt: skip
-    """By deck what may act on a hazard, with its day; of one day looks come first, then repairs, then closings."""
+    """By deck what may act on a hazard, with its day; of one day looks come first, then repairs, then closings.
+
+    ``first`` is the day of the first finding of each deck that has any: what comes before it acts on nothing.
+    """
     out: dict[str, list[tuple[Any, int, Any]]] = {}
-    for deck_id, look in _looks(shares[shares["deck_id"].isin(wanted)], defects):
+    for deck_id, look in _looks(_since(shares, "survey_date", first, after=True), defects):
         out.setdefault(deck_id, []).append((look.day, 0, look))
-    for row in repairs[repairs["deck_id"].isin(wanted)].itertuples():
+    done = repairs[["repair_id", "deck_id", "repair_date", "treatment", "area_m2", "shape"]]
+    for row in _since(done, "repair_date", first).itertuples(index=False):
         shape = shapely.make_valid(shapely.force_2d(row.shape)) if shapely.area(row.shape) > 0 else None
         area = float("nan") if pd.isna(row.area_m2) else float(row.area_m2)
         repair = Repair(row.repair_date, str(row.repair_id), str(row.treatment), shape, area)
         out.setdefault(row.deck_id, []).append((row.repair_date, 2, repair))
     rated = ratings[ratings["rated_year"].notna()].merge(
-        decks.loc[decks["deck_id"].isin(wanted), ["deck_id", "bridge_id"]], on="bridge_id"
+        decks.loc[is_among(decks["deck_id"], first.index), ["deck_id", "bridge_id"]], on="bridge_id"
     )
-    for row in rated.assign(day=_rated_on(rated["rated_year"])).itertuples():
+    rated = rated.assign(day=_rated_on(rated["rated_year"]))
+    for row in _since(rated, "day", first, after=True).itertuples():
         out.setdefault(row.deck_id, []).append((row.day, 0, Rating(row.day, int(row.deck_rating))))
-    for row in closings[closings["deck_id"].isin(wanted)].itertuples():
+    for row in _since(closings, "closed_on", first).itertuples():
         place = row.shape if shapely.area(row.shape) > 0 else None
         if place is None and pd.notna(row.station_m) and pd.notna(row.offset_m):
             place = shapely.Point(float(row.station_m), float(row.offset_m))
@@ -337,13 +352,20 @@ def _events(
     return out
 
 
+def _since(rows: pd.DataFrame, day: str, first: pd.Series, *, after: bool = False) -> pd.DataFrame:
+    """Records of decks that have a first finding, of its day or later; ``after`` it, without its day."""
+    mine = rows[is_among(rows["deck_id"], first.index)]
+    when, begun = mine[day].to_numpy(), first.reindex(mine["deck_id"]).to_numpy()
+    return mine[~(when <= begun if after else when < begun)]
+
+
 def _text(value: Any) -> str:
     return value if isinstance(value, str) else ""
 
 
 def _looks(shares: pd.DataFrame, defects: pd.DataFrame) -> Iterator[tuple[str, Look]]:
     """The surveys of some decks, with what each reports."""
-    mine = defects[defects["survey_id"].isin(shares["survey_id"])]
+    mine = defects[is_among(defects["survey_id"], shares["survey_id"])]
     has = pd.Series(shapely.area(mine["shape"].to_numpy(dtype=object)) > 0, index=mine.index)
     by_survey = dict(tuple(mine.assign(drawn=has).groupby("survey_id")))
     names = [

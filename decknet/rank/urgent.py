@@ -108,7 +108,7 @@ def with_words(ledger: pd.DataFrame, decks: pd.DataFrame, settings: UrgentSettin
     middle = shapely.point_on_surface(shapes)
     x, y = shapely.get_x(middle), shapely.get_y(middle)
     out = ledger.copy()
-    told = [_told(row, path.iloc[i], settings) for i, row in enumerate(ledger.itertuples())]
+    told = [_told(row, on_path, settings) for row, on_path in zip(ledger.itertuples(), path.array, strict=True)]
     out["what"] = pd.array([words for words, _ in told], dtype="str")
     placed = np.isfinite(x) & ~ledger["cause"].eq("danger share").to_numpy(dtype=bool)
     out["place"] = pd.array(

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from decknet.columns.among import is_among
+
 __all__ = ["overbreak_found"]
 
 LONGEST_YR = 1.5  # from survey to repair; later, growth would be taken for overbreak
@@ -41,8 +43,9 @@ def overbreak_found(
     ----------
     Derived: ratio of sums, so that small jobs do not rule.
     """
-    known = set(decks["deck_id"])
-    done = repairs[repairs["treatment"].isin(KINDS) & repairs["area_m2"].notna() & repairs["deck_id"].isin(known)]
+    done = repairs[
+        repairs["treatment"].isin(KINDS) & repairs["area_m2"].notna() & is_among(repairs["deck_id"], decks["deck_id"])
+    ]
     found = shares[(shares["unsound_m2"] > 0) & (shares["covered_share"] >= 0.9)]
     if done.empty or found.empty:
         return None, 0
