@@ -21,6 +21,7 @@ ALL_KINDS = kinds_mask(frozenset(KINDS))
 HOLLOW = kinds_mask(frozenset({"delamination"}))
 _LEAST_M2 = 1e-4
 _COMPONENTS = (*KIND_TOTAL.values(), "rest_hollow_m2", "rest_open_m2")
+_SEEN_WITH = (*(KINDS.index(k) for k in KIND_TOTAL), KINDS.index("delamination"), KINDS.index("spall"))
 _IN_SUM = np.array([name != "exposed_bar_m2" for name in _COMPONENTS])
 
 Floats = NDArray[np.float64]
@@ -298,9 +299,16 @@ def _by_whole_looks(
     mine = ~placewise[at] if len(at) else np.zeros(0, dtype=bool)
     drawn = rows[mine].reset_index(drop=True).rename(columns={"survey_id": "found_by"})
     drawn["survey_id"] = drawn["found_by"]
-    last = pd.Series(group).groupby(told["deck_id"].to_numpy()).max()
-    stands = group[at[mine]] == last.reindex(drawn["deck_id"]).to_numpy()
+    stands = (group == _last_group(told, group))[at[mine]]
     return drawn, drawn[stands].drop(columns="survey_id").reset_index(drop=True)
+
+
+def _last_group(told: pd.DataFrame, group: Ints) -> Ints:
+    """Of each look, what the last look of its deck hangs together with; looks of a deck stand together, in order."""
+    deck = pd.factorize(told["deck_id"])[0]
+    ends = np.append(deck[1:] != deck[:-1], True)[: len(deck)]
+    last: Ints = group[ends][deck]
+    return last
 
 
 def _less_repaired(found: pd.DataFrame, repairs: pd.DataFrame, renewals: pd.DataFrame) -> pd.DataFrame:
@@ -346,8 +354,9 @@ def _by_places(
     layers = _look_layers(told, chosen, own, at)
     patches = _patch_layers(repairs, told["deck_id"].to_numpy(dtype=object)[chosen])
     deck = told["deck_id"].to_numpy(dtype=object)
-    about = {d: (e, float(a)) for d, e, a in zip(edges.index, edges["edge"], edges["area_m2"], strict=True)}
-    final = pd.Series(group).groupby(deck).max().to_dict()
+    sized = edges.loc[pd.unique(deck[chosen])]
+    about = {d: (e, float(a)) for d, e, a in zip(sized.index, sized["edge"], sized["area_m2"], strict=True)}
+    final = _last_group(told, group)
     state, looked = own.copy(), np.zeros(len(told))
     fresh, oldest = np.zeros(len(told)), told["survey_date"].to_numpy().copy()
     undrawn = series["undrawn_m2"].to_numpy(dtype="float64").copy()
@@ -366,7 +375,7 @@ def _by_places(
                 state[layer.row], looked[layer.row], fresh[layer.row], oldest[layer.row] = known.figures
                 undrawn[layer.row] = known.undrawn_m2
                 pieces += [(layer.row, i, shape) for i, shape in known.pieces]
-        if final[deck_id] == group[part[0]] and known is not None:
+        if final[part[0]] == group[part[0]] and known is not None:
             last += known.pieces
     _put(series, chosen, state[chosen], looked[chosen], fresh[chosen], oldest[chosen], edges)
     series["undrawn_m2"] = undrawn
@@ -475,14 +484,20 @@ def _part(ground: Any, even: float, area: float) -> float:
 
 def _cover(layer: _Layer, edge: Any, cover: dict[int, Any], even: dict[int, float]) -> None:
     """Lay a look or a repair over what is older. In place."""
+    laid: dict[int, Any] = {}  # kinds that were covered alike stay covered by one and the same shape
     for k in range(len(KINDS)):
         if not layer.sees >> k & 1:
             continue
         if layer.whole:
             cover[k] = edge if edge is not None else True
         elif layer.region is not None:
-            if cover.get(k) is not True:
-                cover[k] = layer.region if k not in cover else shapely.union(cover[k], layer.region)
+            under = cover.get(k)
+            if under is None:
+                cover[k] = layer.region
+            elif under is not True:
+                if id(under) not in laid:
+                    laid[id(under)] = shapely.union(under, layer.region)
+                cover[k] = laid[id(under)]
         else:
             even[k] = even.get(k, 1.0) * (1.0 - min(layer.part, 1.0))
 
@@ -495,13 +510,14 @@ def _left_of(
     weights: list[float] = []
     loose = np.zeros(len(_COMPONENTS))
     names = list(KIND_TOTAL)
+    left = _Left(ground)
     for i in layer.defects:
         k, component = KINDS.index(found.kinds[i]), names.index(found.kinds[i])
         over, weight = cover.get(k), even.get(k, 1.0)
         if over is True:
             continue
         if not found.has[i]:
-            loose[component] += found.area_m2[i] * weight * _share_left(ground, over)
+            loose[component] += found.area_m2[i] * weight * left.beyond(over)
             continue
         shape = found.shapes[i]
         if ground is not None and not shapely.covers(ground, shape):
@@ -512,16 +528,29 @@ def _left_of(
             pieces.append((int(i), shape))
             weights.append(weight)
     if layer.totals is not None:
-        groups = [*(KINDS.index(k) for k in KIND_TOTAL), KINDS.index("delamination"), KINDS.index("spall")]
-        for component, k in enumerate(groups):
+        for component, k in enumerate(_SEEN_WITH):
             if layer.totals[component] and cover.get(k) is not True:
-                loose[component] += layer.totals[component] * even.get(k, 1.0) * _share_left(ground, cover.get(k))
+                loose[component] += layer.totals[component] * even.get(k, 1.0) * left.beyond(cover.get(k))
     return pieces, weights, loose
 
 
+class _Left:
+    """Share of a look's ground that lies beyond what covers it; each cover is cut off once."""
+
+    def __init__(self, ground: Any) -> None:
+        self._ground = ground
+        self._shares: dict[int, float] = {}
+
+    def beyond(self, over: Any) -> float:
+        """Share beyond a cover that outlives this value; None: nothing covers it."""
+        if over is None:
+            return 1.0
+        if id(over) not in self._shares:
+            self._shares[id(over)] = _share_left(self._ground, over)
+        return self._shares[id(over)]
+
+
 def _share_left(ground: Any, over: Any) -> float:
-    if over is None:
-        return 1.0
     if ground is None or not shapely.area(ground) > 0:
         return 0.0
     return float(shapely.area(shapely.difference(ground, over)) / shapely.area(ground))

@@ -88,11 +88,10 @@ def in_order(surveys: pd.DataFrame, edges: pd.DataFrame) -> pd.DataFrame:
     """Surveys whose deck is known, by deck, date and id."""
     at = edges.index.get_indexer(surveys["deck_id"])
     rows = surveys[at >= 0]
-    keys = (rows["survey_id"].to_numpy(dtype=object), rows["survey_date"].to_numpy(), _ranked(edges)[at[at >= 0]])
-    order = np.lexsort((pd.Series(keys[0]).rank(method="dense").to_numpy(), *keys[1:])) if _ties(*keys[1:]) else (
-        np.lexsort(keys[1:])
-    )  # fmt: skip
-    return rows.iloc[order].reset_index(drop=True)
+    keys: tuple[NDArray[Any], ...] = (rows["survey_date"].to_numpy(), _ranked(edges)[at[at >= 0]])
+    if _ties(*keys):
+        keys = (pd.Series(rows["survey_id"].to_numpy(dtype=object)).rank(method="dense").to_numpy(), *keys)
+    return rows.iloc[np.lexsort(keys)].reset_index(drop=True)
 
 
 def _ranked(edges: pd.DataFrame) -> NDArray[np.int64]:
