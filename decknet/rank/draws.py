@@ -51,7 +51,12 @@ def two_piece(z: Draws, median: Draws, low: Draws, high: Draws) -> Draws:
     [4.0, 5.0, 8.0]
     """
     down, up = (median - low) / np.float32(Z80), (high - median) / np.float32(Z80)
-    result: Draws = median + np.minimum(z, np.float32(0)) * down + np.maximum(z, np.float32(0)) * up
+    result: Draws = np.minimum(z, np.float32(0))
+    result *= down
+    result += median
+    above = np.maximum(z, np.float32(0))
+    above *= up
+    result += above
     return result
 
 
@@ -115,13 +120,14 @@ def draws(decks: pd.DataFrame, settings: RankSettings) -> Drawer:
         second = _normal(rng, size)
         second *= rest
         second += rho * first
-        a = np.clip(two_piece(first, *(c[rows] for c in share)), np.float32(0), np.float32(1))
-        b = np.maximum(two_piece(second, *(c[rows] for c in growth)), np.float32(0))
+        a, b = (two_piece(z, *(c[rows] for c in of)) for z, of in ((first, share), (second, growth)))
+        np.clip(a, np.float32(0), np.float32(1), out=a)
+        np.maximum(b, np.float32(0), out=b)
         if traffic_known:
             return a, b, np.broadcast_to(aadt[rows], size)
         third = _normal(rng, size)
-        c = np.maximum(two_piece(third, *(c[rows] for c in traffic)), np.float32(0))
-        return a, b, c
+        c = two_piece(third, *(c[rows] for c in traffic))
+        return a, b, np.maximum(c, np.float32(0), out=c)
 
     return draw
 

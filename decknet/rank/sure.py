@@ -57,8 +57,11 @@ class _Sampler:
         parts = []
         for k, x in enumerate(self.draw(chunk, block.stop - block.start, rng)):
             start, steps, table = self.tables[k]
-            at = (x - np.float32(start)) * np.float32(steps) + np.float32(0.5)
-            parts.append(np.take(table, np.minimum(at, np.float32(_STEPS)).astype(np.int32), mode="clip"))
+            at = x - np.float32(start)
+            at *= np.float32(steps)
+            at += np.float32(0.5)
+            np.minimum(at, np.float32(_STEPS), out=at)
+            parts.append(np.take(table, at.astype(np.int32), mode="clip"))
         parts += [np.broadcast_to(self.values[chunk, k], parts[0].shape) for k in range(len(ALWAYS), w.shape[1])]
         if self.scale.by == "sum":
             priority = w[:, :1] * parts[0]
@@ -72,7 +75,9 @@ class _Sampler:
                 down += (w[:, k, None] * (one - v)) ** 2
             up, down = np.sqrt(up), np.sqrt(down)
             priority = up / (up + down)
-        binned: NDArray[np.uint16] = (priority * np.float32(_BINS - 1) + np.float32(0.5)).astype(np.uint16)
+        priority *= np.float32(_BINS - 1)
+        priority += np.float32(0.5)
+        binned: NDArray[np.uint16] = priority.astype(np.uint16)
         return binned
 
 
@@ -148,23 +153,25 @@ def rank_ranges(
 
     def read(chunk: slice) -> None:
         size = chunk.stop - chunk.start
-        twice = np.empty((m, size), dtype=np.int32)  # twice the middle of the places shared, to stay whole
+        twice = np.empty((size, m), dtype=np.int32)  # twice the middle of the places shared, to stay whole
         chance, first, second = np.zeros(size), np.zeros(size), np.zeros(size)
         for block in blocks:
             steps = sampler.bin(chunk, block)
+            middle = np.empty(steps.shape, dtype=np.int32)
             for s, row in enumerate(steps, start=block.start):
                 before = ahead[s, 1:].take(row)
                 upto = ahead[s].take(row)
-                twice[s] = before + upto + 1
+                middle[s - block.start] = before + upto + 1
                 front = np.flatnonzero(before < settings.first)
                 chance[front] += np.minimum((settings.first - before[front]) / (upto[front] - before[front]), 1.0)
+            twice[:, block] = middle.T
             exact = steps.astype(np.float64)
             first += exact.sum(axis=0)
             second += np.einsum("ij,ij->j", exact, exact)
-        out["rank_mean"][chunk] = twice.sum(axis=0, dtype=np.int64) / (2 * m)
-        by_deck = np.sort(twice.T.copy(), axis=1)
-        out["rank_low"][chunk] = by_deck[:, low_at] // 2
-        out["rank_high"][chunk] = -(-by_deck[:, high_at] // 2)
+        out["rank_mean"][chunk] = twice.sum(axis=1, dtype=np.int64) / (2 * m)
+        twice.sort(axis=1)
+        out["rank_low"][chunk] = twice[:, low_at] // 2
+        out["rank_high"][chunk] = -(-twice[:, high_at] // 2)
         out["chance_first"][chunk] = chance / m
         sums["first"][chunk], sums["second"][chunk] = first, second
 
