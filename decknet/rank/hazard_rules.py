@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -89,7 +90,7 @@ class Look:
     sees: int
     method_known: bool
     drawn: bool
-    shapes: dict[int, Any]
+    shapes: Mapping[int, Any]
     loose: int
     none: int
     share: float

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -44,6 +45,7 @@ _COLUMNS = [
 ]  # fmt: skip
 
 
+_NOTHING: Mapping[int, Any] = MappingProxyType({})
 _BITS = {kind: kinds_mask(frozenset({kind})) for kind in KINDS}
 
 
@@ -374,15 +376,17 @@ def _looks(shares: pd.DataFrame, defects: pd.DataFrame) -> Iterator[tuple[str, L
     ]  # fmt: skip
     for row in shares[names].itertuples(index=False):
         listed = by_survey.get(row.survey_id)
-        shapes: dict[int, Any] = {}
+        shapes: Mapping[int, Any] = _NOTHING
         unsound, loose, none = None, 0, 0
         if listed is not None:
             drawn = listed[listed["drawn"]]
             if len(drawn):
                 solid = shapely.make_valid(shapely.force_2d(drawn["shape"].to_numpy(dtype=object)))
                 unsound = shapely.union_all(solid)
-                for kind in drawn["kind"].unique():
-                    shapes[_bit(kind)] = shapely.union_all(solid[(drawn["kind"] == kind).to_numpy()])
+                shapes = {
+                    _bit(kind): shapely.union_all(solid[(drawn["kind"] == kind).to_numpy()])
+                    for kind in drawn["kind"].unique()
+                }
             loose = int(np.bitwise_or.reduce([0, *(_bit(k) for k in listed.loc[~listed["drawn"], "kind"])]))
         if row.measured_from != "polygons":
             for kind, total in _TOTAL.items():

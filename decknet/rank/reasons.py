@@ -234,15 +234,17 @@ def reasons(decks: pd.DataFrame, scale: Worth, points: Floats, order: Ints, sett
         rank.tolist(), shares, share_words(decks), paces, decks["growth_from"].tolist(), said_traffic, first, extra,
         moves, strict=True,
     )  # fmt: skip
-    out = []
+    out, of_all = [], digits.count(n)
     for place, share, share_from, growth, growth_from, traffic, strongest, more, move in rows:
         said = (
             f"{share} of the deck expected unsound ({share_from})",
             f"growing {growth} points a year{_GROWTH_NOTE.get(growth_from, '')}",
             traffic,
         )
-        measures = "; ".join(said[i] for i in strongest)
-        out.append(f"{place_words(place)} of {digits.count(n)}: {measures}{more}. {move}.".replace(" .", ""))
+        i, j, k = strongest
+        out.append(
+            f"{place_words(place)} of {of_all}: {said[i]}; {said[j]}; {said[k]}{more}. {move}.".replace(" .", "")
+        )
     return out
 
 

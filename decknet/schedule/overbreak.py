@@ -50,7 +50,8 @@ def overbreak_found(
     if done.empty or found.empty:
         return None, 0
     left = done[["deck_id", "repair_date", "area_m2"]].sort_values("repair_date", kind="stable")
-    right = shares[["deck_id", "survey_date", "unsound_m2", "covered_share"]].sort_values("survey_date", kind="stable")
+    right = shares[["deck_id", "survey_date", "unsound_m2", "covered_share"]]
+    right = right[is_among(right["deck_id"], left["deck_id"])].sort_values("survey_date", kind="stable")
     pairs = pd.merge_asof(
         left.astype({"deck_id": "object"}),
         right.astype({"deck_id": "object"}),
