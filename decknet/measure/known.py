@@ -20,6 +20,7 @@ RENEWING = ("thin overlay", "rigid overlay", "new deck")  # after one of these o
 ALL_KINDS = kinds_mask(frozenset(KINDS))
 HOLLOW = kinds_mask(frozenset({"delamination"}))
 _LEAST_M2 = 1e-4
+_SOON = pd.Timedelta(days=366)
 _COMPONENTS = (*KIND_TOTAL.values(), "rest_hollow_m2", "rest_open_m2")
 _SEEN_WITH = (*(KINDS.index(k) for k in KIND_TOTAL), KINDS.index("delamination"), KINDS.index("spall"))
 _IN_SUM = np.array([name != "exposed_bar_m2" for name in _COMPONENTS])
@@ -136,9 +137,10 @@ def _renewals(repairs: pd.DataFrame, decks: pd.DataFrame) -> pd.DataFrame:
 
 def _of_told(told: pd.DataFrame, defects: pd.DataFrame) -> tuple[pd.DataFrame, Ints]:
     """Defects of looks that tell, with deck and day of their survey; and the row of their look."""
-    at = pd.Index(told["survey_id"]).get_indexer(defects["survey_id"])
+    with_any = np.flatnonzero(is_among(told["survey_id"], defects["survey_id"]))
+    at = pd.Index(told["survey_id"].array[with_any]).get_indexer(defects["survey_id"])
     rows = defects[at >= 0].drop(columns=["deck_id", "survey_date"], errors="ignore").reset_index(drop=True)
-    at = at[at >= 0].astype(np.int64)
+    at = with_any[at[at >= 0]].astype(np.int64)
     rows["deck_id"], rows["survey_date"] = told["deck_id"].array[at], told["survey_date"].array[at]
     return rows, at
 
@@ -368,10 +370,10 @@ def _by_places(
         mine = sorted(
             [layers[i] for i in part] + patches.get(deck_id, []), key=lambda x: (x.day, not x.repair, x.row)
         )  # fmt: skip
-        known = None
+        known, laid = None, _Overlays()
         for upto, layer in enumerate(mine):
             if not layer.repair:
-                known = _as_known(mine[: upto + 1], edge, area, found)
+                known = _as_known(mine[: upto + 1], edge, area, found, laid)
                 state[layer.row], looked[layer.row], fresh[layer.row], oldest[layer.row] = known.figures
                 undrawn[layer.row] = known.undrawn_m2
                 pieces += [(layer.row, i, shape) for i, shape in known.pieces]
@@ -434,7 +436,7 @@ class _Known:
     undrawn_m2: float
 
 
-def _as_known(layers: list[_Layer], edge: Any, area: float, found: _Found) -> _Known:
+def _as_known(layers: list[_Layer], edge: Any, area: float, found: _Found, laid: _Overlays) -> _Known:
     """One deck as known after the last of some layers."""
     cover: dict[int, Any] = {}  # by kind: ground that newer looks able to see it have covered
     even: dict[int, float] = {}  # by kind: what parts of unknown place leave of older looks
@@ -448,21 +450,21 @@ def _as_known(layers: list[_Layer], edge: Any, area: float, found: _Found) -> _K
     for layer in reversed(layers):
         if not layer.repair:
             ground = edge if layer.whole or layer.region is None else layer.region
-            mine, weight, rest = _left_of(layer, ground, cover, even, found)
+            mine, weight, rest = _left_of(layer, ground, cover, even, found, laid)
             pieces += mine
             weights += [w if counts else 0.0 for w in weight]
             loose += rest if counts else 0.0
-            if counts and (len(mine) or rest.any() or layer is layers[-1] or _adds_ground(ground, looked)):
+            if counts and (len(mine) or rest.any() or layer is layers[-1] or _adds_ground(ground, looked, laid)):
                 oldest = min(oldest, layer.day)
-            soon = newest - layer.day <= pd.Timedelta(days=366)
+            soon = newest - layer.day <= _SOON
             if layer.whole or layer.region is not None:
-                looked = ground if looked is None else shapely.union(looked, ground)
+                looked = ground if looked is None else laid.union(looked, ground)
                 if soon:
                     fresh_ground = looked
             else:
                 looked_even *= 1.0 - layer.part
                 fresh_even *= 1.0 - layer.part if soon else 1.0
-        _cover(layer, edge, cover, even)
+        _cover(layer, edge, cover, even, laid)
         if layer.whole and layer.sees == ALL_KINDS:
             break
         counts &= not (layer.whole and layer.in_all)
@@ -473,8 +475,8 @@ def _as_known(layers: list[_Layer], edge: Any, area: float, found: _Found) -> _K
     return _Known(figures, pieces, max(float(loose[_IN_SUM].sum()), 0.0))
 
 
-def _adds_ground(ground: Any, looked: Any) -> bool:
-    return looked is None or ground is None or shapely.area(shapely.difference(ground, looked)) > _LEAST_M2
+def _adds_ground(ground: Any, looked: Any, laid: _Overlays) -> bool:
+    return looked is None or ground is None or laid.beyond_m2(ground, looked) > _LEAST_M2
 
 
 def _part(ground: Any, even: float, area: float) -> float:
@@ -482,9 +484,8 @@ def _part(ground: Any, even: float, area: float) -> float:
     return 1.0 - (1.0 - placed) * even
 
 
-def _cover(layer: _Layer, edge: Any, cover: dict[int, Any], even: dict[int, float]) -> None:
+def _cover(layer: _Layer, edge: Any, cover: dict[int, Any], even: dict[int, float], laid: _Overlays) -> None:
     """Lay a look or a repair over what is older. In place."""
-    laid: dict[int, Any] = {}  # kinds that were covered alike stay covered by one and the same shape
     for k in range(len(KINDS)):
         if not layer.sees >> k & 1:
             continue
@@ -495,29 +496,26 @@ def _cover(layer: _Layer, edge: Any, cover: dict[int, Any], even: dict[int, floa
             if under is None:
                 cover[k] = layer.region
             elif under is not True:
-                if id(under) not in laid:
-                    laid[id(under)] = shapely.union(under, layer.region)
-                cover[k] = laid[id(under)]
+                cover[k] = laid.union(under, layer.region)
         else:
             even[k] = even.get(k, 1.0) * (1.0 - min(layer.part, 1.0))
 
 
 def _left_of(
-    layer: _Layer, ground: Any, cover: dict[int, Any], even: dict[int, float], found: _Found
+    layer: _Layer, ground: Any, cover: dict[int, Any], even: dict[int, float], found: _Found, laid: _Overlays
 ) -> tuple[list[tuple[int, Any]], list[float], Floats]:
     """What newer looks leave of one look: drawn pieces, the weight of each, and areas without a place."""
     pieces: list[tuple[int, Any]] = []
     weights: list[float] = []
     loose = np.zeros(len(_COMPONENTS))
     names = list(KIND_TOTAL)
-    left = _Left(ground)
     for i in layer.defects:
         k, component = KINDS.index(found.kinds[i]), names.index(found.kinds[i])
         over, weight = cover.get(k), even.get(k, 1.0)
         if over is True:
             continue
         if not found.has[i]:
-            loose[component] += found.area_m2[i] * weight * left.beyond(over)
+            loose[component] += found.area_m2[i] * weight * laid.share_left(ground, over)
             continue
         shape = found.shapes[i]
         if ground is not None and not shapely.covers(ground, shape):
@@ -530,30 +528,42 @@ def _left_of(
     if layer.totals is not None:
         for component, k in enumerate(_SEEN_WITH):
             if layer.totals[component] and cover.get(k) is not True:
-                loose[component] += layer.totals[component] * even.get(k, 1.0) * left.beyond(cover.get(k))
+                loose[component] += layer.totals[component] * even.get(k, 1.0) * laid.share_left(ground, cover.get(k))
     return pieces, weights, loose
 
 
-class _Left:
-    """Share of a look's ground that lies beyond what covers it; each cover is cut off once."""
+class _Overlays:
+    """Unions and differences of one deck's grounds, each worked out once.
 
-    def __init__(self, ground: Any) -> None:
-        self._ground = ground
-        self._shares: dict[int, float] = {}
+    Kinds that were covered alike are covered by one and the same shape. What was laid over one another is held here, so
+    that no other shape can take its place in memory.
+    """
 
-    def beyond(self, over: Any) -> float:
-        """Share beyond a cover that outlives this value; None: nothing covers it."""
+    def __init__(self) -> None:
+        self._unions: dict[tuple[int, int], tuple[Any, Any, Any]] = {}
+        self._beyond: dict[tuple[int, int], tuple[Any, Any, float]] = {}
+
+    def union(self, one: Any, other: Any) -> Any:
+        """Both together."""
+        key = id(one), id(other)
+        if key not in self._unions:
+            self._unions[key] = one, other, shapely.union(one, other)
+        return self._unions[key][2]
+
+    def beyond_m2(self, ground: Any, over: Any) -> float:
+        """Area of a ground that lies beyond what covers it, m2."""
+        key = id(ground), id(over)
+        if key not in self._beyond:
+            self._beyond[key] = ground, over, float(shapely.area(shapely.difference(ground, over)))
+        return self._beyond[key][2]
+
+    def share_left(self, ground: Any, over: Any) -> float:
+        """Share of a ground beyond what covers it; ``over`` None: nothing does."""
         if over is None:
             return 1.0
-        if id(over) not in self._shares:
-            self._shares[id(over)] = _share_left(self._ground, over)
-        return self._shares[id(over)]
-
-
-def _share_left(ground: Any, over: Any) -> float:
-    if ground is None or not shapely.area(ground) > 0:
-        return 0.0
-    return float(shapely.area(shapely.difference(ground, over)) / shapely.area(ground))
+        if ground is None or not shapely.area(ground) > 0:
+            return 0.0
+        return self.beyond_m2(ground, over) / float(shapely.area(ground))
 
 
 def _once(shapes: Shapes) -> float:

@@ -20,6 +20,7 @@ KINDS = DEFECT_KINDS
 _EXTENTS = (WHOLE, ASSUMED, PLACE, PART)
 WHOLE_DECK_WORDS = "whole deck"
 _STRIP = ("from_station_m", "to_station_m", "from_offset_m", "to_offset_m")
+_UNREAD = ("remarks",)  # says nothing of what was looked at
 _FAR_M = 1e5
 _SMALLER = 0.95  # an area stated below this part of the strip's is of a part of it
 
@@ -87,11 +88,13 @@ def survey_looks(
 def in_order(surveys: pd.DataFrame, edges: pd.DataFrame) -> pd.DataFrame:
     """Surveys whose deck is known, by deck, date and id."""
     at = edges.index.get_indexer(surveys["deck_id"])
-    rows = surveys[at >= 0]
-    keys: tuple[NDArray[Any], ...] = (rows["survey_date"].to_numpy(), _ranked(edges)[at[at >= 0]])
+    known = np.flatnonzero(at >= 0)
+    keys: tuple[NDArray[Any], ...] = (surveys["survey_date"].to_numpy()[known], _ranked(edges)[at[known]])
     if _ties(*keys):
-        keys = (pd.Series(rows["survey_id"].to_numpy(dtype=object)).rank(method="dense").to_numpy(), *keys)
-    return rows.iloc[np.lexsort(keys)].reset_index(drop=True)
+        ids = surveys["survey_id"].to_numpy(dtype=object)[known]
+        keys = (pd.Series(ids).rank(method="dense").to_numpy(), *keys)
+    names = [name for name in surveys if name not in _UNREAD]
+    return surveys[names].iloc[known[np.lexsort(keys)]].reset_index(drop=True)
 
 
 def _ranked(edges: pd.DataFrame) -> NDArray[np.int64]:

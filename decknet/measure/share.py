@@ -208,7 +208,8 @@ def _set_aside(shares: pd.DataFrame) -> None:
 
 def _drawn(surveys: pd.DataFrame, defects: pd.DataFrame, outlines: pd.Series) -> pd.DataFrame:
     """Areas by kind for the surveys that have defects, on the row numbers of ``surveys``."""
-    rows = pd.Series(np.arange(len(surveys)), index=pd.Index(surveys["survey_id"]))
+    told = np.flatnonzero(is_among(surveys["survey_id"], defects["survey_id"]))
+    rows = pd.Series(told, index=pd.Index(surveys["survey_id"].array[told]))
     defects = defects[is_among(defects["survey_id"], rows.index)]
     names = ["unsound_m2", *KIND_TOTAL.values(), "outside_m2"]
     if defects.empty:

@@ -110,8 +110,8 @@ def histories_of(
 
 def _observers(damage: pd.DataFrame) -> tuple[Ints, tuple[str, ...]]:
     """Who made each survey: its crew, else its method; as numbers, and their names."""
-    nobody = pd.Series(np.nan, index=damage.index, dtype="object")
-    crew, method = (damage.get(name, nobody).astype("object") for name in ("crew", "method"))
+    nobody = pd.Series(np.nan, index=damage.index, dtype="str")
+    crew, method = (damage.get(name, nobody).astype("str") for name in ("crew", "method"))
     seen, names = pd.factorize(crew.fillna(method).fillna("not known"), sort=True)
     return np.asarray(seen, dtype=np.int64), tuple(map(str, names))
 

@@ -63,7 +63,8 @@ class LineSums:
     def take(self, rows: NDArray[np.bool_] | Ints) -> LineSums:
         """The sums of some decks; the logs of weights are not divided up."""
         names = ("uu", "uv", "vv", "uz", "vz", "zz", "count")
-        return LineSums(**{name: getattr(self, name)[rows] for name in names}, log_weight=self.log_weight)
+        at = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows
+        return LineSums(**{name: getattr(self, name)[at] for name in names}, log_weight=self.log_weight)
 
     def plus(self, other: LineSums) -> LineSums:
         """The sums with further readings of the same decks."""

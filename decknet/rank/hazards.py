@@ -91,7 +91,7 @@ def follow_hazards(
     ----------
     practice: a hazard stays open until something on record deals with that place.
     """
-    told = _Told(shares, pd.Index(shares["survey_id"]), surveys, defects, edges)
+    told = _Told(shares, surveys, defects, edges)
     found = [
         *_drawn_findings(told), *_stated_findings(told), *_share_findings(told, settings),
         *_rating_findings(ratings, decks, settings), *_openings(repairs, decks, settings, pd.Timestamp(today)),
@@ -144,10 +144,9 @@ def _is_same(known: Hazard, fresh: Hazard) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Told:
-    """What surveys say: ``shares`` with their ids as an index ``at``, the records of surveys and defects; the edges."""
+    """What surveys say: ``shares``, the records of surveys and defects; the edges of the decks."""
 
     shares: pd.DataFrame
-    at: pd.Index
     surveys: pd.DataFrame
     defects: pd.DataFrame
     edges: pd.DataFrame
@@ -158,8 +157,9 @@ class _Told:
         ``ground`` is where something without a place must lie: the ground the survey looked at, None for all of a deck
         without an edge.
         """
-        at = self.at.get_indexer(ids)
-        rows = self.shares.take(at[at >= 0])
+        mine = np.flatnonzero(is_among(self.shares["survey_id"], ids))
+        at = pd.Index(self.shares["survey_id"].array[mine]).get_indexer(ids)
+        rows = self.shares.take(mine[at[at >= 0]])
         edge = _solid(self.edges["edge"].array[self.edges.index.get_indexer(rows["deck_id"])])
         ground = np.where(rows["extent"].eq(PLACE).to_numpy(dtype=bool), rows["region"].to_numpy(dtype=object), edge)
         return rows.assign(of=np.flatnonzero(at >= 0), ground=pd.Series(ground, index=rows.index, dtype="object"))
@@ -375,7 +375,7 @@ def _looks(shares: pd.DataFrame, defects: pd.DataFrame) -> Iterator[tuple[str, L
         "unsound_m2", "unsound_share", *_TOTAL.values(),
     ]  # fmt: skip
     for row in shares[names].itertuples(index=False):
-        listed = by_survey.get(row.survey_id)
+        listed = by_survey.get(row.survey_id) if by_survey else None
         shapes: Mapping[int, Any] = _NOTHING
         unsound, loose, none = None, 0, 0
         if listed is not None:

@@ -131,7 +131,8 @@ def _place(station_m: float, offset_m: float) -> str:
 def _told(row: object, in_path: object, settings: UrgentSettings) -> tuple[str, int]:
     """What a hazard is, and the days allowed."""
     cause, amount = row.cause, row.amount  # type: ignore[attr-defined]
-    area = f"{digits.area(amount)} m² " if np.isfinite(amount) else ""
+    if cause in ("open hole", "exposed bar"):
+        area = f"{digits.area(amount)} m² " if np.isfinite(amount) else ""
     if cause == "open hole":
         return f"{area or 'an area '}of open full-depth hole", settings.hole_days
     if cause == "exposed bar":
