@@ -61,7 +61,7 @@ def two_piece(z: Draws, median: Draws, low: Draws, high: Draws) -> Draws:
 
 
 def _normal(rng: np.random.Generator, size: tuple[int, int]) -> Draws:
-    drawn: Draws = _NORMAL.take(rng.integers(0, 65_536, size, dtype=np.uint16))
+    drawn: Draws = _NORMAL.take(rng.integers(0, 65_536, size, dtype=np.uint16), mode="wrap")  # all are within
     return drawn
 
 

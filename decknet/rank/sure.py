@@ -158,7 +158,7 @@ def rank_ranges(
         for block in blocks:
             steps = sampler.bin(chunk, block)
             middle = np.empty(steps.shape, dtype=np.int32)
-            for s, row in enumerate(steps, start=block.start):
+            for s, row in enumerate(steps.astype(np.intp), start=block.start):
                 before = ahead[s, 1:].take(row)
                 upto = ahead[s].take(row)
                 middle[s - block.start] = before + upto + 1
