@@ -244,8 +244,9 @@ class Condition:
         status = self.decks.merge(self.growth.status(), on="deck_id")
         status["area_m2"] = status["length_m"] * status["width_m"]
         status["built_year"] = status["deck_built_year"].fillna(status["built_year"])  # of the deck itself
-        for name in self.traffic.columns:
-            status[name] = self.traffic[name].reindex(status["bridge_id"]).array
+        traffic = self.traffic.reindex(status["bridge_id"])
+        for name in traffic.columns:
+            status[name] = traffic[name].array
         ratings = self.records["rating"].sort_values(["bridge_id", "rated_year"])
         last_rating = ratings.groupby("bridge_id")["deck_rating"].last()
         status["deck_rating"] = last_rating.reindex(status["bridge_id"]).array

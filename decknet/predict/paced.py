@@ -264,9 +264,9 @@ def fit_paced(
         rate, rate_var = np.zeros(n), np.zeros(n)
         source = families.borrowed(told)
         fits: dict[int, LineFit] = {}
+        carrier = np.column_stack([np.ones(n), _LEVEL / scale, AGE_YR / np.maximum(age, _LEAST_AGE_YR)])
         for code in np.unique(source).tolist():
             mine, use = source == code, families.basis(code) & told
-            carrier = np.column_stack([np.ones(n), _LEVEL / scale, AGE_YR / np.maximum(age, _LEAST_AGE_YR)])
             if told.sum() >= LEAST_TELLING:
                 mean, mean_var, between = pool_rates_by_level(
                     own[use] / scale[use], own_var[use] / scale[use] ** 2, carrier[use, 1:]
