@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 import shapely
 
-from decknet.measure import deck_as_known, survey_shares
+from decknet.measure import deck_as_known, deck_edges, survey_shares
+from decknet.measure.known import _Overlays
 from decknet.measure.looks import KINDS
 from decknet.settings import LookSettings, kinds_found
 from tests.frames import records
@@ -303,3 +304,48 @@ def test_strips_of_tapered_and_skewed_decks_have_the_area_that_is_there(seed):
         assert got["covered_share"] == pytest.approx(true / edge.area, rel=1e-9)
     else:
         assert pd.isna(got["covered_m2"])
+
+
+# ---- many decks at once --------------------------------------------------------------------------------
+
+
+def test_decks_together_are_known_as_each_alone_and_edges_may_be_given():
+    def of(name):
+        looks = surveys(
+            (f"{name}1", 0, "sounding", {}), (f"{name}2", 300, "sounding", LEFT), (f"{name}3", 700, "infrared", {})
+        )  # fmt: skip
+        found = defects(
+            (f"{name}1", "delamination", shapely.box(1, -2, 4, 2)), (f"{name}1", "spall", shapely.box(6, 1, 7, 2)),
+            (f"{name}2", "delamination", shapely.box(2, -2, 3, -1)),
+        )  # fmt: skip
+        return looks.assign(deck_id=name), found, deck().assign(deck_id=name)
+
+    alone = [of("a"), of("b")]
+    looks, found, about = (pd.concat(each, ignore_index=True) for each in zip(*alone, strict=True))
+    edges = deck_edges(about)
+    shares = survey_shares(looks, found, about, edges=edges)
+    got = deck_as_known(shares, found, about, NO_REPAIRS, edges=edges)
+    pd.testing.assert_frame_equal(shares, survey_shares(looks, found, about))
+    for looks, found, about in alone:
+        one = deck_as_known(survey_shares(looks, found, about), found, about, NO_REPAIRS)
+        for name in ("series", "defects", "standing"):
+            mine, own = getattr(got, name), getattr(one, name)
+            mine = mine[mine["deck_id"] == about["deck_id"].iloc[0]]
+            by = [n for n in ("survey_id", "found_by", "defect_id") if n in own]
+            mine, own = (f.sort_values(by, ignore_index=True) for f in (mine, own))
+            assert len(own)
+            pd.testing.assert_frame_equal(mine, own)
+
+
+def test_grounds_are_overlaid_once_and_none_takes_the_place_of_another():
+    laid = _Overlays()
+    left, right = shapely.box(0, -3, 12, 0), shapely.box(0, 0, 12, 3)
+    both = laid.union(left, right)
+    assert both.area == 72.0
+    assert laid.union(left, right) is both
+    assert laid.share_left(left, None) == 1.0
+    assert laid.share_left(None, left) == 0.0
+    assert laid.share_left(both, left) == 0.5
+    assert laid.share_left(left, both) == 0.0
+    for k in range(1, 200):  # grounds of a moment: an answer must never be another's
+        assert laid.beyond_m2(shapely.box(0, 0, k, 1), shapely.box(0, 0, 1, 1)) == k - 1
