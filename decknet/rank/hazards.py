@@ -365,19 +365,31 @@ def _text(value: Any) -> str:
     return value if isinstance(value, str) else ""
 
 
+def _stated_kinds(shares: pd.DataFrame) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Whether each survey was drawn; of the others the kinds they state, and the kinds stated as not there, as bits."""
+    drawn = shares["measured_from"].eq("polygons").to_numpy(dtype=bool)
+    nothing = shares["unsound_m2"].to_numpy(dtype="float64", na_value=np.nan) == 0
+    loose, none = np.zeros(len(shares), dtype=np.int64), np.zeros(len(shares), dtype=np.int64)
+    for kind, total in _TOTAL.items():
+        figure = shares[total].to_numpy(dtype="float64", na_value=np.nan)
+        loose[~drawn & (figure > 0)] |= _bit(kind)
+        none[~drawn & ~(figure > 0) & ((figure == 0) | nothing)] |= _bit(kind)
+    return drawn, loose, none
+
+
 def _looks(shares: pd.DataFrame, defects: pd.DataFrame) -> Iterator[tuple[str, Look]]:
     """The surveys of some decks, with what each reports."""
     mine = defects[is_among(defects["survey_id"], shares["survey_id"])]
     has = pd.Series(shapely.area(mine["shape"].to_numpy(dtype=object)) > 0, index=mine.index)
     by_survey = dict(tuple(mine.assign(drawn=has).groupby("survey_id")))
     names = [
-        "survey_id", "deck_id", "survey_date", "method", "extent", "region", "sees", "method_known", "measured_from",
-        "unsound_m2", "unsound_share", *_TOTAL.values(),
+        "survey_id", "deck_id", "survey_date", "method", "extent", "region", "sees", "method_known", "unsound_share",
     ]  # fmt: skip
-    for row in shares[names].itertuples(index=False):
+    rows = shares[names].itertuples(index=False)
+    for row, is_drawn, found_loose, none in zip(rows, *(a.tolist() for a in _stated_kinds(shares)), strict=True):
         listed = by_survey.get(row.survey_id) if by_survey else None
         shapes: Mapping[int, Any] = _NOTHING
-        unsound, loose, none = None, 0, 0
+        unsound, loose = None, found_loose
         if listed is not None:
             drawn = listed[listed["drawn"]]
             if len(drawn):
@@ -387,17 +399,10 @@ def _looks(shares: pd.DataFrame, defects: pd.DataFrame) -> Iterator[tuple[str, L
                     _bit(kind): shapely.union_all(solid[(drawn["kind"] == kind).to_numpy()])
                     for kind in drawn["kind"].unique()
                 }
-            loose = int(np.bitwise_or.reduce([0, *(_bit(k) for k in listed.loc[~listed["drawn"], "kind"])]))
-        if row.measured_from != "polygons":
-            for kind, total in _TOTAL.items():
-                figure = getattr(row, total)
-                if figure > 0:
-                    loose |= _bit(kind)
-                elif figure == 0 or row.unsound_m2 == 0:
-                    none |= _bit(kind)
+            loose |= int(np.bitwise_or.reduce([0, *(_bit(k) for k in listed.loc[~listed["drawn"], "kind"])]))
         yield row.deck_id, Look(
             row.survey_date, row.method, row.extent, row.region, int(row.sees), bool(row.method_known),
-            row.measured_from == "polygons", shapes, loose, none, float(row.unsound_share), unsound,
+            is_drawn, shapes, loose, none, float(row.unsound_share), unsound,
         )  # fmt: skip
 
 

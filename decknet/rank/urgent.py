@@ -108,7 +108,10 @@ def with_words(ledger: pd.DataFrame, decks: pd.DataFrame, settings: UrgentSettin
     middle = shapely.point_on_surface(shapes)
     x, y = shapely.get_x(middle), shapely.get_y(middle)
     out = ledger.copy()
-    told = [_told(row, on_path, settings) for row, on_path in zip(ledger.itertuples(), path.array, strict=True)]
+    threshold = digits.percent_given(settings.danger_share)
+    told = [
+        _told(row, on_path, settings, threshold) for row, on_path in zip(ledger.itertuples(), path.array, strict=True)
+    ]
     out["what"] = pd.array([words for words, _ in told], dtype="str")
     placed = np.isfinite(x) & ~ledger["cause"].eq("danger share").to_numpy(dtype=bool)
     out["place"] = pd.array(
@@ -128,8 +131,8 @@ def _place(station_m: float, offset_m: float) -> str:
     return f"station {digits.length(station_m)} m, {side}"
 
 
-def _told(row: object, in_path: object, settings: UrgentSettings) -> tuple[str, int]:
-    """What a hazard is, and the days allowed."""
+def _told(row: object, in_path: object, settings: UrgentSettings, threshold: str) -> tuple[str, int]:
+    """What a hazard is, and the days allowed; ``threshold`` is the danger share in words."""
     cause, amount = row.cause, row.amount  # type: ignore[attr-defined]
     if cause in ("open hole", "exposed bar"):
         area = f"{digits.area(amount)} m² " if np.isfinite(amount) else ""
@@ -144,10 +147,7 @@ def _told(row: object, in_path: object, settings: UrgentSettings) -> tuple[str, 
             where, days = "clear of the wheel paths", settings.bar_off_path_days
         return f"{area}with bars exposed, {where}" if area else f"bars exposed, {where}", days
     if cause == "danger share":
-        return (
-            f"{digits.percent(amount)} unsound, at or past {digits.percent_given(settings.danger_share)}",
-            settings.danger_days,
-        )
+        return f"{digits.percent(amount)} unsound, at or past {threshold}", settings.danger_days
     if cause == "poor rating":
         return f"deck rated {digits.count(amount)} of 9", settings.danger_days
     if cause == "opening check":
