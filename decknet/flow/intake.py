@@ -15,6 +15,7 @@ import pandas as pd
 
 from decknet.columns import RECORDS
 from decknet.errors import DecknetError, RecordError
+from decknet.flow.apart import told_of_file
 from decknet.flow.files import software, write_whole
 from decknet.flow.hazards import Closes, what_closes
 from decknet.flow.reading import AsOf, records_of, with_store
@@ -39,6 +40,11 @@ class Loaded:
     note: str = ""  # why a file of a folder or an archive was left alone
     closes: Closes | None = None  # of a closing: what it does to the hazards of its deck
 
+    @property
+    def told(self) -> list[str]:
+        """What of the file is kept and not ranked, and of how many decks the kind is not known: a sentence each."""
+        return [] if self.reading is None else told_of_file(self.reading.records)
+
 
 def create(path: Path, *, title: str, currency: str, now: datetime) -> None:
     """Make a new, empty store."""
@@ -47,7 +53,11 @@ def create(path: Path, *, title: str, currency: str, now: datetime) -> None:
 
 def _known(store: Store) -> Known:
     bridges = store.current("bridge", ("bridge_id", "built_year", "longitude_deg", "latitude_deg", "state_code"))
-    decks = store.current("deck", ("deck_id", "bridge_id", "length_m", "width_m", "deck_built_year"))
+    decks = store.current(
+        "deck",
+        ("deck_id", "bridge_id", "length_m", "width_m", "deck_built_year", "deck_kind", "kind_year", "in_use",
+         "retired_on"),
+    )  # fmt: skip
     surveys = store.current("survey", ("survey_id", "deck_id", "survey_date"))
     ratings = store.current("rating", ("bridge_id", "rated_year"))
     counts = store.current("traffic", ("bridge_id", "year"))

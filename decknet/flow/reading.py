@@ -15,7 +15,9 @@ import pandas as pd
 from decknet import digits
 from decknet.columns import RECORDS
 from decknet.columns.dates import DATED, MIDDLE, OF_A_SURVEY, OF_A_YEAR
+from decknet.columns.deck_kinds import ranked_decks
 from decknet.errors import DecknetError, RecordError
+from decknet.flow.apart import apart_words, told_of_store, why_apart
 from decknet.keep import Store, programme_parts, programmes
 from decknet.settings import Settings
 
@@ -50,12 +52,15 @@ class AsOf:
         Only records brought in by the end of this day.
     whole : bool
         All records, also those later than ``today``.
+    apart : bool
+        Also the records of decks that are kept and never ranked: culverts, decks of other stuff, retired decks.
     """
 
     today: date | None = None
     records_to: date | None = None
     known_by: date | None = None
     whole: bool = False
+    apart: bool = False
 
     def day(self) -> date:
         """Day of the analysis."""
@@ -126,6 +131,9 @@ class Records:
         Those that were asked for, whole.
     intakes : DataFrame
         The intake log, as ``Store.intakes`` gives.
+    apart : DataFrame
+        Decks that are kept and not ranked, whose records are not among ``frames``: those of the deck record, the name
+        of the bridge, and ``why``.
     """
 
     path: Path
@@ -138,6 +146,7 @@ class Records:
     programmes: pd.DataFrame
     kept: tuple[KeptProgramme, ...]
     intakes: pd.DataFrame = field(default_factory=pd.DataFrame)
+    apart: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def __getitem__(self, kind: str) -> pd.DataFrame:
         return self.frames[kind]
@@ -172,6 +181,10 @@ class Records:
                 return one
         known = ", ".join(self.programmes["name"]) or "none"
         raise RecordError(f"programme {name!r}: none of that name is kept. Known: {known}. {NONE_KEPT}")
+
+    def apart_told(self) -> list[str]:
+        """What is kept and not ranked, and of how many decks the kind is not known: a sentence each."""
+        return told_of_store(self["deck"], self["survey"], self.apart)
 
     def told(self) -> str:
         """Which records these are, in words; empty where they are all there are."""
@@ -243,7 +256,10 @@ def records_of(
         rows = kept.set_index("name", drop=False)
         whole = tuple(KeptProgramme(n, rows.loc[n], programme_parts(store, n)) for n in names)
     frames, left_out = _dated_to(frames, records_to)
-    made = Records(path, about, frames, day, records_to, asked.known_by, left_out, kept, whole, log)
+    apart = pd.DataFrame()
+    if not asked.apart:
+        frames, apart = _without_apart(frames, records_to)
+    made = Records(path, about, frames, day, records_to, asked.known_by, left_out, kept, whole, log, apart)
     for name in wanted or ():
         made.programme(name)
     return made
@@ -266,8 +282,34 @@ def with_decks(records: Records) -> Records:
     """
     if records["deck"].empty:
         store = records.path
+        if words := apart_words(records.apart):
+            raise DecknetError(f"{store}: holds no deck that can be ranked. Kept and not ranked: {words}.")
         raise DecknetError(f"{store}: holds no decks yet. Bring some in with: decknet load {store.name} FILE")
     return records
+
+
+def _without_apart(frames: dict[str, pd.DataFrame], day: date | None) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
+    """The records without those of decks kept apart, and these decks with the name of their bridge and why."""
+    decks = frames["deck"]
+    use = ranked_decks(decks, day)
+    if use.all():
+        return frames, pd.DataFrame()
+    out = {**frames, "deck": decks[use].reset_index(drop=True)}
+    apart = decks[~use].reset_index(drop=True)
+    names = frames["bridge"].set_index("bridge_id")["name"]
+    apart = apart.assign(name=apart["bridge_id"].map(names), why=pd.array(why_apart(apart), dtype="str"))
+    gone = {
+        "deck_id": set(apart["deck_id"]),
+        "bridge_id": set(apart["bridge_id"]) - set(out["deck"]["bridge_id"]),
+        "survey_id": set(frames["survey"].loc[frames["survey"]["deck_id"].isin(apart["deck_id"]), "survey_id"]),
+    }
+    for kind, frame in frames.items():
+        name = next((n for n in gone if n in RECORDS[kind].names()), None) if kind != "deck" else None
+        if kind in OF_A_SURVEY:
+            name = "survey_id"
+        if name is not None and gone[name]:
+            out[kind] = frame[~frame[name].isin(gone[name])].reset_index(drop=True)
+    return out, apart
 
 
 def _day_of(frame: pd.DataFrame, kind: str, month: int, day: int) -> pd.Series:

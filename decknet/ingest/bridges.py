@@ -12,6 +12,7 @@ from decknet.columns import RECORDS
 from decknet.ingest import ground as ground_
 from decknet.ingest import shapes
 from decknet.ingest.positions import positions
+from decknet.ingest.structures import kinds_of_rows, retirement
 from decknet.ingest.traffic import undated
 
 if TYPE_CHECKING:
@@ -75,6 +76,7 @@ def check_bridges(rows: Rows, register: Register, kind: str) -> dict[str, pd.Dat
     columns["centreline"] = shapes.lines_of(rows, "centreline")
     columns["outline"] = _outlines(rows)
     _drawn(rows, columns)
+    _what_it_is(rows, register, columns)
     traffic, rating = _traffic(rows, columns), _rating(rows, columns)
     _agree(rows, columns, kind)
     out: dict[str, pd.DataFrame] = {}
@@ -89,6 +91,7 @@ def check_bridges(rows: Rows, register: Register, kind: str) -> dict[str, pd.Dat
         or any(rows.has(n) for n in DECK_ONLY)
         or columns["centreline"] is not None
         or columns.get("length_m") is not None
+        or columns.get("deck_kind") is not None
     ):
         held = {n: columns.get(n) for n in RECORDS["deck"].names()}
         if kind == "bridge" and not own:
@@ -173,6 +176,21 @@ def _columns(rows: Rows) -> dict[str, Any]:
     out["bar_kind"] = rows.choice("bar_kind", BAR_WORDS)
     out["environment"] = rows.choice("environment", ENVIRONMENT_WORDS)
     return out
+
+
+def _what_it_is(rows: Rows, register: Register, columns: dict[str, Any]) -> None:
+    """What the words of the row say the deck is, and whether it is retired."""
+    kind = kinds_of_rows(rows)
+    columns["deck_kind"] = kind
+    if rows.has("retired_on"):
+        columns["retired_on"] = rows.dates("retired_on")
+    if kind is None:
+        return
+    year = np.full(rows.n, np.nan)
+    deck = pd.Series(columns["deck_id"]).reset_index(drop=True)
+    for name, made in retirement(rows, register, deck, kind, year).items():
+        held = columns.get(name)
+        columns[name] = made if held is None else pd.Series(held).where(pd.Series(held).notna(), pd.Series(made))
 
 
 def _years(rows: Rows, columns: dict[str, Any]) -> None:

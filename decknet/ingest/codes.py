@@ -142,9 +142,6 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
     ),
     "inventory": (
         ("R-OTHER-STATE", "A number means one bridge: the same number in another state is another bridge."),
-        ("F-CULVERT", "A culvert has no deck of its own."),
-        ("S-CULVERT", "A culvert is not read as a bridge with a deck."),
-        ("S-NOT-CONCRETE", "Decks that are not of concrete are set aside."),
         ("S-OLDER", "A row older than the bridge's inspection on record has a rating or a count to add."),
         ("F-YEAR-TAKEN", "A rating without its date takes the year of the inventory."),
         ("S-ROUTE-UNDER", "The record of a route under a bridge is no record of the bridge."),

@@ -140,6 +140,7 @@ class Found:
         self.pieces: list[dict[str, Any]] = []
         self.said: dict[str, str] = {}
         self.about: dict[str, np.ndarray[Any, np.dtype[np.object_]]] = {}
+        self.kind_columns: dict[int, bool] = {}  # columns that say what a structure is; whether of the deck alone
         self._ids: dict[str, pd.Series] = {}
         self._cells: np.ndarray[Any, np.dtype[np.object_]] | None = None
         self._raw = table.cells

@@ -1,0 +1,126 @@
+"""Culverts, decks of something else than concrete and retired decks are kept, counted, and never ranked."""
+
+from __future__ import annotations
+
+import gzip
+from datetime import date, datetime
+
+import pytest
+from typer.testing import CliRunner
+
+from decknet import flow
+from decknet.cli import app
+from decknet.errors import DecknetError
+from decknet.flow.condition import read_condition
+from decknet.flow.reading import AsOf, read_records
+from decknet.settings import Settings
+
+DAY = date(2026, 6, 1)
+NOW = datetime(2026, 6, 1, 9)
+HEAD = (
+    "Bridge no,Name,Longitude,Latitude,Length m,Width m,Deck rating,Rated year,AADT,Count year,Structure type,Deck type"
+)
+ROWS = {
+    "B1": "B1,Mill Road,10.1,60.1,30,9,5,2024,900,2023,Girder,Concrete",
+    "B2": "B2,Tarn Beck,10.2,60.2,6,9,4,2024,90000,2023,Box culvert,Concrete",
+    "B3": "B3,Fell Lane,10.3,60.3,20,9,3,2024,80000,2023,Girder,Timber",
+    "B4": "B4,Ghyll Way,10.4,60.4,25,9,6,2024,700,2023,Girder,",
+}
+
+
+@pytest.fixture
+def store(tmp_path):
+    path = tmp_path / "s.duckdb"
+    flow.create(path, title="Invented", currency="USD", now=NOW)
+
+    def bring(*rows: str, name: str = "bridges.csv", **how):
+        file = tmp_path / name
+        file.write_text("\n".join([HEAD, *rows]) + "\n", encoding="utf-8")
+        return list(flow.load(path, [file], now=NOW, who="test", **how))
+
+    return path, bring
+
+
+def test_a_culvert_and_a_timber_deck_are_kept_counted_and_not_ranked(store):
+    path, bring = store
+    (loaded,) = bring(*ROWS.values())
+    # Of four rows B2 is a culvert by its structure type and B3 of timber; B4's row leaves its deck open.
+    assert loaded.told == [
+        "Kept and not ranked: 1 culvert and 1 timber deck.",
+        "The file does not say what kind of deck 1 of 4 decks is: it is ranked as if of concrete.",
+    ]
+    found = read_condition(path, settings=Settings(), asked=AsOf(DAY))
+    assert sorted(found.status["deck_id"]) == ["B1", "B4"]
+    assert found.records.apart[["deck_id", "name", "why"]].to_numpy().tolist() == [
+        ["B2", "Tarn Beck", "culvert"], ["B3", "Fell Lane", "timber deck"],
+    ]  # fmt: skip
+    assert len(found.records["traffic"]) == len(found.records["rating"]) == 2  # of B1 and B4
+    whole = read_records(path, AsOf(DAY, apart=True))
+    assert len(whole["deck"]) == len(whole["bridge"]) == len(whole["rating"]) == 4
+    said = CliRunner().invoke(app, ["rank", str(path), "--today", DAY.isoformat()]).output
+    assert "Kept and not ranked: 1 culvert and 1 timber deck." in said
+    assert "The records do not say what kind of deck 1 of 2 decks is" in " ".join(said.split())
+
+
+def test_a_store_of_culverts_alone_says_why_nothing_is_ranked(store):
+    path, bring = store
+    bring(ROWS["B2"])
+    with pytest.raises(DecknetError, match=r"no deck that can be ranked\. Kept and not ranked: 1 culvert"):
+        read_condition(path, settings=Settings(), asked=AsOf(DAY))
+
+
+def test_a_retired_deck_comes_back_when_its_file_is_taken_back_or_a_later_one_says_concrete(store):
+    path, bring = store
+    bring(*ROWS.values())
+    turned = ROWS["B1"].replace("Girder,Concrete", "Pipe culvert,Concrete")
+    (loaded,) = bring(turned, ROWS["B4"], name="later.csv")
+    assert loaded.told[0] == "Kept and not ranked: 1 culvert."
+    assert loaded.told[1].startswith("1 deck is retired by this file: B1 (no longer a concrete deck but a")
+    assert read_condition(path, settings=Settings(), asked=AsOf(DAY)).status["deck_id"].tolist() == ["B4"]
+    assert (
+        "retired on 2026-06-01: no longer" in read_records(path, AsOf(DAY)).apart.set_index("deck_id").loc["B1", "why"]
+    )
+    bring(ROWS["B1"], name="again.csv")
+    assert sorted(read_condition(path, settings=Settings(), asked=AsOf(DAY)).status["deck_id"]) == ["B1", "B4"]
+    flow.undo(path, 3, now=NOW, who="test")
+    flow.undo(path, 2, now=NOW, who="test")
+    assert sorted(read_condition(path, settings=Settings(), asked=AsOf(DAY)).status["deck_id"]) == ["B1", "B4"]
+
+
+SEVEN = ["0312", "0506", "0636", "0638", "0639", "DAPPACWAI0XBRID", "E09211T0461-100"]
+
+
+@pytest.mark.basis("published", "open inventories of one state, 2019 and 2020; counted from the files apart from this")
+@pytest.mark.parametrize("order", [(2019, 2020), (2020, 2019)])
+def test_two_years_of_one_state(open_records, tmp_path, order):
+    path = tmp_path / "s.duckdb"
+    flow.create(path, title="Open", currency="USD", now=NOW)
+    files = [open_records / "national" / f"inventory-{year}-AK.txt" for year in order]
+    list(flow.load(path, files, now=NOW, who="test"))
+    records = read_records(path, AsOf(DAY))
+    # 372 concrete decks of both years but 7 turned to 9 or 8 in item 107, 6 new ones and the one that became concrete.
+    # 0312 and the others are apart in either order; who retired them is only known where the later file came later.
+    assert len(records["deck"]) == 378
+    apart = records.apart.set_index("deck_id")
+    assert set(SEVEN) <= set(apart.index)
+    if order == (2019, 2020):
+        assert sorted(apart.index[apart["in_use"] == False]) == SEVEN  # noqa: E712
+        assert apart.loc[SEVEN, "why"].str.contains("by inventory-2020-AK.txt line").all()
+        # As the records stood in 2019 the seven were in use yet.
+        assert set(SEVEN) <= set(read_records(path, AsOf(records_to=date(2019, 12, 31)))["deck"]["deck_id"])
+
+
+@pytest.mark.basis("published", "open inventory of one state, 2019; counted from the file apart from this reader")
+def test_the_culverts_of_a_whole_state(open_records, tmp_path):
+    file = tmp_path / "inventory-2019-AZ.txt"
+    file.write_bytes(gzip.decompress((open_records / "national" / "inventory-2019-AZ.txt.gz").read_bytes()))
+    path = tmp_path / "s.duckdb"
+    flow.create(path, title="Open", currency="USD", now=NOW)
+    (loaded,) = flow.load(path, [file], now=NOW, who="test")
+    assert loaded.reading is not None
+    # Item 43B is 19 in 4,624 rows, 1,047 of them with a concrete deck by item 107; 4,596 less 1,047 are ranked.
+    assert loaded.told[0].startswith("Kept and not ranked: 4,624 culverts, ")
+    records = read_records(path, AsOf(DAY))
+    assert len(records["deck"]) == 3549
+    assert (records["deck"]["length_m"] * records["deck"]["width_m"]).sum() == pytest.approx(4_801_310.1, abs=0.6)
+    assert records["traffic"]["aadt"].sum() == 57_022_578
