@@ -116,13 +116,14 @@ def test_an_empty_store_says_what_to_do(capsys, store):
     assert len(err.strip().splitlines()) == 1
 
 
-def test_one_bad_row_in_a_hundred(capsys, store, tmp_path):
+def test_one_bad_cell_in_a_hundred(capsys, store, tmp_path):
     code, out, _ = _run(capsys, "load", store, _hundred_bridges(tmp_path, bad_line=42))
-    assert code == 1
-    assert "100 rows read, 99 kept, 1 refused" in out
+    assert code == 0
+    assert "100 rows read, 100 kept, 1 flagged" in out
     assert "hundred.csv line 43, deck length m '-12': " in " ".join(out.split())
     with Store.open(store) as opened:
-        assert len(opened.current("bridge")) == 99
+        assert len(opened.current("bridge")) == 100  # a cell that cannot be used costs no bridge
+        assert opened.current("deck")["length_m"].isna().sum() == 1
         fault = opened.faults(1).iloc[0]
     assert (fault["file"], fault["line"], fault["column"], fault["value"]) == (
         "hundred.csv",
@@ -133,6 +134,16 @@ def test_one_bad_row_in_a_hundred(capsys, store, tmp_path):
     assert fault["rule"]
     assert fault["remedy"]
     assert json.loads(fault["row"])["bridge id"] == "0042"
+
+
+def test_a_row_that_names_no_bridge_is_refused(capsys, store, tmp_path):
+    file = _hundred_bridges(tmp_path)
+    file.write_text(file.read_text(encoding="utf-8").replace("0042", "", 1), encoding="utf-8")
+    code, out, _ = _run(capsys, "load", store, file)
+    assert code == 1
+    assert "100 rows read, 99 kept, 1 refused" in out
+    with Store.open(store) as opened:
+        assert len(opened.current("bridge")) == 99
     code, out, _ = _run(capsys, "intakes", store, "1")
     assert "Invented 42" in out
 

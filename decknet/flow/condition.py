@@ -243,7 +243,7 @@ class Condition:
         status["built_year"] = status["deck_built_year"].fillna(status["built_year"])  # of the deck itself
         for name in self.traffic.columns:
             status[name] = self.traffic[name].reindex(status["bridge_id"]).array
-        ratings = self.records["rating"].sort_values(["bridge_id", "rated_year"])
+        ratings = self.records["rating"].sort_values(["bridge_id", "rated_year"], na_position="first")
         last_rating = ratings.groupby("bridge_id")["deck_rating"].last()
         status["deck_rating"] = last_rating.reindex(status["bridge_id"]).array
         # The last survey that says how much is unsound, whole: a value it leaves out is not one from before.

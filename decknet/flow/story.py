@@ -203,7 +203,9 @@ def _counted(book: _Book) -> None:
         book.add(day, "counted", f"{words}." if day else f"{words}; year not given.", r, counts=r.counts)
     rows = book.rows["rating"].assign(counts=book.standing("rating"))
     for r in rows.itertuples(index=False):
-        book.add(f"{int(r.rated_year)}", "rated", f"Deck rating {int(r.deck_rating)}.", r, counts=r.counts)
+        day = f"{int(r.rated_year)}" if _given(r.rated_year) else ""
+        words = f"Deck rating {int(r.deck_rating)}"
+        book.add(day, "rated", f"{words}." if day else f"{words}; year not given.", r, counts=r.counts)
 
 
 def _surveyed(book: _Book, decks: pd.DataFrame) -> None:

@@ -173,7 +173,7 @@ def _is_closing(table: Table, closing: set[str], repair: set[str], *, named: boo
 def _rest_of(bridge: set[str], *, size: bool, told: bool, key: bool) -> str:
     if not key:
         return ""
-    if "deck_rating" in bridge and "rated_year" in bridge and not size and not told:
+    if "deck_rating" in bridge and not size and not told and ("rated_year" in bridge or "aadt" not in bridge):
         return "rating"
     if "aadt" in bridge and not size and not told:
         return "traffic"

@@ -482,14 +482,14 @@ def _rated(rows: Rows, items: _Items, columns: dict[str, Any], inventory: int | 
     where = "DATE_OF_INSPECT_090" if rows.has("DATE_OF_INSPECT_090") else "DECK_COND_058"
     undated = items.live & digit & ~form
     if inventory is None:
-        rule = "a rating without the year of inspection cannot be used; it is not stored"
+        rule = "the year of inspection is not given; kept as a rating of unknown date"
     else:
         rule = f"the year of inspection is not given; the rating is kept under that of the inventory, {inventory}"
         year = np.where(form, year, float(inventory))
-    code = "F-NO-YEAR" if inventory is None else "F-YEAR-TAKEN"
+    code = "F-UNDATED" if inventory is None else "F-YEAR-TAKEN"
     rows.fault(undated, where, code, rule, "Give item 90.", "flag")
     columns["deck_rating"] = said.where(digit, "0").astype("float64").to_numpy()
     columns["rated_year"] = year
     columns["inspected"] = np.where(form, year, np.nan)
-    out: Bools = digit & ~np.isnan(year)
+    out: Bools = digit
     return out

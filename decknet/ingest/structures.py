@@ -148,7 +148,7 @@ def kinds_of_rows(rows: Rows) -> pd.Series | None:
             told = [kind or ("not stated" if not str(s).strip() else "") for kind, s in zip(told, seen, strict=True)]
         kind = spread(told, codes)
         found.append((0 if of_deck else 1, kind.mask(kind == "").reset_index(drop=True)))
-        rows.kind_columns[index] = of_deck
+        rows.also[index] = ("deck_kind", f"its words say what the {'deck' if of_deck else 'structure'} is")
     if not found:
         return None
     found.sort(key=lambda f: f[0])

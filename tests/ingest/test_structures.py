@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import gzip
+
 import pytest
 
 from decknet.columns.deck_kinds import kind_unknown, ranked_decks
-from decknet.ingest import Known
+from decknet.ingest import Known, read_file
 from decknet.ingest.structures import kind_of_words
 from tests.ingest.conftest import TODAY, column
 
@@ -86,3 +88,44 @@ def test_a_deck_that_turns_into_a_culvert_is_retired_with_the_file_as_the_reason
     assert column(later, "deck", "in_use") == [False, None]
     assert column(later, "deck", "retired_why") == ["no longer a concrete deck but a culvert, by b.csv line 2", None]
     assert later.records["deck"]["retired_on"].tolist()[0].date() == TODAY  # the file has no year of its own
+
+
+@pytest.mark.basis("published", "one state's open layer; counted from the file apart from this reader")
+def test_a_states_own_list_of_structures(open_records, tmp_path):
+    packed = open_records / "massachusetts" / "Bridges.csv.gz"
+    file = tmp_path / "Bridges.csv"
+    file.write_bytes(gzip.decompress(packed.read_bytes()))
+    columns = {"Bridge_Identification_Number__B": "bridge_id", "deckArea": ""}
+    found = read_file(file, known=Known.empty(), today=TODAY, options={"columns": columns})
+    decks = found.records["deck"]
+    # Structure_Type says culvert in 1,962 rows and Structure_Category in 1,084; together 2,227 rows. 198 rows are
+    # frames "except frame culverts", and are none.
+    assert (decks["deck_kind"] == "culvert").sum() == 2227
+    assert (found.rows_kept, len(decks)) == (7880, 7880)
+    bridges = found.records["bridge"]
+    assert bridges["posted"].sum() == 599  # Posted For Load 512 and Posted(Load/Capacity Restriction) 87
+    assert bridges["closed_to_traffic"].sum() == 64
+    assert {1764, 1765} <= set(bridges["built_year"].dropna())
+    # Year_Built is 0 in 80 rows and 19 in 2: flagged and left out.
+    years = found.faults[found.faults["column"] == "Year_Built"]
+    assert (years["code"] == "F-RANGE").sum() == 82
+    assert not (found.faults["severity"] == "refuse").any()
+    # Digits stand in 5,180 rows, 46 of them on culverts.
+    rating = found.records["rating"]
+    assert len(rating) == 5180
+    assert (rating["rated_year"].min(), rating["rated_year"].max()) >= (1984, 2022)
+    use = set(decks.loc[ranked_decks(decks), "bridge_id"])
+    assert len(set(rating["bridge_id"]) & use) <= 5134
+
+
+@pytest.mark.basis("published", "one state's layer of poor bridges; counted from the file apart from this reader")
+def test_item_107_in_words_under_a_header_of_its_own(open_records):
+    found = read_file(open_records / "other" / "poor-bridges-2020.geojson", known=Known.empty(), today=TODAY)
+    decks = found.records["deck"]
+    # STRUC_TYP says concrete in 166 rows, one of which DESIGN calls a culvert, as it does 75 in all.
+    assert (found.rows_kept, len(decks)) == (537, 537)
+    assert ranked_decks(decks).sum() == 165
+    assert (decks["deck_kind"] == "culvert").sum() == 75
+    assert decks["width_m"].isna().sum() == 85  # WIDTH_FT is 0
+    use = decks[ranked_decks(decks)]
+    assert (use["length_m"] * use["width_m"]).sum() <= 120_267.65
