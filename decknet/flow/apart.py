@@ -61,7 +61,7 @@ def told_of_store(decks: pd.DataFrame, surveys: pd.DataFrame, apart: pd.DataFram
         out.append(f"Kept and not ranked: {words}.")
     sounded = decks["deck_id"].isin(surveys["deck_id"]).to_numpy(dtype=bool)
     if count := int((kind_unknown(decks) & ~sounded).sum()):
-        out.append(f"The records do {_not_said(count, len(decks))} Say what it is in a column deck_kind.")
+        out.append(f"The records do {_not_said(count, len(decks))} State it in a column deck_kind.")
     return out
 
 

@@ -18,6 +18,7 @@ from decknet.columns.dates import DATED, MIDDLE, OF_A_SURVEY, OF_A_YEAR
 from decknet.columns.deck_kinds import ranked_decks
 from decknet.errors import DecknetError, RecordError
 from decknet.flow.apart import apart_words, told_of_store, why_apart
+from decknet.ingest.rows import record_frame
 from decknet.keep import Store, programme_parts, programmes
 from decknet.settings import Settings
 
@@ -53,7 +54,8 @@ class AsOf:
     whole : bool
         All records, also those later than ``today``.
     apart : bool
-        Also the records of decks that are kept and never ranked: culverts, decks of other stuff, retired decks.
+        The records as they are stored: also of decks that are kept and never ranked (culverts, decks of other stuff,
+        retired decks), and no deck for a bridge of which no deck is on record.
     """
 
     today: date | None = None
@@ -258,7 +260,7 @@ def records_of(
     frames, left_out = _dated_to(frames, records_to)
     apart = pd.DataFrame()
     if not asked.apart:
-        frames, apart = _without_apart(frames, records_to)
+        frames, apart = _without_apart(_with_bare_decks(frames), records_to)
     made = Records(path, about, frames, day, records_to, asked.known_by, left_out, kept, whole, log, apart)
     for name in wanted or ():
         made.programme(name)
@@ -286,6 +288,27 @@ def with_decks(records: Records) -> Records:
             raise DecknetError(f"{store}: holds no deck that can be ranked. Kept and not ranked: {words}.")
         raise DecknetError(f"{store}: holds no decks yet. Bring some in with: decknet load {store.name} FILE")
     return records
+
+
+def _with_bare_decks(frames: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """The records with a deck for each bridge without one of which a place, a rating or a count is known.
+
+    Nothing is known of such a deck but its bridge; its number is the bridge's. It is made at reading, so that it does
+    not matter in what order files bring bridges and decks.
+    """
+    bridges, decks = frames["bridge"], frames["deck"]
+    told = bridges["longitude_deg"].notna() & bridges["latitude_deg"].notna()
+    for kind in ("rating", "traffic"):
+        told |= bridges["bridge_id"].isin(frames[kind]["bridge_id"])
+    bare = told & ~bridges["bridge_id"].isin(decks["bridge_id"]) & ~bridges["bridge_id"].isin(decks["deck_id"])
+    if not bare.any():
+        return frames
+    ids = bridges.loc[bare, "bridge_id"].to_numpy(dtype=object)
+    given = pd.Series(pd.array(ids, dtype="str"))
+    new = record_frame("deck", {"deck_id": given, "bridge_id": given}, "", np.zeros(len(ids), dtype=np.int64))
+    new = new[decks.columns.tolist()]
+    both = pd.concat([decks, new], ignore_index=True).sort_values("deck_id", kind="stable", ignore_index=True)
+    return {**frames, "deck": both}
 
 
 def _without_apart(frames: dict[str, pd.DataFrame], day: date | None) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:

@@ -124,3 +124,41 @@ def test_the_culverts_of_a_whole_state(open_records, tmp_path):
     assert len(records["deck"]) == 3549
     assert (records["deck"]["length_m"] * records["deck"]["width_m"]).sum() == pytest.approx(4_801_310.1, abs=0.6)
     assert records["traffic"]["aadt"].sum() == 57_022_578
+
+
+# ---- decks of which little is known -----------------------------------------------------------------
+
+
+def test_a_deck_without_a_size_is_on_the_map_and_ranked_with_what_is_known(tmp_path):
+    path = tmp_path / "s.duckdb"
+    flow.create(path, title="Invented", currency="USD", now=NOW)
+    sized = tmp_path / "sized.csv"
+    sized.write_text(
+        "bridge id,name,Longitude,Latitude,Length m,Width m,Deck rating,Rated year\nA1,Mill,10.1,60.1,30,9,5,2024\n"
+        "A2,Tarn,10.2,60.2,20,0,4,2024\n",
+        encoding="utf-8",
+    )
+    bare = tmp_path / "bare.csv"
+    bare.write_text(
+        "bridge id,name,Longitude,Latitude,Deck rating\nB1,Fell,10.3,60.3,3\nB2,Ghyll,10.4,60.4,\nB3,Beck,,,\n",
+        encoding="utf-8",
+    )
+    list(flow.load(path, [bare, sized], now=NOW, who="test"))
+    found = read_condition(path, settings=Settings(), asked=AsOf(DAY))
+    status = found.status.set_index("deck_id")
+    # B3 has neither place nor rating nor count: there is nothing to rank it by and nowhere to draw it.
+    assert sorted(status.index) == ["A1", "A2", "B1", "B2"]
+    assert status.loc[["A2", "B1"], "share_from"].tolist() == ["rating", "rating"]
+    assert "; the size of the deck is not known" in status.loc["A2", "reason"]
+    for deck in ("B1", "B2"):
+        assert "; nothing is on record of the deck itself" in status.loc[deck, "reason"]
+    assert "not known" not in status.loc["A1", "reason"]
+    assert status.geometry.notna().all()
+    page = tmp_path / "map.html"
+    result = CliRunner().invoke(app, ["map", str(path), "-o", str(page), "--today", DAY.isoformat()])
+    assert "4 decks drawn" in result.output
+    # A deck that comes later takes the place of what was made of its bridge alone.
+    later = tmp_path / "later.csv"
+    later.write_text("deck id,bridge id,Length m,Width m\nB1-N,B1,40,8\nB1-S,B1,40,8\n", encoding="utf-8")
+    list(flow.load(path, [later], now=NOW, who="test"))
+    assert sorted(read_records(path, AsOf(DAY))["deck"]["deck_id"]) == ["A1", "A2", "B1-N", "B1-S", "B2"]
