@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
 from decknet import digits
 from decknet.columns.deck_kinds import CALLED, CONCRETE_DECK, DECK_KINDS, kind_unknown, ranked_decks, retired_decks
 
-__all__ = ["apart_words", "told_of_file", "told_of_store", "why_apart"]
+__all__ = ["apart_words", "told_of_file", "told_of_gone", "told_of_store", "why_apart"]
 
 RETIRED = ("retired deck", "retired decks")
 MOST_NAMED = 10  # decks named in one sentence
@@ -92,6 +92,20 @@ def told_of_file(records: Mapping[str, pd.DataFrame]) -> list[str]:
     if count := int((kind_unknown(decks) & use).sum()):
         out.append(f"The file does {_not_said(count, len(decks))}")
     return out
+
+
+def told_of_gone(decks: Sequence[str]) -> list[str]:
+    """That decks in use are not in a newer inventory of their whole state, and how to retire them."""
+    if not decks:
+        return []
+    more = f" and {digits.count(len(decks) - MOST_NAMED)} more" if len(decks) > MOST_NAMED else ""
+    one = len(decks) == 1
+    said = (
+        f"{digits.count(len(decks))} {'deck' if one else 'decks'} on record {'is' if one else 'are'} not in this newer "
+        f"file of the state: {', '.join(decks[:MOST_NAMED])}{more}. If {'it is' if one else 'they are'} gone, load the "
+        f"file again with --accept gone: that retires {'it' if one else 'them'}."
+    )
+    return [said]
 
 
 def _not_said(count: int, of: int) -> str:

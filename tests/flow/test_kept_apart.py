@@ -5,6 +5,8 @@ from __future__ import annotations
 import gzip
 from datetime import date, datetime
 
+import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
@@ -14,6 +16,7 @@ from decknet.errors import DecknetError
 from decknet.flow.condition import read_condition
 from decknet.flow.reading import AsOf, read_records
 from decknet.settings import Settings
+from tests.ingest.test_national import ITEMS
 
 DAY = date(2026, 6, 1)
 NOW = datetime(2026, 6, 1, 9)
@@ -162,3 +165,90 @@ def test_a_deck_without_a_size_is_on_the_map_and_ranked_with_what_is_known(tmp_p
     later.write_text("deck id,bridge id,Length m,Width m\nB1-N,B1,40,8\nB1-S,B1,40,8\n", encoding="utf-8")
     list(flow.load(path, [later], now=NOW, who="test"))
     assert sorted(read_records(path, AsOf(DAY))["deck"]["deck_id"]) == ["A1", "A2", "B1-N", "B1-S", "B2"]
+
+
+# ---- gone from a newer file of the whole state ------------------------------------------------------
+
+
+def _inventory(folder, year, *numbers):
+    changes = [{"STRUCTURE_NUMBER_008": n, "STATE_CODE_001": "02"} for n in numbers]
+    heads = ["STATE_CODE_001", *ITEMS]
+    lines = [",".join(({**ITEMS, **c})[h] for h in heads) for c in changes]
+    file = folder / f"inventory-{year}.txt"
+    file.write_text("\n".join([",".join(heads), *lines]) + "\n", encoding="utf-8")
+    return file
+
+
+def test_a_deck_that_a_newer_file_of_the_state_holds_no_longer_is_offered_and_retired_when_accepted(tmp_path):
+    path = tmp_path / "s.duckdb"
+    flow.create(path, title="Invented", currency="USD", now=NOW)
+    (first,) = flow.load(path, [_inventory(tmp_path, 2020, "A", "B", "C")], now=NOW, who="test")
+    assert first.gone == ()
+    newer = _inventory(tmp_path, 2021, "A", "C", "C")  # the two lines of C agree: one is a repeat, C is there
+    (later,) = flow.load(path, [newer], now=NOW, who="test")
+    assert later.gone == ("B",)
+    assert later.told[-1] == (
+        "1 deck on record is not in this newer file of the state: B. If it is gone, load the file again with --accept "
+        "gone: that retires it."
+    )
+    assert sorted(read_records(path, AsOf(DAY))["deck"]["deck_id"]) == ["A", "B", "C"]  # offered, not done
+    assert CliRunner().invoke(app, ["load", str(path), str(newer), "--accept", "lost"]).exit_code == 2
+    said = CliRunner().invoke(app, ["load", str(path), str(newer), "--accept", "gone"])
+    assert said.exit_code == 0
+    assert "1 deck is retired by this file: B (no longer in inventory-2021.txt)." in " ".join(said.output.split())
+    records = read_records(path, AsOf(DAY))
+    assert sorted(records["deck"]["deck_id"]) == ["A", "C"]
+    assert records.apart["why"].tolist() == ["retired on 2021-01-01: no longer in inventory-2021.txt"]
+    assert "B" in set(read_records(path, AsOf(records_to=date(2020, 12, 31)))["deck"]["deck_id"])
+    flow.undo(path, 3, now=NOW, who="test")
+    assert sorted(read_records(path, AsOf(DAY))["deck"]["deck_id"]) == ["A", "B", "C"]
+
+
+@pytest.mark.parametrize(
+    ("year", "numbers"),
+    [(2019, ("A",)), (2020, ("A", "C")), (2021, ("A",))],
+    ids=["older", "of the same year", "a part of the state"],
+)
+def test_what_an_older_file_or_a_part_of_one_leaves_out_is_not_gone(tmp_path, year, numbers):
+    path = tmp_path / "s.duckdb"
+    flow.create(path, title="Invented", currency="USD", now=NOW)
+    (tmp_path / "new").mkdir()
+    list(flow.load(path, [_inventory(tmp_path, 2020, "A", "B", "C")], now=NOW, who="test"))
+    (later,) = flow.load(path, [_inventory(tmp_path / "new", year, *numbers)], now=NOW, who="test", accept=("gone",))
+    assert later.gone == ()
+    assert sorted(read_records(path, AsOf(DAY))["deck"]["deck_id"]) == ["A", "B", "C"]
+
+
+# ---- an inventory in parts --------------------------------------------------------------------------
+
+PARTS = {
+    "bridges.csv": "Structure number,Name,Longitude,Latitude,Year built\nA1,Mill,10.1,60.1,1970\n"
+    "A2,Tarn,10.2,60.2,1980\n",
+    "geometry.csv": "Structure number,Length m,Width m\nA1,30,9\nA2,20,8\n",
+    "structure.csv": "Structure number,Deck type\nA1,Concrete\nA2,Timber\n",
+    "condition.csv": "Structure number,Deck rating\nA1,5\nA2,4\n",
+    "traffic.csv": "Structure number,AADT,Count year\nA1,900,2023\nA2,5000,2023\n",
+}
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_five_tables_of_one_state_give_the_same_store_in_any_order(tmp_path, seed):
+    path = tmp_path / "s.duckdb"
+    flow.create(path, title="Invented", currency="USD", now=NOW)
+    names = [list(PARTS)[i] for i in np.random.default_rng(seed).permutation(len(PARTS))]
+    for name in names:
+        (tmp_path / name).write_text(PARTS[name], encoding="utf-8")
+    # All in one command: what names a bridge that is not on record yet waits for the others.
+    told = list(flow.load(path, [tmp_path / n for n in names], now=NOW, who="test"))
+    assert [t.error for t in told] == [""] * len(told)
+    faults = pd.concat([t.reading.faults for t in told])
+    # No table is blamed for what another holds; the ratings have no year anywhere, which is said once.
+    assert faults["code"].tolist() == ["F-UNDATED"]
+    records = read_records(path, AsOf(DAY))
+    deck = records["deck"].set_index("deck_id")
+    assert deck.index.tolist() == ["A1"]
+    assert deck.loc["A1", ["length_m", "width_m", "deck_kind"]].tolist() == [30, 9, "concrete"]
+    assert records["rating"][["bridge_id", "deck_rating"]].to_numpy().tolist() == [["A1", 5]]
+    assert records["bridge"][["name", "built_year"]].to_numpy().tolist() == [["Mill", 1970]]
+    assert records["traffic"]["aadt"].tolist() == [900]
+    assert records.apart["deck_id"].tolist() == ["A2"]
