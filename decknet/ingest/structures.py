@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from decknet.ingest.checks import Floats, Rows
     from decknet.ingest.register import Register
 
-__all__ = ["kind_of_words", "kinds_of_rows", "retirement"]
+__all__ = ["kind_of_words", "kinds_of_rows", "retirement", "tells_kind"]
 
 
 def _set(*lines: str) -> frozenset[str]:
@@ -118,6 +118,20 @@ def kind_of_words(cell: str, *, of_deck: bool) -> str:
     return CONCRETE_DECK if of_deck and concrete else ""
 
 
+def tells_kind(header: str) -> bool | None:
+    """Whether a header is of what the deck is (True) or of what the structure is (False); None where of neither.
+
+    Examples
+    --------
+    >>> tells_kind("Deck_Type"), tells_kind("MainMaterial"), tells_kind("Deck surface type"), tells_kind("Town")
+    (True, False, None, None)
+    """
+    words = set(normal(re.sub(r"(?<=[a-z])(?=[A-Z])", " ", header).replace("_", " ")).split())
+    if not words & (_HEADS | _OF_DECK) or words & _NOT_HEADS:
+        return None
+    return bool(words & _OF_DECK)
+
+
 def kinds_of_rows(rows: Rows) -> pd.Series | None:
     """What each row of a table says its structure is, by all columns that say so; None where none does.
 
@@ -133,14 +147,14 @@ def kinds_of_rows(rows: Rows) -> pd.Series | None:
     taken = {c.index for n, c in rows.claims.items() if n != "deck_kind"}
     for index, header in enumerate(rows.table.headers[:own]):
         stated = rows.has("deck_kind") and rows.claims["deck_kind"].index == index
-        words = set(normal(re.sub(r"(?<=[a-z])(?=[A-Z])", " ", header).replace("_", " ")).split())
-        if not stated and (index in taken or not words & (_HEADS | _OF_DECK) or words & _NOT_HEADS):
+        head = True if stated else tells_kind(header)
+        if head is None or (index in taken and not stated):
             continue
         codes, seen = once(rows.table.cells[index])
         if len(seen) > _MOST:
             continue
         coded = any(_DECK_WORDS.search(str(s)) for s in seen)
-        of_deck = stated or coded or bool(words & _OF_DECK)
+        of_deck = head or coded
         told = [kind_of_words(str(s), of_deck=of_deck) for s in seen]
         if not any(told):
             continue

@@ -233,3 +233,23 @@ def test_a_centreline_is_kept_in_degrees(tmp_path, known):
 def test_a_new_store_knows_nothing(read):
     found = read(HEAD + "A,a,1,2,40,10,1980\n", "bridges.csv", known=Known.empty())
     assert found.rows_kept == 1
+
+
+@pytest.mark.parametrize("areas", [("2690.5", "1722.25"), ("2690", "2690")], ids=["figures", "repeated"])
+def test_a_column_of_areas_headed_deck_is_no_number_of_a_deck(read, areas):
+    text = f"bridge id,length m,width m,DECK\nA,30,9,{areas[0]}\nB,20,8,{areas[1]}\n"
+    found = read(text, "bridges.csv")
+    assert column(found, "deck", "deck_id") == ["A", "B"]
+    assert not len(found.faults)
+
+
+def test_a_column_headed_deck_that_numbers_decks_is_their_number(read):
+    found = read("bridge id,length m,width m,Deck\n001,30,9,1N\n001,30,9,1S\n002,20,8,2\n", "decks.csv")
+    assert column(found, "deck", "deck_id") == ["1N", "1S", "2"]
+
+
+def test_a_table_of_types_alone_says_what_bridges_are(read):
+    found = read("bridge id,Structure type\n001,Slab\n002,Box culvert\n", "structure.csv")
+    assert column(found, "deck", "deck_kind") == [None, "culvert"]
+    with pytest.raises(RecordError, match="nothing in it is recognised"):
+        read("bridge id,Type\n001,Slab\n002,Slab\n", "list.csv")
