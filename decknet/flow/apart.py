@@ -54,11 +54,17 @@ def told_of_store(decks: pd.DataFrame, surveys: pd.DataFrame, apart: pd.DataFram
     decks, surveys : DataFrame
         Records of decks in use and of surveys; a deck that was sounded is of concrete.
     apart : DataFrame
-        Deck records that are kept apart.
+        Deck records that are kept apart, as ``Records.apart``.
     """
     out = []
     if words := apart_words(apart):
         out.append(f"Kept and not ranked: {words}.")
+    if len(apart) and len(odd := apart.loc[(apart["surveys"] > 0) & ~retired_decks(apart), "deck_id"]):
+        more = f" and {digits.count(len(odd) - MOST_NAMED)} more" if len(odd) > MOST_NAMED else ""
+        out.append(
+            f"Surveys are on record of {', '.join(odd[:MOST_NAMED])}{more}, kept and not ranked: what they found is "
+            "not among what cannot wait. If such a deck is of concrete, say so in a column deck_kind."
+        )
     sounded = decks["deck_id"].isin(surveys["deck_id"]).to_numpy(dtype=bool)
     if count := int((kind_unknown(decks) & ~sounded).sum()):
         out.append(f"The records do {_not_said(count, len(decks))} State it in a column deck_kind.")

@@ -135,7 +135,7 @@ class Records:
         The intake log, as ``Store.intakes`` gives.
     apart : DataFrame
         Decks that are kept and not ranked, whose records are not among ``frames``: those of the deck record, the name
-        of the bridge, and ``why``.
+        of the bridge, ``why``, and how many ``surveys`` of each are on record.
     """
 
     path: Path
@@ -320,7 +320,9 @@ def _without_apart(frames: dict[str, pd.DataFrame], day: date | None) -> tuple[d
     out = {**frames, "deck": decks[use].reset_index(drop=True)}
     apart = decks[~use].reset_index(drop=True)
     names = frames["bridge"].set_index("bridge_id")["name"]
-    apart = apart.assign(name=apart["bridge_id"].map(names), why=pd.array(why_apart(apart), dtype="str"))
+    surveys = apart["deck_id"].map(frames["survey"]["deck_id"].value_counts()).fillna(0).astype("int64")
+    why = pd.array(why_apart(apart), dtype="str")
+    apart = apart.assign(name=apart["bridge_id"].map(names), why=why, surveys=surveys)
     gone = {
         "deck_id": set(apart["deck_id"]),
         "bridge_id": set(apart["bridge_id"]) - set(out["deck"]["bridge_id"]),

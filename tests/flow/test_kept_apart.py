@@ -65,6 +65,19 @@ def test_a_culvert_and_a_timber_deck_are_kept_counted_and_not_ranked(store):
     assert "The records do not say what kind of deck 1 of 2 decks is" in " ".join(said.split())
 
 
+def test_a_survey_of_a_deck_kept_apart_is_said_and_its_history_stays(store, tmp_path):
+    path, bring = store
+    bring(*ROWS.values())
+    file = tmp_path / "surveys.csv"
+    file.write_text("Deck,Survey date,Method,Holes (m2)\nB3,2025-05-13,sounding,0.4\n", encoding="utf-8")
+    list(flow.load(path, [file], now=NOW, who="test"))
+    told = read_records(path, AsOf(DAY)).apart_told()
+    assert told[1].startswith("Surveys are on record of B3, kept and not ranked: what they found is not among what")
+    told_history = CliRunner().invoke(app, ["history", str(path), "B3"])
+    assert told_history.exit_code == 0
+    assert "2025-05-13" in told_history.output
+
+
 def test_a_store_of_culverts_alone_says_why_nothing_is_ranked(store):
     path, bring = store
     bring(ROWS["B2"])
