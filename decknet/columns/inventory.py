@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 __all__ = [
     "BARS",
+    "CLOSED",
     "CONCRETE",
     "CULVERT",
     "DECKS",
@@ -147,15 +148,17 @@ EASTERN = ("66", "69")
 
 CONCRETE = ("1", "2")  # item 107
 CULVERT = "19"  # item 43B
-DECKS = {
-    "3": "an open grating",
-    "4": "a closed grating",
-    "5": "a steel plate",
+DECKS = {  # item 107, by our kinds of deck
+    "1": "concrete",
+    "2": "concrete",
+    "3": "open grating",
+    "4": "closed grating",
+    "5": "steel",
     "6": "corrugated steel",
     "7": "aluminium",
     "8": "timber",
-    "9": "of another kind",
-    "N": "not applicable",
+    "9": "other",
+    "N": "none",
     "": "not stated",
 }
 SURFACES = {
@@ -187,4 +190,5 @@ OWNERS = {
     "26": "private", "27": "railroad", "31": "state toll authority", "32": "local toll authority",
     "60": "other federal agency", **{str(code): f"federal agency, code {code}" for code in range(61, 80)},
 }  # fmt: skip
+CLOSED = {"A": False, "B": False, "D": False, "E": False, "K": True, "P": False, "R": False}  # item 41
 POSTED = {"A": False, "B": False, "D": False, "E": False, "P": True, "R": True}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from decknet.columns.choices import BAR_KINDS, BASE_KINDS, ENVIRONMENTS
 from decknet.columns.column import CHOICE, DATE, FLAG, ID, NUMBER, SHAPE, TEXT, WHOLE, Column, Record
+from decknet.columns.deck_kinds import DECK_KINDS
 from decknet.columns.found import ACTIVE, CLOSING, DECK_ID, DEFECT, REPAIR, SURVEY
 
 __all__ = ["BRIDGE", "RECORDS"]
@@ -65,7 +66,7 @@ BRIDGE = Record(
             WHOLE,
             "yr",
             "Year the bridge was built.",
-            1800,
+            1000,
             2100,
             also=("year built", "built", "construction year", "year of construction"),
         ),
@@ -87,6 +88,7 @@ BRIDGE = Record(
             "Code of its state in a national inventory, by which equal numbers of two states are told apart.",
             also=("state code",),
         ),
+        Column("closed_to_traffic", FLAG, "", "Whether the bridge is closed to all traffic."),
     ),
 )
 
@@ -193,6 +195,17 @@ DECK = Record(
             "Centreline from the first joint on, a line in longitude and latitude.",
             also=("centerline", "alignment", "centreline wkt"),
         ),
+        Column(
+            "deck_kind",
+            CHOICE,
+            "",
+            "What it is made of, or that it is a culvert; only concrete, or a kind not known, is ranked.",
+            choices=DECK_KINDS,
+        ),
+        Column("kind_year", WHOLE, "yr", "Year of the inventory that says so.", 1900, 2100),
+        Column("in_use", FLAG, "", "Whether it is in use; a retired deck is kept and not ranked."),
+        Column("retired_on", DATE, "", "Day from which it is retired."),
+        Column("retired_why", TEXT, "", "Why it is retired, and by which file."),
     ),
 )
 
@@ -256,10 +269,9 @@ RATING = Record(
             "rated_year",
             WHOLE,
             "yr",
-            "Year of the inventory or inspection.",
+            "Year of the inventory or inspection; missing where it was not given.",
             1900,
             2100,
-            required=True,
             also=("rating year",),
         ),
         Column(

@@ -57,6 +57,8 @@ def rank(
     if as_json:
         parts = {"act_now": network.urgent, "decks": network.status.drop(columns="geometry"), "weights": moves}
         rows = {k: say.plain(v) for k, v in {**parts, "soundings": network.soundings}.items()}
+        apart = network.records.apart
+        rows["apart"] = say.plain(apart[["deck_id", "bridge_id", "name", "why"]]) if len(apart) else []
         say.echo_json({"act_now": rows.pop("act_now"), "hazards": network.hazard_counts, **rows})
     else:
         say.ranking(say.console(), network, first, moves)

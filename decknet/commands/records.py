@@ -109,6 +109,15 @@ def load(
     save_map: Annotated[
         Path | None, typer.Option("--save-map", metavar="FILE", help="Write the mapping used, for --map.")
     ] = None,
+    accept: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--accept",
+            metavar="WHAT",
+            help="Do what a file makes likely and does not say: gone retires the decks that a newer inventory of their "
+            "whole state no longer holds.",
+        ),
+    ] = None,
     settings: SettingsOpt = None,
 ) -> None:
     """Bring records in. Ends with 1 if any row was refused."""
@@ -124,7 +133,7 @@ def load(
         step(next(ahead, ""))
         for loaded in flow.load(
             store, files, kind=kind, mapping=mapping, options=options, dry_run=dry_run, settings=settings_of(settings),
-            now=datetime.now(), who=flow.who_am_i(),
+            accept=_accepted(accept), now=datetime.now(), who=flow.who_am_i(),
         ):  # fmt: skip
             refused |= say.loaded(out, loaded, store, dry_run=dry_run, every=every)
             maps += [loaded] if loaded.reading is not None else []
@@ -136,6 +145,16 @@ def load(
         flow.save_mapping(save_map, maps[0])
         typer.echo(f"{save_map}: the mapping used. Bring the next such file in with: --map {save_map}")
     raise typer.Exit(1 if refused else 0)
+
+
+def _accepted(words: list[str] | None) -> tuple[str, ...]:
+    unknown = [w for w in words or [] if w not in _ACCEPTS]
+    if unknown:
+        raise typer.BadParameter(f"{', '.join(unknown)}: must be {' or '.join(_ACCEPTS)}.", param_hint="--accept")
+    return tuple(words or ())
+
+
+_ACCEPTS = ("gone",)
 
 
 def close(

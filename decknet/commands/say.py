@@ -131,6 +131,8 @@ def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool
             head += f", {digits.count(rows[severity])} {word}"
     made = [f"{digits.count(len(f))} {kind.replace('_', ' ')}" for kind, f in reading.records.items() if len(f)]
     out.print(f"{head}. Records: {', '.join(made) or 'none'}.")
+    for line in one.told:
+        out.print(f"  {line}")
     number = None
     if dry_run:
         used = reading.mapping[["sheet", "header", "column", "unit", "why"]]
@@ -293,6 +295,8 @@ def ranking(out: Console, network: Condition, first: int, moves: pd.DataFrame) -
             f"{m.weight} {digits.span(m.order_from, m.order_to, digits.weight)}" for m in moves.itertuples()
         )
         out.print(f"The first ten stay the same decks for weights of {same}; in the same order for {order}.")
+    for line in network.records.apart_told():
+        out.print(line)
 
 
 def overdue(out: Console, network: Condition, first: int) -> None:

@@ -247,7 +247,7 @@ class Condition:
         traffic = self.traffic.reindex(status["bridge_id"])
         for name in traffic.columns:
             status[name] = traffic[name].array
-        ratings = self.records["rating"].sort_values(["bridge_id", "rated_year"])
+        ratings = self.records["rating"].sort_values(["bridge_id", "rated_year"], na_position="first")
         last_rating = ratings.groupby("bridge_id")["deck_rating"].last()
         status["deck_rating"] = last_rating.reindex(status["bridge_id"]).array
         # The last survey that says how much is unsound, whole: a value it leaves out is not one from before.

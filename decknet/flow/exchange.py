@@ -70,7 +70,9 @@ def export(path: Path, form: str, output: Path | None = None, *, state: str = ""
     """
     if form not in FORMATS:
         raise DecknetError(f"--as {form}: no such format. Known: {', '.join(FORMATS)}.")
-    records = dict(read_records(path, AsOf(whole=True), elements=True).frames)
+    # What is written for another inventory of decks holds those in use; our own tables hold everything.
+    ours = form == "csv" or form == "geopackage" or form in _LAYERS
+    records = dict(read_records(path, AsOf(whole=True, apart=ours), elements=True).frames)
     needed = "element_quantity" if form == "elements" else "deck"
     if form in ("national", "national-fixed", "elements", "successor") and records[needed].empty:
         raise DecknetError(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -15,7 +15,9 @@ import pandas as pd
 
 from decknet.columns import RECORDS
 from decknet.errors import DecknetError, RecordError
+from decknet.flow.apart import told_of_file, told_of_gone
 from decknet.flow.files import software, write_whole
+from decknet.flow.gone import decks_gone, with_gone_retired
 from decknet.flow.hazards import Closes, what_closes
 from decknet.flow.reading import AsOf, records_of, with_store
 from decknet.ingest import Known, Reading, files_in, mapping_text, read_file, read_one
@@ -38,6 +40,14 @@ class Loaded:
     error: str = ""
     note: str = ""  # why a file of a folder or an archive was left alone
     closes: Closes | None = None  # of a closing: what it does to the hazards of its deck
+    gone: tuple[str, ...] = ()  # decks that a newer inventory of their whole state no longer holds, and are not retired
+
+    @property
+    def told(self) -> list[str]:
+        """What of the file is kept and not ranked, and of how many decks the kind is not known: a sentence each."""
+        if self.reading is None:
+            return []
+        return [*told_of_file(self.reading.records), *told_of_gone(self.gone)]
 
 
 def create(path: Path, *, title: str, currency: str, now: datetime) -> None:
@@ -47,7 +57,11 @@ def create(path: Path, *, title: str, currency: str, now: datetime) -> None:
 
 def _known(store: Store) -> Known:
     bridges = store.current("bridge", ("bridge_id", "built_year", "longitude_deg", "latitude_deg", "state_code"))
-    decks = store.current("deck", ("deck_id", "bridge_id", "length_m", "width_m", "deck_built_year"))
+    decks = store.current(
+        "deck",
+        ("deck_id", "bridge_id", "length_m", "width_m", "deck_built_year", "deck_kind", "kind_year", "in_use",
+         "retired_on"),
+    )  # fmt: skip
     surveys = store.current("survey", ("survey_id", "deck_id", "survey_date"))
     ratings = store.current("rating", ("bridge_id", "rated_year"))
     counts = store.current("traffic", ("bridge_id", "year"))
@@ -120,9 +134,12 @@ _WAITING = frozenset(
 def load(
     path: Path, files: Sequence[Path], *, kind: str | None = None, mapping: Path | None = None,
     options: Mapping[str, Any] | None = None, dry_run: bool = False, settings: Settings | None = None,
-    now: datetime, who: str,
+    accept: Collection[str] = (), now: datetime, who: str,
 ) -> Iterable[Loaded]:  # fmt: skip
     """Bring files, folders and archives into a store, one intake a file; yields as it goes.
+
+    What ``accept`` names is done where a file makes it likely and does not say it: ``gone`` retires the decks that a
+    newer inventory of their whole state no longer holds.
 
     A file that cannot be read at all is yielded with its error, and the others are still brought in.
     A file whose rows name bridges, decks or surveys that are not on record waits for the others.
@@ -159,15 +176,21 @@ def load(
                 if not last_try and not _WAITING.isdisjoint(found):
                     waiting.append((bool(found & {"F-SURVEY-MADE", "R-UNKNOWN-SURVEY"}), file, name))
                     continue
+                missing = decks_gone(known, reading)
+                retire = bool(len(missing)) and "gone" in accept
+                if retire:
+                    reading = with_gone_retired(reading, missing)
+                gone = () if retire else tuple(missing["deck_id"])
                 fresh = reading
                 if dry_run:
-                    yield Loaded(Path(name), reading, None, None)
+                    yield Loaded(Path(name), reading, None, None, gone=gone)
                     continue
                 intake = store.add(
                     file, reading.records, reading.faults, rows_read=reading.rows_read, rows_kept=reading.rows_kept,
-                    now=now, who=who, software=software(), name=name, stated=reading.stated.told(),
+                    now=now, who=who, software=software(), name=name,
+                    stated=reading.stated.told() + (" accept gone" if retire else ""),
                 )  # fmt: skip
-                yield Loaded(Path(name), reading, intake, intake.already)
+                yield Loaded(Path(name), reading, intake, intake.already, gone=gone)
             last_try = len(waiting) in (1, len(queue))
             queue = [(file, name) for _, file, name in sorted(waiting, key=lambda w: w[0])]
 

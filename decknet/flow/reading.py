@@ -14,8 +14,12 @@ import pandas as pd
 
 from decknet import digits
 from decknet.columns import RECORDS
+from decknet.columns.among import is_among
 from decknet.columns.dates import DATED, MIDDLE, OF_A_SURVEY, OF_A_YEAR
+from decknet.columns.deck_kinds import ranked_decks
 from decknet.errors import DecknetError, RecordError
+from decknet.flow.apart import apart_words, told_of_store, why_apart
+from decknet.ingest.rows import record_frame
 from decknet.keep import Store, programme_parts, programmes
 from decknet.settings import Settings
 
@@ -50,12 +54,16 @@ class AsOf:
         Only records brought in by the end of this day.
     whole : bool
         All records, also those later than ``today``.
+    apart : bool
+        The records as they are stored: also of decks that are kept and never ranked (culverts, decks of other stuff,
+        retired decks), and no deck for a bridge of which no deck is on record.
     """
 
     today: date | None = None
     records_to: date | None = None
     known_by: date | None = None
     whole: bool = False
+    apart: bool = False
 
     def day(self) -> date:
         """Day of the analysis."""
@@ -126,6 +134,9 @@ class Records:
         Those that were asked for, whole.
     intakes : DataFrame
         The intake log, as ``Store.intakes`` gives.
+    apart : DataFrame
+        Decks that are kept and not ranked, whose records are not among ``frames``: those of the deck record, the name
+        of the bridge, ``why``, and how many ``surveys`` of each are on record.
     """
 
     path: Path
@@ -138,6 +149,7 @@ class Records:
     programmes: pd.DataFrame
     kept: tuple[KeptProgramme, ...]
     intakes: pd.DataFrame = field(default_factory=pd.DataFrame)
+    apart: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def __getitem__(self, kind: str) -> pd.DataFrame:
         return self.frames[kind]
@@ -172,6 +184,10 @@ class Records:
                 return one
         known = ", ".join(self.programmes["name"]) or "none"
         raise RecordError(f"programme {name!r}: none of that name is kept. Known: {known}. {NONE_KEPT}")
+
+    def apart_told(self) -> list[str]:
+        """What is kept and not ranked, and of how many decks the kind is not known: a sentence each."""
+        return told_of_store(self["deck"], self["survey"], self.apart)
 
     def told(self) -> str:
         """Which records these are, in words; empty where they are all there are."""
@@ -243,7 +259,10 @@ def records_of(
         rows = kept.set_index("name", drop=False)
         whole = tuple(KeptProgramme(n, rows.loc[n], programme_parts(store, n)) for n in names)
     frames, left_out = _dated_to(frames, records_to)
-    made = Records(path, about, frames, day, records_to, asked.known_by, left_out, kept, whole, log)
+    apart = pd.DataFrame()
+    if not asked.apart:
+        frames, apart = _without_apart(_with_bare_decks(frames), records_to)
+    made = Records(path, about, frames, day, records_to, asked.known_by, left_out, kept, whole, log, apart)
     for name in wanted or ():
         made.programme(name)
     return made
@@ -266,8 +285,57 @@ def with_decks(records: Records) -> Records:
     """
     if records["deck"].empty:
         store = records.path
+        if words := apart_words(records.apart):
+            raise DecknetError(f"{store}: holds no deck that can be ranked. Kept and not ranked: {words}.")
         raise DecknetError(f"{store}: holds no decks yet. Bring some in with: decknet load {store.name} FILE")
     return records
+
+
+def _with_bare_decks(frames: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """The records with a deck for each bridge without one of which a place, a rating or a count is known.
+
+    Nothing is known of such a deck but its bridge; its number is the bridge's. It is made at reading, so that it does
+    not matter in what order files bring bridges and decks.
+    """
+    bridges, decks = frames["bridge"], frames["deck"]
+    told = bridges["longitude_deg"].notna() & bridges["latitude_deg"].notna()
+    for kind in ("rating", "traffic"):
+        told |= is_among(bridges["bridge_id"], frames[kind]["bridge_id"])
+    bare = told & ~is_among(bridges["bridge_id"], [*decks["bridge_id"], *decks["deck_id"]])
+    if not bare.any():
+        return frames
+    ids = bridges.loc[bare, "bridge_id"].to_numpy(dtype=object)
+    given = pd.Series(pd.array(ids, dtype="str"))
+    new = record_frame("deck", {"deck_id": given, "bridge_id": given}, "", np.zeros(len(ids), dtype=np.int64))
+    new = new[decks.columns.tolist()]
+    both = pd.concat([decks, new], ignore_index=True).sort_values("deck_id", kind="stable", ignore_index=True)
+    return {**frames, "deck": both}
+
+
+def _without_apart(frames: dict[str, pd.DataFrame], day: date | None) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
+    """The records without those of decks kept apart, and these decks with the name of their bridge and why."""
+    decks = frames["deck"]
+    use = ranked_decks(decks, day)
+    if use.all():
+        return frames, pd.DataFrame()
+    out = {**frames, "deck": decks[use].reset_index(drop=True)}
+    apart = decks[~use].reset_index(drop=True)
+    names = frames["bridge"].set_index("bridge_id")["name"]
+    surveys = apart["deck_id"].map(frames["survey"]["deck_id"].value_counts()).fillna(0).astype("int64")
+    why = pd.array(why_apart(apart), dtype="str")
+    apart = apart.assign(name=apart["bridge_id"].map(names), why=why, surveys=surveys)
+    gone = {
+        "deck_id": set(apart["deck_id"]),
+        "bridge_id": set(apart["bridge_id"]) - set(out["deck"]["bridge_id"]),
+        "survey_id": set(frames["survey"].loc[is_among(frames["survey"]["deck_id"], apart["deck_id"]), "survey_id"]),
+    }
+    for kind, frame in frames.items():
+        name = next((n for n in gone if n in RECORDS[kind].names()), None) if kind != "deck" else None
+        if kind in OF_A_SURVEY:
+            name = "survey_id"
+        if name is not None and gone[name]:
+            out[kind] = frame[~is_among(frame[name], gone[name])].reset_index(drop=True)
+    return out, apart
 
 
 def _day_of(frame: pd.DataFrame, kind: str, month: int, day: int) -> pd.Series:

@@ -69,7 +69,8 @@ def condition_states(records: Records, settings: Settings) -> pd.DataFrame:
         There are too few ratings to follow.
     """
     decks, path = records["deck"], records.path
-    ratings = records["rating"].sort_values(["bridge_id", "rated_year"]).reset_index(drop=True)
+    dated = records["rating"][records["rating"]["rated_year"].notna()]
+    ratings = dated.sort_values(["bridge_id", "rated_year"]).reset_index(drop=True)
     family = _family_of(ratings["bridge_id"], decks)
     size = ratings.groupby(family)["bridge_id"].transform("nunique")
     family = family.where(size >= settings.growth.least_decks, "all other families")

@@ -17,7 +17,7 @@ from decknet.columns.views import EVENTS, STORY
 from decknet.errors import DecknetError, RecordError
 from decknet.flow.ask import Answer, when_free
 from decknet.flow.compare import done_lines
-from decknet.flow.reading import Records, records_of
+from decknet.flow.reading import AsOf, Records, records_of
 from decknet.keep import Store
 from decknet.keep.story import refused_about, rows_about
 from decknet.locate import with_positions
@@ -112,7 +112,7 @@ def as_answer(told: Story) -> Answer:
 
 def _story(path: Path, deck: str, settings: Settings) -> Story:
     with Store.open(path) as store:
-        records = records_of(store, path, wanted=None)
+        records = records_of(store, path, AsOf(apart=True), wanted=None)
         decks, bridges = records["deck"], records["bridge"]
         deck_id = _which(path, deck, decks)
         mine = decks[decks["deck_id"] == deck_id]
@@ -203,7 +203,9 @@ def _counted(book: _Book) -> None:
         book.add(day, "counted", f"{words}." if day else f"{words}; year not given.", r, counts=r.counts)
     rows = book.rows["rating"].assign(counts=book.standing("rating"))
     for r in rows.itertuples(index=False):
-        book.add(f"{int(r.rated_year)}", "rated", f"Deck rating {int(r.deck_rating)}.", r, counts=r.counts)
+        day = f"{int(r.rated_year)}" if _given(r.rated_year) else ""
+        words = f"Deck rating {int(r.deck_rating)}"
+        book.add(day, "rated", f"{words}." if day else f"{words}; year not given.", r, counts=r.counts)
 
 
 def _surveyed(book: _Book, decks: pd.DataFrame) -> None:

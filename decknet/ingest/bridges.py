@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,8 +12,10 @@ import shapely
 from decknet.columns import RECORDS
 from decknet.ingest import ground as ground_
 from decknet.ingest import shapes
+from decknet.ingest.optional import left_out, optional
 from decknet.ingest.positions import positions
-from decknet.ingest.traffic import undated
+from decknet.ingest.structures import kinds_of_rows, retirement
+from decknet.ingest.traffic import not_rated, undated, year_of_inspection
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Floats, Rows
@@ -75,6 +78,7 @@ def check_bridges(rows: Rows, register: Register, kind: str) -> dict[str, pd.Dat
     columns["centreline"] = shapes.lines_of(rows, "centreline")
     columns["outline"] = _outlines(rows)
     _drawn(rows, columns)
+    _what_it_is(rows, register, columns)
     traffic, rating = _traffic(rows, columns), _rating(rows, columns)
     _agree(rows, columns, kind)
     out: dict[str, pd.DataFrame] = {}
@@ -89,6 +93,7 @@ def check_bridges(rows: Rows, register: Register, kind: str) -> dict[str, pd.Dat
         or any(rows.has(n) for n in DECK_ONLY)
         or columns["centreline"] is not None
         or columns.get("length_m") is not None
+        or columns.get("deck_kind") is not None
     ):
         held = {n: columns.get(n) for n in RECORDS["deck"].names()}
         if kind == "bridge" and not own:
@@ -163,27 +168,53 @@ def _columns(rows: Rows) -> dict[str, Any]:
         ):
             continue
         if of.kind == "number":
-            out[name] = rows.number(name)
+            out[name] = optional(rows, partial(rows.number, name))
         elif of.kind == "whole":
-            out[name] = rows.whole(name)
+            out[name] = optional(rows, partial(rows.whole, name))
         elif of.kind == "text":
             out[name] = rows.text(name)
-        elif of.kind == "flag":
-            out[name] = rows.flags(name)
-    out["bar_kind"] = rows.choice("bar_kind", BAR_WORDS)
-    out["environment"] = rows.choice("environment", ENVIRONMENT_WORDS)
+        elif of.kind == "flag" and name != "posted":
+            out[name] = optional(rows, partial(rows.flags, name))
+    out["bar_kind"] = rows.choice("bar_kind", BAR_WORDS, bad="flag")
+    out["environment"] = rows.choice("environment", ENVIRONMENT_WORDS, bad="flag")
+    said = rows.posted("posted")
+    if said is not None:
+        out["posted"], closed = said
+        if out.get("closed_to_traffic") is None:
+            out["closed_to_traffic"] = closed
     return out
+
+
+def _what_it_is(rows: Rows, register: Register, columns: dict[str, Any]) -> None:
+    """What the words of the row say the deck is, and whether it is retired."""
+    kind = kinds_of_rows(rows)
+    columns["deck_kind"] = kind
+    if rows.has("retired_on"):
+        columns["retired_on"] = optional(rows, lambda: rows.dates("retired_on"))
+        gone = ~np.isnat(np.asarray(columns["retired_on"], dtype="datetime64[D]"))
+        told = columns.get("in_use")
+        columns["in_use"] = pd.Series(np.where(gone, False, pd.NA), dtype="boolean") if told is None else told
+    if kind is None:
+        return
+    year = np.full(rows.n, np.nan)
+    deck = pd.Series(columns["deck_id"]).reset_index(drop=True)
+    for name, made in retirement(rows, register, deck, kind, year).items():
+        held = columns.get(name)
+        columns[name] = made if held is None else pd.Series(held).where(pd.Series(held).notna(), pd.Series(made))
 
 
 def _years(rows: Rows, columns: dict[str, Any]) -> None:
     for name in ("built_year", "deck_built_year"):
         if columns.get(name) is not None:
             late = columns[name] > rows.today.year + LATEST_AHEAD_YR
-            rows.fault(late, name, "R-FUTURE", f"the year must not be after {rows.today.year}", "Correct the year.")
+            rule = f"the year must not be after {rows.today.year}; it is left out, the record stays"
+            rows.fault(late, name, "F-FUTURE", rule, "Correct the year.")
+            columns[name] = np.where(late, np.nan, columns[name])
     if columns.get("built_year") is not None and columns.get("deck_built_year") is not None:
         early = columns["deck_built_year"] < columns["built_year"]
-        rule = "a deck is no older than its bridge"
-        rows.fault(early, "deck_built_year", "R-BEFORE-BUILT", rule, "Correct one of the two years.")
+        rule = "a deck is no older than its bridge; the year is left out, the record stays"
+        rows.fault(early, "deck_built_year", "F-BEFORE-BUILT", rule, "Correct one of the two years.")
+        columns["deck_built_year"] = np.where(early, np.nan, columns["deck_built_year"])
 
 
 def _outlines(rows: Rows) -> Any:
@@ -284,6 +315,7 @@ def _traffic(rows: Rows, columns: dict[str, Any]) -> Any:
 def _rating(rows: Rows, columns: dict[str, Any]) -> Any:
     if not rows.has("deck_rating"):
         return None
+    not_rated(rows)
     return beside(
         rows,
         columns,
@@ -306,19 +338,15 @@ def beside(
 ) -> Any:
     """Figures of another kind in a row of a bridge: kept where whole, else flagged and left out.
 
-    A count of traffic without its year is kept with the year missing; a rating without one is left out.
+    A figure without its year is kept with the year missing.
     """
     refused = rows.refused.copy()
     found = len(rows.pieces)
     value = rows.number(name)
-    years = rows.whole(year)
+    years = year_of_inspection(rows) if name == "deck_rating" and not rows.has(year) else rows.whole(year)
     extra = {m: rows.number(m) for m in more}
-    for piece in rows.pieces[found:]:
-        if piece["severity"] == "refuse":
-            piece["severity"], piece["code"] = "flag", "F" + piece["code"][1:]
-            piece["rule"] += f"; the {name} is not stored, the bridge is"
-    wrong = rows.refused & ~refused
-    rows.refused[:] = refused
+    wrong = np.zeros(rows.n, dtype=bool)
+    wrong[left_out(rows, found, refused)] = True
     assert value is not None  # noqa: S101
     none = np.full(rows.n, np.nan)
     years = none if years is None else years
@@ -327,13 +355,7 @@ def beside(
         rows.fault(given & (value == 0), name, "F-ZERO-TRAFFIC", zero, "Give the count, or leave it empty.", "flag")
         given &= value != 0
     bare = given & np.isnan(years)
-    if name == "aadt":
-        undated(rows, bare & rows.live, value)
-    else:
-        rule = {int(i): f"a rating without its year cannot be used; {value[i]:g} is not stored"
-                for i in np.flatnonzero(bare)}  # fmt: skip
-        rows.fault(bare, name, "F-NO-YEAR", rule, f"{remedy} For the whole file: --set {year}=2024.")
-        given &= ~bare
+    undated(rows, bare & rows.live, value, name, year)
     late = given & (years > rows.today.year)
     rows.fault(late, year, "F-FUTURE", "the year must not be in the future; the figure is not stored", remedy, "flag")
     columns.update({name: value, year: years, **extra})

@@ -12,6 +12,7 @@ from decknet.columns import RECORDS, Column
 from decknet.errors import RecordError
 from decknet.ingest import values
 from decknet.ingest.coded import filled, once
+from decknet.ingest.optional import posted_and_closed
 from decknet.ingest.rows import Bools, Floats, Found, fault_frame, record_frame
 from decknet.ingest.tongues import NO, YES
 
@@ -24,8 +25,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Bools", "Floats", "Rows", "fault_frame", "record_frame"]
 
-_YES = {"yes": "1", "y": "1", "true": "1", "t": "1", "1": "1", "x": "1", "posted": "1"}
+_YES = {"yes": "1", "y": "1", "true": "1", "t": "1", "1": "1", "x": "1", "✓": "1", "✔": "1", "posted": "1"}
 _NO = {"no": "0", "n": "0", "false": "0", "f": "0", "0": "0", "not posted": "0", "open": "0"}
+_YES_NO = {**_YES, **_NO, **dict.fromkeys(YES, "1"), **dict.fromkeys(NO, "0")}
 _INEXACT = ("<", ">", "~", "≈", "≤", "≥", "c.", "ca", "trace", "approx", "about", "some", "minor", "few")
 
 
@@ -356,7 +358,8 @@ class Rows(Found):
         known = {**{values.plain(c): c for c in of.choices}, **also}
         value, wrong = values.words(found, known)
         rule = f"{name} must be one of: {', '.join(of.choices)}"
-        remedy = "Use one of these words." if bad == "refuse" else "Use one of these words; taken as not given."
+        remedy = "Use one of these words" + ("" if bad == "refuse" else "; taken as not given")
+        remedy += ", or say in a mapping file (--map) under [words] which of them is meant."
         self.fault(wrong, name, "R-CHOICE" if bad == "refuse" else "F-CHOICE", rule, remedy, bad)
         return value
 
@@ -365,9 +368,29 @@ class Rows(Found):
         found = self.text(name)
         if found is None:
             return None
-        value, wrong = values.words(found, {**_YES, **_NO, **dict.fromkeys(YES, "1"), **dict.fromkeys(NO, "0")})
-        self.fault(wrong, name, "R-YES-NO", "yes or no is needed", "Write yes or no.")
+        value, wrong = values.words(found, _YES_NO)
+        self.fault(wrong, name, "R-YES-NO", "yes or no is needed", self._meant(found, wrong, "yes"))
         return value.map({"1": True, "0": False}).astype("boolean")
+
+    def posted(self, name: str) -> tuple[pd.Series, pd.Series] | None:
+        """A column that says whether a load limit is posted, and whether the bridge is closed."""
+        found = self.text(name)
+        if found is None:
+            return None
+        posted, closed, wrong = posted_and_closed(found, _YES_NO)
+        rule = "it does not say whether a load limit is posted"
+        self.fault(wrong, name, "F-YES-NO", rule, self._meant(found, wrong, "yes"))
+        return posted, closed
+
+    def _meant(self, found: pd.Series, wrong: Bools, like: str) -> dict[int, str]:
+        """How to say what a word means, for each wrong cell."""
+        return {
+            int(
+                i
+            ): f'Write yes or no, or say in a mapping file (--map) what the word means: [words] "{found.iloc[i]}" = '
+            f'"{like}".'
+            for i in np.flatnonzero(wrong)
+        }
 
     def in_time(self, name: str, value: Any, built: Floats) -> None:
         """Refuse days in the future and years before the deck was built."""

@@ -62,6 +62,9 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
         ("R-CHOICE", "A word is one of those known."),
         ("F-CHOICE", "A word that is not known, and not needed, is taken as not given."),
         ("R-YES-NO", "Yes or no is answered with yes or no."),
+        ("F-YES-NO", "Yes or no beside a record that stands without it is answered so."),
+        ("F-DATE", "A date beside a record that stands without it is a day."),
+        ("F-LEFT-OUT", "A cell that a record stands without is left out where it breaks its rule."),
     ),
     "names": (
         ("R-UNKNOWN-BRIDGE", "A row names a bridge that is known."),
@@ -89,8 +92,8 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
         ("F-FUTURE", "A figure beside a record is not dated after today."),
         ("R-BEFORE-BUILT", "Nothing is found or done before the bridge was built."),
         ("F-BEFORE-BUILT", "A deck is no older than its bridge."),
-        ("F-NO-YEAR", "A rating has its year, and a bridge the year it was built; a rating without is not stored."),
-        ("F-UNDATED", "A count has its year; one without is kept as such, for bridges that have no dated one."),
+        ("F-NO-YEAR", "A bridge has the year it was built."),
+        ("F-UNDATED", "A count or rating has its year; one without is kept so, for bridges that have no dated one."),
         ("F-OLD-COUNT", "A count older than ten years is marked as old."),
     ),
     "figures": (
@@ -142,9 +145,6 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
     ),
     "inventory": (
         ("R-OTHER-STATE", "A number means one bridge: the same number in another state is another bridge."),
-        ("F-CULVERT", "A culvert has no deck of its own."),
-        ("S-CULVERT", "A culvert is not read as a bridge with a deck."),
-        ("S-NOT-CONCRETE", "Decks that are not of concrete are set aside."),
         ("S-OLDER", "A row older than the bridge's inspection on record has a rating or a count to add."),
         ("F-YEAR-TAKEN", "A rating without its date takes the year of the inventory."),
         ("S-ROUTE-UNDER", "The record of a route under a bridge is no record of the bridge."),

@@ -54,7 +54,7 @@ NEEDED: dict[str, tuple[tuple[str, ...], ...]] = {
     "repair": (DECK_KEYS, ("repair_date",), ("treatment",)),
     "closing": (DECK_KEYS, ("closed_on",), ("closed_by",), ("how",)),
     "traffic": (("bridge_id",), ("aadt",)),
-    "rating": (("bridge_id",), ("rated_year",), ("deck_rating",)),
+    "rating": (("bridge_id",), ("deck_rating",)),
     "element_quantity": (("bridge_id",), ("quantity_date",), ("element",)),
 }
 
@@ -320,6 +320,10 @@ def _mapped(rows: Rows, what: str, unused: dict[int, str]) -> list[dict[str, str
         why = "; ".join(x for x in (claim.why, rows.said.get(name, "")) if x)
         of = claim.column
         out.append(_line(rows.table.sheet, claim.header, what, of.name, claim.unit or of.unit, why))
+    for index, (name, why) in sorted(rows.also.items()):
+        if not rows.has(name) or rows.claims[name].index != index:
+            out.append(_line(rows.table.sheet, rows.table.headers[index], what, name, "", why))
+    unused = {i: why for i, why in unused.items() if i not in rows.also}
     for name, why in rows.said.items():
         if name not in rows.claims:
             out.append(_line(rows.table.sheet, "", what, name, "", why))

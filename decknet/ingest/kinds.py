@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from decknet.columns import METHODS, RECORDS, normal
-from decknet.ingest.recognise import CUT, DECK_KEYS, STRIP, TOTALS, columns_for, fits, places, spellings
+from decknet.ingest.coded import once
+from decknet.ingest.recognise import CUT, DECK_KEYS, STRIP, TOTALS, columns_for, fits, no_deck_number, places, spellings
+from decknet.ingest.structures import kind_of_words, tells_kind
 from decknet.ingest.tongues import METHOD_WORDS, NAMES_TOO
 
 if TYPE_CHECKING:
@@ -113,6 +115,8 @@ def kind_of(table: Table, stated: Stated) -> str:
         return seen
 
     survey, repair, defect, bridge = has("survey"), has("repair"), has("defect"), has("bridge")
+    if "deck_id" in bridge and "deck_id" not in {v.partition(" in ")[0].strip() for v in stated.columns.values()}:
+        bridge -= {"deck_id"} if no_deck_number(table) is not None else set()
     key = bool(bridge & set(DECK_KEYS))
     name = _named_for(table, NAMED_FOR)
     words = {w for h in table.headers for w in normal(h).split()}
@@ -144,7 +148,7 @@ def kind_of(table: Table, stated: Stated) -> str:
     if key and dated and (total or bool({"surveyed_m2", "method"} & survey) or name == "survey"):
         return "survey"
     rest = _rest_of(bridge, size=size, told=told, key=key)
-    if not rest and key and len(places(table)) == 2:
+    if not rest and key and (len(places(table)) == 2 or _says_what_it_is(table)):
         return "bridge"
     if not rest and key and table.shape is not None and name in ("bridge", "deck"):
         # An outline or a point with nothing but a bridge's number says where the bridge is.
@@ -154,6 +158,15 @@ def kind_of(table: Table, stated: Stated) -> str:
 
 # Words of headers by which a table tells of what was urgent and is dealt with.
 _CLOSES = {"closed", "closing", "closings", "hazard", "hazards", "cause"}
+
+
+def _says_what_it_is(table: Table) -> bool:
+    """Whether a column of types or materials says of any row that it is a culvert, or what its deck is."""
+    for index, header in enumerate(table.headers):
+        of_deck = tells_kind(header)
+        if of_deck is not None and any(kind_of_words(str(c), of_deck=of_deck) for c in once(table.cells[index])[1]):
+            return True
+    return False
 
 
 def _is_closing(table: Table, closing: set[str], repair: set[str], *, named: bool, drawn: bool) -> bool:
@@ -173,7 +186,7 @@ def _is_closing(table: Table, closing: set[str], repair: set[str], *, named: boo
 def _rest_of(bridge: set[str], *, size: bool, told: bool, key: bool) -> str:
     if not key:
         return ""
-    if "deck_rating" in bridge and "rated_year" in bridge and not size and not told:
+    if "deck_rating" in bridge and not size and not told and ("rated_year" in bridge or "aadt" not in bridge):
         return "rating"
     if "aadt" in bridge and not size and not told:
         return "traffic"

@@ -18,8 +18,8 @@ from decknet.ingest.recognise import column_named, unit_of
 __all__ = ["Stated", "mapping_text", "read_mapping"]
 
 ORDERS = ("day first", "month first", "year first")
-KEYS = ("columns", "values", "crs", "sheet", "layer", "as", "dates", "decimal", "year", "date", "grid")
-TABLES = ("columns", "values", "grid")
+KEYS = ("columns", "values", "crs", "sheet", "layer", "as", "dates", "decimal", "year", "date", "grid", "words")
+TABLES = ("columns", "values", "grid", "words")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +32,9 @@ class Stated:
         Our column, with " in unit" where one is stated, by their header.
     values : dict
         Value of every row, by our column, where the file has no such column or an empty cell.
+    words : dict
+        What a word of the file means, by column (ours, or their header) or for every column: a cell of the word is read
+        as the other.
     """
 
     columns: dict[str, str] = field(default_factory=dict)
@@ -45,6 +48,7 @@ class Stated:
     date: str = ""
     grid: dict[str, Any] = field(default_factory=dict)
     values: dict[str, str] = field(default_factory=dict)
+    words: dict[str, Any] = field(default_factory=dict)
 
     def told(self) -> str:
         """All that is stated, as one line for the intake log; empty where nothing is."""
@@ -59,7 +63,8 @@ def read_mapping(path: Path | None, options: Mapping[str, Any] | None = None) ->
     ----------
     path : Path or None
         TOML with a table ``[columns]`` (their header = our column, or "our_column in unit"; an empty
-        text leaves the header out), a table ``[values]`` (our column = value of every row), and the keys
+        text leaves the header out), a table ``[values]`` (our column = value of every row), a table ``[words]`` (their
+        word = the word meant, for every column; or such lines under ``[words.COLUMN]`` for one), and the keys
         ``crs``, ``sheet`` or ``layer``, ``as``, ``dates``
         ("day first", "month first" or "year first") and ``decimal`` ("." or ","); for open national files the ``year``
         of the inventory and the ``date`` of element quantities; for grid readings a table ``[grid]``
@@ -142,7 +147,22 @@ def _stated(path: str, data: dict[str, Any]) -> Stated:
         _day(path, data.get("date", "")),
         data.get("grid", {}),
         {name: str(value) for name, value in fixed.items()},
+        _words(path, data.get("words", {})),
     )
+
+
+def _words(path: str, words: Any) -> dict[str, Any]:
+    """What words mean: by word, and by column for those of one column alone."""
+    held = words if isinstance(words, dict) else {"": None}
+    for name, meant in held.items():
+        lines = meant if isinstance(meant, dict) else {name: meant}
+        for word, other in lines.items():
+            if isinstance(other, bool) or not isinstance(other, (str, int, float)):
+                raise RecordError(f'{path}, words, {word!r}: must be lines of "their word" = "the word meant".')
+    return {
+        name: {w: str(o) for w, o in meant.items()} if isinstance(meant, dict) else str(meant)
+        for name, meant in held.items()
+    }
 
 
 def _day(path: str, value: str | date) -> str:
@@ -176,6 +196,12 @@ def mapping_text(stated: Stated, mapping: Any) -> str:
         lines += ["", "[values]", *(f"{k} = {_quoted(v)}" for k, v in stated.values.items())]
     if stated.grid:
         lines += ["", "[grid]", *(f"{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in stated.grid.items())]
+    flat = {k: v for k, v in stated.words.items() if isinstance(v, str)}
+    if stated.words:
+        lines += ["", "[words]", *(f"{_quoted(k)} = {_quoted(v)}" for k, v in flat.items())]
+    for name, held in stated.words.items():
+        if name not in flat:
+            lines += ["", f"[words.{_quoted(name)}]", *(f"{_quoted(k)} = {_quoted(v)}" for k, v in held.items())]
     lines += ["", "[columns]"]
     used: dict[str, str] = {}
     for row in mapping.itertuples():

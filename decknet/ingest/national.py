@@ -18,10 +18,23 @@ import numpy as np
 import pandas as pd
 
 from decknet.columns import RECORDS, Column
-from decknet.columns.inventory import BARS, CONCRETE, CULVERT, DECKS, EASTERN, KEY, OWNERS, POSTED, PREFIXES, SURFACES
+from decknet.columns.deck_kinds import CONCRETE_DECK, CULVERT_KIND
+from decknet.columns.inventory import (
+    BARS,
+    CLOSED,
+    CULVERT,
+    DECKS,
+    EASTERN,
+    KEY,
+    OWNERS,
+    POSTED,
+    PREFIXES,
+    SURFACES,
+)
 from decknet.ingest import values
 from decknet.ingest.positions import believable
 from decknet.ingest.recognise import Claim
+from decknet.ingest.structures import retirement
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Bools, Floats, Rows
@@ -50,17 +63,17 @@ ITEMS = {
     "ADT_029": ("aadt", "item 29; 0 is a missing count"),
     "YEAR_ADT_030": ("year", "item 30"),
     "APPR_WIDTH_MT_032": ("width_m", "item 32, used where item 52 is 0"),
-    "OPEN_CLOSED_POSTED_041": ("posted", "item 41: P and R are posted"),
-    "STRUCTURE_TYPE_043B": ("", "item 43B: 19 is a culvert"),
+    "OPEN_CLOSED_POSTED_041": ("posted", "item 41: P and R are posted, K is closed"),
+    "STRUCTURE_TYPE_043B": ("deck_kind", "item 43B: 19 is a culvert"),
     "MAIN_UNIT_SPANS_045": ("spans", "item 45"),
     "APPR_SPANS_046": ("spans", "item 46, added to item 45"),
     "STRUCTURE_LEN_MT_049": ("length_m", "item 49"),
     "DECK_WIDTH_MT_052": ("width_m", "item 52"),
     "DECK_COND_058": ("deck_rating", "item 58"),
-    "CULVERT_COND_062": ("", "item 62: stated for culverts"),
+    "CULVERT_COND_062": ("deck_kind", "item 62: with N in item 58 it says a culvert"),
     "DATE_OF_INSPECT_090": ("rated_year", "item 90, month and two digits of the year"),
     "YEAR_RECONSTRUCTED_106": ("deck_built_year", "item 106, year of reconstruction"),
-    "DECK_STRUCTURE_TYPE_107": ("", "item 107: 1 and 2 are concrete decks"),
+    "DECK_STRUCTURE_TYPE_107": ("deck_kind", "item 107: 1 and 2 are concrete decks"),
     "SURFACE_TYPE_108A": ("surface_kind", "item 108A"),
     "DECK_PROTECTION_108C": ("bar_kind", "item 108C"),
     "PERCENT_ADT_TRUCK_109": ("truck_share", "item 109, %"),
@@ -123,6 +136,12 @@ class _Items:
 
     def __init__(self, rows: Rows) -> None:
         self.rows = rows
+        self.decks: Bools = np.ones(rows.n, dtype=bool)  # rows of decks that may be ranked
+
+    @property
+    def live(self) -> Bools:
+        """Rows of which what is odd is flagged: those of decks that may be ranked."""
+        return self.rows.live & self.decks
 
     def text(self, header: str) -> pd.Series:
         found = self.rows.text(header)
@@ -139,7 +158,7 @@ class _Items:
         empty = (text == "").to_numpy(dtype=bool)
         wrong = found.bad & ~empty
         self.rows.fault(
-            wrong & self.rows.live,
+            wrong & self.live,
             header,
             "F-NUMBER",
             f"a number is needed; {column} is left missing",
@@ -153,21 +172,23 @@ class _Items:
             scaled = value / 100.0 if column == "truck_share" else value
             out = (scaled < of.low) | (scaled > of.high)
             rule = f"{column} must lie between {of.low:g} and {of.high:g} {of.unit}".strip() + "; it is left missing"
-            self.rows.fault(out & self.rows.live, header, "F-RANGE", rule, "Correct the item.", "flag")
+            self.rows.fault(out & self.live, header, "F-RANGE", rule, "Correct the item.", "flag")
             value[out] = np.nan
         return value
 
 
 def check_national(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
-    """Bridges with concrete decks, their decks, traffic and deck ratings.
+    """Bridges, their decks, traffic and deck ratings.
 
-    Culverts without a concrete deck, other decks and records of routes under a bridge are set aside,
-    each with its reason. Where a later inspection of a bridge is on record, its rating and count are
-    added and the bridge and its deck are left as they stand.
+    Culverts and decks that are not of concrete are kept as such, and never ranked; a deck that was concrete on record
+    and is none of them here is retired, with this file as the reason. Records of routes under a bridge are set aside.
+    Where a later inspection of a bridge is on record, its rating and count are added and the bridge and its deck are
+    left as they stand.
     """
     items = _Items(rows)
     year = inventory_year(rows)
-    _set_aside(rows, items)
+    _under(rows, items)
+    kind = _kinds(rows, items)
     ident = items.text("STRUCTURE_NUMBER_008")
     empty = (ident == "").to_numpy(dtype=bool)
     rows.fault(empty, "STRUCTURE_NUMBER_008", "R-MISSING", "item 8 must be given: it tells bridges apart", "Fill it.")
@@ -181,6 +202,9 @@ def check_national(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     columns.update(_sized(rows, items))
     columns["longitude_deg"], columns["latitude_deg"] = _placed(rows, items)
     counted, rated = _counted(rows, items, columns), _rated(rows, items, columns, year)
+    columns["deck_kind"] = kind
+    columns["kind_year"] = columns["inspected"] if year is None else np.full(rows.n, float(year))
+    columns.update(retirement(rows, register, ident, kind, columns["kind_year"]))
     older = _older(rows, ident, columns, register, counted, rated)
     held = {n: columns.get(n) for n in RECORDS["deck"].names() if not n.endswith("tude_deg")}
     out = {
@@ -242,8 +266,14 @@ def _older(
     late = {n: np.where(ok, columns.get(n, np.nan), np.nan) for n, ok in (("rated_year", rated), ("year", counted))}
     held_rating = ident.map(register.rated).to_numpy(dtype=float, na_value=np.nan)
     held_count = ident.map(register.counted).to_numpy(dtype=float, na_value=np.nan)
+    held_kind = ident.map(register.kind_years).to_numpy(dtype=float, na_value=np.nan)
     told = np.isnan(held_rating) | np.isnan(late["rated_year"]) | (held_rating == late["rated_year"])
-    older: Bools = live & ((held_rating > late["rated_year"]) | (told & (held_count > late["year"])))
+    level = np.isnan(held_count) | np.isnan(late["year"]) | (held_count == late["year"])
+    older: Bools = live & (
+        (held_rating > late["rated_year"])
+        | (told & (held_count > late["year"]))
+        | (told & level & (held_kind > columns["kind_year"]))
+    )
     nothing = older & ~rated & ~counted
     rows.fault(
         nothing,
@@ -261,30 +291,30 @@ def _older(
     return older
 
 
-def _set_aside(rows: Rows, items: _Items) -> None:
-    remedy = "Nothing, if the item is right."
+def _under(rows: Rows, items: _Items) -> None:
     if rows.has("RECORD_TYPE_005A"):
         under = (items.text("RECORD_TYPE_005A") != "1").to_numpy(dtype=bool)
         rule = "item 5A other than 1: the record of a route that passes under, not of the bridge"
-        rows.fault(under, "RECORD_TYPE_005A", "S-ROUTE-UNDER", rule, remedy, "set aside")
-    deck = items.text("DECK_STRUCTURE_TYPE_107")
-    barrel = (items.text("STRUCTURE_TYPE_043B").str.zfill(2) == CULVERT).to_numpy(dtype=bool)
-    rated = ~items.text("CULVERT_COND_062").isin(["N", ""]).to_numpy(dtype=bool)
-    concrete = deck.isin(CONCRETE).to_numpy(dtype=bool)
-    culvert = (barrel & ~concrete) | ((deck == "N").to_numpy(dtype=bool) & rated)
-    where = "STRUCTURE_TYPE_043B" if rows.has("STRUCTURE_TYPE_043B") else "CULVERT_COND_062"
-    rows.fault(culvert, where, "S-CULVERT", "a culvert has no deck", remedy, "set aside")
-    rule = "item 43B says a culvert and item 107 a concrete deck; kept as a deck"
-    rows.fault(barrel & concrete & rows.live, where, "F-CULVERT", rule, "Correct one of the two items.", "flag")
-    if not rows.has("DECK_STRUCTURE_TYPE_107"):
-        rows.said["DECK_STRUCTURE_TYPE_107"] = (
-            "item 107 is not in the file: every bridge is taken to have a concrete deck"
-        )
-        return
-    for code in sorted(set(deck[rows.live]) - set(CONCRETE)):
-        rule = f"item 107: the deck is {DECKS.get(code, 'of a kind that is not known')}, not of concrete"
-        at = (deck == code).to_numpy(dtype=bool)
-        rows.fault(at, "DECK_STRUCTURE_TYPE_107", "S-NOT-CONCRETE", rule, remedy, "set aside")
+        rows.fault(under, "RECORD_TYPE_005A", "S-ROUTE-UNDER", rule, "Nothing, if the item is right.", "set aside")
+
+
+def _kinds(rows: Rows, items: _Items) -> pd.Series:
+    """What each deck is, as ``columns.deck_kinds`` calls it; missing where the file has no item that tells."""
+    code = items.text("DECK_STRUCTURE_TYPE_107")
+    if rows.has("DECK_STRUCTURE_TYPE_107"):
+        kind = code.map(DECKS).fillna("other").astype("str")
+    else:
+        kind = pd.Series([None] * rows.n, dtype="str")
+        rows.said["DECK_STRUCTURE_TYPE_107"] = "item 107 is not in the file: what the decks are made of is not known"
+    barrel = items.text("STRUCTURE_TYPE_043B").str.zfill(2) == CULVERT
+    rated = items.text("CULVERT_COND_062").str.fullmatch(r"\d")
+    culvert = barrel | (rated & ((items.text("DECK_COND_058") == "N") | (code == "N")))
+    both = int((barrel & (kind == CONCRETE_DECK)).to_numpy(dtype=bool, na_value=False)[rows.live].sum())
+    if both:
+        rows.said["STRUCTURE_TYPE_043B"] = f"{both} are culverts by item 43B and of concrete by item 107: culverts"
+    kind = kind.mask(culvert.to_numpy(dtype=bool), CULVERT_KIND)
+    items.decks = (kind.isna() | (kind == CONCRETE_DECK)).to_numpy(dtype=bool)
+    return kind
 
 
 def _described(items: _Items) -> dict[str, Any]:
@@ -303,6 +333,7 @@ def _described(items: _Items) -> dict[str, Any]:
         "place": items.text("LOCATION_009").str.replace(r"\s+", " ", regex=True),
         "owner": words,
         "posted": items.text("OPEN_CLOSED_POSTED_041").map(POSTED).astype("boolean"),
+        "closed_to_traffic": items.text("OPEN_CLOSED_POSTED_041").map(CLOSED).astype("boolean"),
         "surface_kind": items.text("SURFACE_TYPE_108A").map(SURFACES),
         "bar_kind": items.text("DECK_PROTECTION_108C").map(BARS),
         "detour_km": items.number("DETOUR_KILOS_019", "detour_km"),
@@ -317,7 +348,7 @@ def _sized(rows: Rows, items: _Items) -> dict[str, Any]:
     length = items.number("STRUCTURE_LEN_MT_049", "length_m", nil=True)
     deck = items.number("DECK_WIDTH_MT_052", "width_m", nil=True)
     road = items.number("APPR_WIDTH_MT_032", "width_m", nil=True)
-    live = rows.live
+    live = items.live
     taken = live & np.isnan(deck) & ~np.isnan(road)
     rows.fault(
         taken,
@@ -379,15 +410,15 @@ def _placed(rows: Rows, items: _Items) -> tuple[Floats, Floats]:
         degrees, bad = unpack_degrees(items.text(header), width)
         form = "DDMMSSss" if width == 8 else "DDDMMSSss"
         rule = f"{form} is needed, minutes and seconds under 60; the position is not used"
-        rows.fault(bad & rows.live, header, "F-POSITION", rule, "Correct the item.", "flag")
+        rows.fault(bad & items.live, header, "F-POSITION", rule, "Correct the item.", "flag")
         lost |= bad
         at.append(degrees)
     east = items.text("STATE_CODE_001").str.lstrip("0").str[:2].isin(EASTERN).to_numpy(dtype=bool)
     lat, lon = np.where(lost, np.nan, at[0]), np.where(lost, np.nan, np.where(east, at[1], -at[1]))
     none = np.isnan(lat) & np.isnan(lon) & ~lost
-    rows.fault(none & rows.live, "LAT_016", "F-NO-POSITION", "no position is given", "Give it.", "flag")
+    rows.fault(none & items.live, "LAT_016", "F-NO-POSITION", "no position is given", "Give it.", "flag")
     half = (np.isnan(lat) != np.isnan(lon)) & ~lost
-    rows.fault(half & rows.live, "LAT_016", "F-HALF-POSITION", "half a position is no position", "Give both.", "flag")
+    rows.fault(half & items.live, "LAT_016", "F-HALF-POSITION", "half a position is no position", "Give both.", "flag")
     lon, lat = np.where(half, np.nan, lon), np.where(half, np.nan, lat)
     return believable(rows, lon, lat, "LONG_017", "LAT_016")
 
@@ -400,11 +431,16 @@ def _counted(rows: Rows, items: _Items, columns: dict[str, Any]) -> Bools:
     given = rows.live & ~np.isnan(count)
     zero = given & (count == 0)
     rows.fault(
-        zero, "ADT_029", "F-ZERO-TRAFFIC", "a traffic of 0 is a missing count; none is stored", "Give it.", "flag"
+        zero & items.decks,
+        "ADT_029",
+        "F-ZERO-TRAFFIC",
+        "a traffic of 0 is a missing count; none is stored",
+        "Give it.",
+        "flag",
     )
     given &= ~zero
     rows.fault(
-        given & np.isnan(year),
+        given & items.decks & np.isnan(year),
         "YEAR_ADT_030" if rows.has("YEAR_ADT_030") else "ADT_029",
         "F-UNDATED",
         "the count comes without its year; kept as such, and used only where the bridge has no dated count",
@@ -412,7 +448,12 @@ def _counted(rows: Rows, items: _Items, columns: dict[str, Any]) -> Bools:
     )
     late = given & (year > rows.today.year)
     rows.fault(
-        late, "YEAR_ADT_030", "F-FUTURE", "the year lies in the future; the count is not stored", "Correct it.", "flag"
+        late & items.decks,
+        "YEAR_ADT_030",
+        "F-FUTURE",
+        "the year lies in the future; the count is not stored",
+        "Correct it.",
+        "flag",
     )
     source = pd.Series(["national inventory"] * rows.n, dtype="str")
     columns.update({"aadt": count, "year": year, "truck_share": trucks / 100.0, "source": source})
@@ -422,9 +463,9 @@ def _counted(rows: Rows, items: _Items, columns: dict[str, Any]) -> Bools:
 def _rated(rows: Rows, items: _Items, columns: dict[str, Any], inventory: int | None) -> Bools:
     said = items.text("DECK_COND_058")
     digit = said.str.fullmatch(r"\d").to_numpy(dtype=bool)
-    wrong = rows.live & ~digit & ~said.isin(["", "N"]).to_numpy(dtype=bool)
+    wrong = items.live & ~digit & ~said.isin(["", "N"]).to_numpy(dtype=bool)
     rows.fault(wrong, "DECK_COND_058", "F-RATING", "a rating is a digit or N; none is stored", "Correct it.", "flag")
-    none = rows.live & (said == "N").to_numpy(dtype=bool)
+    none = items.live & (said == "N").to_numpy(dtype=bool)
     rows.fault(
         none,
         "DECK_COND_058",
@@ -439,15 +480,16 @@ def _rated(rows: Rows, items: _Items, columns: dict[str, Any], inventory: int | 
     latest = rows.today.year if inventory is None else inventory
     year = np.where(form, two + np.where(two <= latest % 100, latest // 100, latest // 100 - 1) * 100, np.nan)
     where = "DATE_OF_INSPECT_090" if rows.has("DATE_OF_INSPECT_090") else "DECK_COND_058"
-    undated = rows.live & digit & ~form
+    undated = items.live & digit & ~form
     if inventory is None:
-        rule = "a rating without the year of inspection cannot be used; it is not stored"
+        rule = "the year of inspection is not given; kept as a rating of unknown date"
     else:
         rule = f"the year of inspection is not given; the rating is kept under that of the inventory, {inventory}"
         year = np.where(form, year, float(inventory))
-    code = "F-NO-YEAR" if inventory is None else "F-YEAR-TAKEN"
+    code = "F-UNDATED" if inventory is None else "F-YEAR-TAKEN"
     rows.fault(undated, where, code, rule, "Give item 90.", "flag")
     columns["deck_rating"] = said.where(digit, "0").astype("float64").to_numpy()
     columns["rated_year"] = year
-    out: Bools = digit & ~np.isnan(year)
+    columns["inspected"] = np.where(form, year, np.nan)
+    out: Bools = digit
     return out

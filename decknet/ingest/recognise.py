@@ -30,6 +30,7 @@ __all__ = [
     "column_named",
     "is_known_header",
     "is_unit",
+    "no_deck_number",
     "years_in_headers",
 ]
 
@@ -274,6 +275,9 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
     _alike(found, table)
     told = _several_looks(found)
     claims = _settle(found, unused, place)
+    other = no_deck_number(table) if "deck_id" in claims and claims["deck_id"].rank == 2 else None
+    if other is not None and kind in ("bridge", "deck") and claims["deck_id"].index == other[0]:
+        unused[claims.pop("deck_id").index] = other[1]
     for n, claim in enumerate(c for c in told if c.index not in {k.index for k in claims.values()}):
         claims[f"{ALSO}{n}"] = claim
         unused.pop(claim.index, None)
@@ -287,6 +291,29 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
         if index not in unused and not any(c.index == index for c in claims.values()):
             unused[index] = f"no column of a {kind} record is known by {header!r}"
     return claims, unused
+
+
+def no_deck_number(table: Table) -> tuple[int, str] | None:
+    """The column that only by its header could number decks and does not, beside numbers of bridges; and why.
+
+    An area of deck is no number of a deck, and a number of a deck stands for one bridge.
+    """
+    deck_id, bridge_id = column_named("deck_id"), column_named("bridge_id")
+    assert deck_id is not None and bridge_id is not None  # noqa: S101, PT018
+    of = [(i, h, fits(h, deck_id), fits(h, bridge_id)) for i, h in enumerate(table.headers) if h]
+    deck = next(((i, h) for i, h, fit, _ in of if fit is not None and fit[1] >= 2), None)
+    bridge = next((i for i, _, _, fit in of if fit is not None), None)
+    if deck is None or bridge is None or any(fit is not None and fit[1] == 1 for _, _, fit, _ in of):
+        return None
+    cells = table.cells[deck[0]].astype("str").str.strip()
+    given = (cells != "").to_numpy(dtype=bool)
+    cells, bridges = cells[given], table.cells[bridge].astype("str")[given]
+    if cells.str.fullmatch(r"[0-9,]*\.[0-9]*[1-9][0-9]*").any():
+        return deck[0], f"{deck[1]!r} holds figures, not numbers of decks"
+    pairs = pd.DataFrame({"deck": cells, "bridge": bridges}).drop_duplicates()
+    if pairs["deck"].duplicated().any():
+        return deck[0], f"one value of {deck[1]!r} stands for several bridges, so it is no number of a deck"
+    return None
 
 
 def _several_looks(found: dict[str, list[Claim]]) -> list[Claim]:

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from decknet.columns.deck_kinds import ranked_decks
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -104,6 +106,10 @@ class Register:
         survey_id, deck_id, survey_date, as taken in.
     rated, counted : dict of str to float
         Latest year of a rating, and of a count, of each bridge that has one.
+    ranked : dict of str to bool
+        Whether each deck may be ranked: it is in use, and of concrete or of a kind not known.
+    kind_years : dict of str to float
+        Year of the inventory that says what each deck is, where known.
     """
 
     built: dict[str, float] = field(default_factory=dict)
@@ -118,6 +124,8 @@ class Register:
     to_deck: ToDeck | None = None
     lonlat: dict[str, tuple[float, float]] = field(default_factory=dict)
     states: dict[str, str] = field(default_factory=dict)
+    ranked: dict[str, bool] = field(default_factory=dict)
+    kind_years: dict[str, float] = field(default_factory=dict)
 
     @classmethod
     def of(cls, known: Known) -> Register:
@@ -153,6 +161,10 @@ class Register:
             pairs = zip((a, b, y), old[1:], strict=True)
             a, b, y = (new if new == new else before for new, before in pairs)
             self.decks[deck] = (bridge, a, b, y)
+        if "deck_kind" in rows:
+            self.ranked.update(zip(rows["deck_id"].tolist(), ranked_decks(rows).tolist(), strict=True))
+            dated = rows.loc[rows["kind_year"].notna(), ["deck_id", "kind_year"]]
+            self.kind_years.update(zip(dated["deck_id"], dated["kind_year"].astype("float64"), strict=True))
         if "outline" in rows:
             self.deck_rows.append(rows)
 

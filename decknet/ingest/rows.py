@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from decknet.columns import FAULT, RECORDS
+from decknet.columns import FAULT, RECORDS, normal
 from decknet.ingest import values
 from decknet.ingest.coded import all_differ, each, filled, is_coded, numbered, once, shared, spelled, spread
 from decknet.ingest.codes import CODES
@@ -114,6 +114,11 @@ def _missing(n: int, dtype: str) -> pd.Series:
     return pd.Series(None, index=pd.RangeIndex(n), dtype=dtype)
 
 
+def _word(cell: str) -> str:
+    """A cell as words are compared; marks alone, such as a dash, as they stand."""
+    return values.plain(cell) or cell.strip()
+
+
 class Found:
     """The rows of one table, and what was found of them so far.
 
@@ -140,9 +145,11 @@ class Found:
         self.pieces: list[dict[str, Any]] = []
         self.said: dict[str, str] = {}
         self.about: dict[str, np.ndarray[Any, np.dtype[np.object_]]] = {}
+        self.also: dict[int, tuple[str, str]] = {}  # columns used beside the claims: what for, and why
         self._ids: dict[str, pd.Series] = {}
         self._cells: np.ndarray[Any, np.dtype[np.object_]] | None = None
         self._raw = table.cells
+        self._translate()
         self._fill()
         for position, code, rule, remedy, severity in table.odd:
             self.fault([position], "", code, rule, remedy, severity)
@@ -230,6 +237,28 @@ class Found:
         out: np.ndarray[Any, np.dtype[np.object_]]
         out = self._raw.iloc[at].to_numpy(dtype=object) if self._cells is None else self._cells[at]
         return out
+
+    def _translate(self) -> None:
+        """Words that the user says the meaning of are read as the words meant; faults still show the cell as found."""
+        flat = {_word(k): v for k, v in self.stated.words.items() if isinstance(v, str)}
+        of = {normal(k): v for k, v in self.stated.words.items() if isinstance(v, dict)}
+        changed = {}
+        for name, claim in self.claims.items():
+            if claim.index < 0 or claim.column.kind == "id":
+                continue
+            own = {**of.get(normal(claim.header), {}), **of.get(normal(name), {})}
+            meant = {**flat, **{_word(k): v for k, v in own.items()}}
+            body = self.table.cells[claim.index]
+            codes, seen = once(body)
+            new = [meant.get(_word(str(s)), s) for s in seen] if meant else []
+            told = [f"{s!r} as {n!r}" for s, n in zip(seen, new, strict=True) if n != s] if meant else []
+            if told:
+                changed[claim.index] = spread(new, codes).set_axis(body.index)
+                self.said[name] = f"read {', '.join(told[:4])}{' and others' if len(told) > 4 else ''}, as stated"
+        if changed:
+            self.table = replace(self.table, cells=self.table.cells.copy())
+            for index, body in changed.items():
+                self.table.cells[index] = body
 
     def _fill(self) -> None:
         """Empty cells of a column take what the user states for every row."""

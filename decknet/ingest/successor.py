@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from decknet.columns import RECORDS
+from decknet.columns.deck_kinds import CONCRETE_DECK
 from decknet.columns.successor import BRIDGE_TAGS, DATE_TAGS, DECK_MATERIAL, ELEMENT_TAGS, KEY_TAG, TRUCKS
 from decknet.errors import RecordError
 from decknet.ingest.bridges import check_bridges
@@ -269,17 +270,13 @@ def check_successor(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     assert ident is not None  # noqa: S101
     of_one_state(rows, register, ident, _column(rows.table, STATE), STATE)
     made = _column(rows.table, DECK_MATERIAL).str.upper()
-    other = (made.ne("") & ~made.str.match("C")).to_numpy(dtype=bool)
-    index = [h.strip().upper() for h in rows.table.headers].index(DECK_MATERIAL) if other.any() else -1
-    rows.fault(
-        other,
-        DECK_MATERIAL,
-        "S-NOT-CONCRETE",
-        f"{DECK_MATERIAL}: the code of a concrete deck begins with C",
-        "Nothing, if the item is right.",
-        "set aside",
-        {int(i): str(rows.table.cells[index].iloc[i]) for i in np.flatnonzero(other)},
-    )
+    # The kind is the cell's own word, so that the checks of any table of bridges read it.
+    at = [h.strip().upper() for h in rows.table.headers].index(DECK_MATERIAL) if made.ne("").any() else -1
+    if at >= 0:
+        kind = made.map(lambda code: "" if not code else CONCRETE_DECK if code.startswith("C") else "other")
+        rows.table.cells[at] = kind.astype("str")
+        of = next(c for c in RECORDS["deck"].columns if c.name == "deck_kind")
+        rows.claims["deck_kind"] = Claim(at, DECK_MATERIAL, of, "", 1.0, 0.0, "", "codes of concrete begin with C", 1)
     rated = _column(rows.table, "BC01")
     none = (rated.str.upper() == "N").to_numpy(dtype=bool)
     if none.any():

@@ -2,17 +2,31 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from decknet.columns import normal
+from decknet.ingest.coded import filled, once
+
 if TYPE_CHECKING:
     from decknet.ingest.checks import Bools, Floats, Rows
     from decknet.ingest.register import Register
 
-__all__ = ["check_elements", "check_ratings", "check_traffic", "undated"]
+__all__ = ["check_elements", "check_ratings", "check_traffic", "not_rated", "undated", "year_of_inspection"]
 OLD_COUNT_YR = 10
+_NOT_RATED = ("N", "NR", "N/R", "NOT RATED", "?", "_", "-")
+_INSPECTED = frozenset(
+    {
+        "inspection date", "date of inspection", "inspected", "inspected on", "inspection", "inspection year",
+        "insp date", "insp year", "date inspected", "prüfdatum", "datum der prüfung", "hauptprüfung",
+        "date d inspection", "date de visite", "fecha de inspección", "fecha inspección", "data ispezione",
+        "data da inspeção", "inspectiedatum", "inspektionsdato", "inspeksjonsdato", "点検年度", "点検年",
+    }
+)  # fmt: skip
 SUM_WITHIN = 0.5  # states that miss their total by more do not add up; quantities are whole numbers
 
 
@@ -57,15 +71,59 @@ def check_traffic(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     return {"traffic": rows.records("traffic", columns)}
 
 
-def undated(rows: Rows, where: Bools, count: Floats) -> None:
-    """Flag counts that come without their year; they are kept, and no year is guessed."""
-    rule = {
-        int(i): f"{count[i]:g} comes without its year; kept as a count whose year is not given, and used only where "
-        "the bridge has no dated count"
-        for i in np.flatnonzero(where)
-    }
-    remedy = "Give the count year. For the whole file: --set year=2024."
-    rows.fault(where, "year" if rows.has("year") else "aadt", "F-UNDATED", rule, remedy)
+def undated(rows: Rows, where: Bools, value: Floats, name: str = "aadt", year: str = "year") -> None:
+    """Flag counts and ratings that come without their year; they are kept, and no year is guessed.
+
+    Where no row has its year, that is said once.
+    """
+    at = np.flatnonzero(where)
+    what = "count" if name == "aadt" else "rating"
+    used = f"kept as a {what} whose year is not given, and used only where the bridge has no dated {what}"
+    rule = {int(i): f"{value[i]:g} comes without its year; {used}" for i in at}
+    if not rows.has(year) and len(at) > 1:
+        rule = {int(at[0]): f"the table has no year of its {len(at)} {what}s; each is {used}"}
+        at = at[:1]
+    remedy = f"Give the year of the {what}. For the whole file: --set {year}=2024."
+    rows.fault(at, year if rows.has(year) else name, "F-UNDATED", rule, remedy)
+
+
+def not_rated(rows: Rows) -> None:
+    """Empty the cells that say a deck is not rated, such as N: they are no rating, and nothing is wrong with them."""
+    at = rows.claims["deck_rating"].index
+    body = rows.table.cells[at]
+    none = body.astype("str").str.strip().str.upper().isin(_NOT_RATED).to_numpy(dtype=bool)
+    if none.any():
+        cells = rows.table.cells.copy()
+        cells[at] = filled(body, none, "")
+        rows.table = replace(rows.table, cells=cells)
+        rows.said["deck_rating"] = f"{int(none.sum())} cells say that a deck is not rated"
+
+
+def year_of_inspection(rows: Rows) -> Floats | None:
+    """Year of the day of inspection, where the table has a column of such days and no year of its ratings."""
+    for index, header in enumerate(rows.table.headers):
+        spaced = normal(re.sub(r"(?<=[a-z])(?=[A-Z])", " ", header))
+        if spaced.removeprefix("bridge ").removeprefix("last ") not in _INSPECTED:
+            continue
+        if any(c.index == index for c in rows.claims.values()):
+            continue
+        codes, seen = once(rows.table.cells[index])
+        years = np.array([_year_in(str(s), rows.today.year) for s in seen] or [np.nan])
+        if np.isfinite(years).any():
+            rows.also[index] = ("rated_year", "year of the day of inspection")
+            return np.where(codes < 0, np.nan, years[codes])
+    return None
+
+
+def _year_in(cell: str, today: int) -> float:
+    found = {int(y) for y in re.findall(r"(?<!\d)(?:19|20)\d\d(?!\d)", cell)}
+    if len(found) == 1:
+        return float(found.pop())
+    short = re.fullmatch(r"\s*\d{1,2}[/.\-]\d{1,2}[/.\-](\d\d)\s*", cell)
+    if short is None:
+        return float("nan")
+    year = today // 100 * 100 + int(short[1])
+    return float(year if year <= today else year - 100)
 
 
 def _old(rows: Rows, bridge: pd.Series, year: Floats) -> None:
@@ -83,10 +141,16 @@ def check_ratings(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     assert said is not None  # noqa: S101
     none = (said.str.upper() == "N").to_numpy(dtype=bool)
     rows.fault(none, "deck_rating", "S-NO-RATING", "N says that a rating does not apply", "Nothing.", "set aside")
-    rows.required("deck_rating", "rated_year")
-    columns: dict[str, Any] = {"bridge_id": _bridge(rows, register), "rated_year": _year(rows, "rated_year")}
-    columns["deck_rating"] = rows.whole("deck_rating")
-    key = pd.DataFrame({"bridge": columns["bridge_id"], "year": columns["rated_year"]})
+    rows.required("deck_rating")
+    year = _year(rows, "rated_year") if rows.has("rated_year") else year_of_inspection(rows)
+    year = np.full(rows.n, np.nan) if year is None else year
+    columns: dict[str, Any] = {"bridge_id": _bridge(rows, register), "rated_year": year}
+    rating = rows.whole("deck_rating")
+    assert rating is not None  # noqa: S101
+    columns["deck_rating"] = rating
+    undated(rows, rows.live & ~np.isnan(rating) & np.isnan(year), rating, "deck_rating", "rated_year")
+    said = pd.Series(year).map(lambda y: "without a year" if y != y else f"{y:.0f}")
+    key = pd.DataFrame({"bridge": columns["bridge_id"], "year": said})
     rows.conflicts(key, "rating of", "deck_rating", "Keep the right line.")
     return {"rating": rows.records("rating", columns)}
 

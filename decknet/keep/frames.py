@@ -115,7 +115,7 @@ def still_same(
     return out
 
 
-_ADDED = 3  # columns that layouts have added to one record, at most
+_ADDED = 6  # columns that layouts have added to one record, at most
 _SAMPLE = 1000
 
 

@@ -26,6 +26,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LEAST_ALIKE = 30  # rated decks from which a deck without a rating is read as those of its age; ours
+UNDATED_SPREAD = 1.5  # times the log spread of a rating whose year is not given; basis: assumption
 _NO_BUILT_YR = -20.0  # years from 2000; basis: assumption, only where no deck of the network has a year
 _MOST_BACK = 20_000  # decks whose surveys are foretold anew in every round; beyond, every second, third and so on
 
@@ -241,7 +242,7 @@ def fit_growth_model(
         of = sound.reindex(ids)
         repaired = np.maximum(of["repaired_share"].fillna(0.0).to_numpy(dtype="float64"), repaired)
         failed = np.where(of["patched_since"].fillna(False).to_numpy(dtype=bool), 0.0, failed)
-    hints = _rating_hints(h, decks, ratings, settings)
+    hints = _rating_hints(h, decks, ratings, settings, today_yr, (last["life"] == 0).to_numpy(dtype=bool))
     models, blend, revision, network = fit_histories(
         h, families, settings, assumed, hints.sums, (repaired, failed), usual=hints.usual
     )  # fmt: skip
@@ -273,24 +274,31 @@ class _Hints:
     usual: tuple[float, float] | None
 
 
-def _rating_hints(h: Histories, decks: pd.DataFrame, ratings: pd.DataFrame, settings: GrowthSettings) -> _Hints:
+def _rating_hints(
+    h: Histories, decks: pd.DataFrame, ratings: pd.DataFrame, settings: GrowthSettings, today_yr: float,
+    first_life: NDArray[np.bool_],
+) -> _Hints:  # fmt: skip
     """Deck ratings as readings of poor eyesight, for decks that no survey has seen in this life.
 
     What share a rating stands for is learned from decks that have both: the mean log hazard of the
-    surveyed decks of that rating, drawn towards the share in the settings as 10 decks would.
+    surveyed decks of that rating, drawn towards the share in the settings as 10 decks would. A rating
+    without its year counts only for a deck that has no dated one and is in its first life: it is read
+    as of today, with its spread widened.
     """
     n = len(decks)
-    latest = ratings.sort_values(["bridge_id", "rated_year"]).groupby("bridge_id").last()
+    latest = ratings.sort_values(["bridge_id", "rated_year"], na_position="first").groupby("bridge_id").last()
     if latest.empty:
         return _Hints(None, np.zeros(n, dtype=bool), None)
     own = latest.reindex(decks["bridge_id"])
     rating = own["deck_rating"].to_numpy(dtype="float64", na_value=np.nan)
     when = own["rated_year"].to_numpy(dtype="float64", na_value=np.nan) - 2000 + 0.5
+    undated = np.isfinite(rating) & ~np.isfinite(when) & first_life
+    when = np.where(undated, today_yr, when)
     known = np.isfinite(rating) & np.isfinite(when) & (when >= h.start_yr)
     points = np.array(settings.rating_share)
     told = log_hazard(np.maximum(np.interp(np.nan_to_num(rating), points[:, 0], points[:, 1]), 1e-3))
     spread = np.log(settings.guess_spread) / Z80
-    both = known & (h.count() > 0)
+    both = known & ~undated & (h.count() > 0)
     mean, variance = told.copy(), np.full(n, spread**2)
     if both.any():
         level = log_hazard(np.maximum(h.last_of(h.damage - h.repaired)[both], settings.detect_share))
@@ -302,6 +310,7 @@ def _rating_hints(h: Histories, decks: pd.DataFrame, ratings: pd.DataFrame, sett
         learned = (left + 10 * spread**2) / (count + 10)
         mine = np.clip(np.round(np.nan_to_num(rating)), 0, 9).astype(np.int64)
         mean, variance = told + shift[mine], learned[mine]
+    variance = np.where(undated, variance * UNDATED_SPREAD**2, variance)
     use = np.flatnonzero(known & (h.count() == 0))
     x = np.log(np.maximum(when[use] - h.start_yr[use], 1.0) / AGE_YR)
     sums = line_sums(use.astype(np.int64), n, 1.0, x, mean[use], 1 / variance[use])

@@ -223,7 +223,7 @@ def reasons(decks: pd.DataFrame, scale: Worth, points: Floats, order: Ints, sett
     rank = np.empty(n, dtype=np.int64)
     rank[order] = np.arange(1, n + 1)
     first = points[:, :3].argsort(axis=1, kind="stable")[:, ::-1].tolist()
-    extra = _extra_words(decks, scale, points)
+    extra = [a + b for a, b in zip(_extra_words(decks, scale, points), _size_words(decks), strict=True)]
     year = decks["aadt_year"].to_numpy(dtype="float64", na_value=np.nan)
     counted = decks["aadt_count"].to_numpy(dtype="float64", na_value=np.nan) if "aadt_count" in decks else None
     aadt = decks["aadt"].to_numpy(dtype="float64")
@@ -246,6 +246,19 @@ def reasons(decks: pd.DataFrame, scale: Worth, points: Floats, order: Ints, sett
             f"{place_words(place)} of {of_all}: {said[i]}; {said[j]}; {said[k]}{more}. {move}.".replace(" .", "")
         )
     return out
+
+
+def _size_words(decks: pd.DataFrame) -> list[str]:
+    """What is not known of each deck itself: nothing of it at all, or its size."""
+    if "length_m" not in decks or "width_m" not in decks:
+        return [""] * len(decks)
+    bare = (decks["length_m"].isna() | decks["width_m"].isna()).to_numpy(dtype=bool)
+    held = [n for n in ("length_m", "width_m", "deck_kind", "slab_mm", "lanes", "spans") if n in decks]
+    none = decks[held].isna().all(axis=1).to_numpy(dtype=bool)
+    return [
+        "" if not b else "; nothing is on record of the deck itself" if n else "; the size of the deck is not known"
+        for b, n in zip(bare.tolist(), none.tolist(), strict=True)
+    ]
 
 
 def _traffic_words(aadt: Floats, year: Floats, counted: Floats | None, source: list[str]) -> list[str]:

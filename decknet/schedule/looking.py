@@ -263,7 +263,8 @@ def _may_be(mine: pd.DataFrame, case: Case, settings: Settings) -> tuple[Floats,
         low = np.minimum(column(f"{name}_low", middle), middle)
         high = np.maximum(column(f"{name}_high", middle), middle)
         f = np.float32
-        drawn = two_piece(z.astype(f), middle.astype(f), low.astype(f), high.astype(f))
+        each = np.broadcast_to(z.astype(f), (SHARES, len(middle)))
+        drawn = two_piece(each, middle.astype(f), low.astype(f), high.astype(f))
         return np.asarray(np.maximum(drawn, 0.0), dtype=np.float64)
 
     with_share = settings.rank.share_with_growth

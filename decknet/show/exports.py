@@ -112,7 +112,8 @@ def _structures(records: Records, left: _Left, longest: int | None = None) -> pd
             left.out("decks come back under the number of their bridge", deck)
     counts = records["traffic"].sort_values(["bridge_id", "year"], na_position="first")
     counts = counts.drop_duplicates("bridge_id", keep="last").set_index("bridge_id")
-    ratings = records["rating"].sort_values(["bridge_id", "rated_year"]).groupby("bridge_id").last()
+    ratings = records["rating"].sort_values(["bridge_id", "rated_year"], na_position="first")
+    ratings = ratings.groupby("bridge_id").last()
     one = one.merge(counts[["year", "aadt", "truck_share"]], left_on="bridge_id", right_index=True, how="left")
     return one.merge(ratings[["rated_year", "deck_rating"]], left_on="bridge_id", right_index=True, how="left")
 
@@ -211,7 +212,8 @@ def _items(row: dict[str, Any], state: str, left: _Left, *, fixed: bool) -> dict
     number("PERCENT_ADT_TRUCK_109", row["truck_share"], "truck shares", 100.0)
     if _given(row["deck_rating"]):
         out["DECK_COND_058"] = str(int(row["deck_rating"]))
-        out["DATE_OF_INSPECT_090"] = f"01{int(row['rated_year']) % 100:02d}"
+        if _given(row["rated_year"]):
+            out["DATE_OF_INSPECT_090"] = f"01{int(row['rated_year']) % 100:02d}"
     _position(row, state, out, left)
     return out
 

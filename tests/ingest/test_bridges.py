@@ -6,7 +6,7 @@ import pytest
 import shapely
 
 from decknet.errors import RecordError
-from decknet.ingest import Known, read_file
+from decknet.ingest import Known, mapping_text, read_file
 from tests.ingest.conftest import TODAY, codes, column, write_layer
 
 HEAD = "bridge id,name,lon,lat,deck length m,deck width m,built year\n"
@@ -96,8 +96,34 @@ def test_traffic_in_a_table_of_bridges_never_costs_the_bridge_and_is_never_given
 
 def test_a_deck_rating_in_a_table_of_bridges(read):
     found = read("bridge id,name,deck rating,rating year\nA,a,6,2024\nB,b,6,\n", "bridges.csv")
+    assert column(found, "rating", "deck_rating") == [6, 6]
+    assert column(found, "rating", "rated_year") == [2024, None]
+    assert codes(found, "flag") == {3: "F-UNDATED"}
+
+
+def test_ratings_take_the_year_of_the_day_of_inspection(read):
+    text = (
+        "bridge id,name,deck rating,BridgeInspectionDate\nA,a,6,2021/08/18 00:00:00+00\nB,b,5,03/04/19\nC,c,4,\n"
+        "D,d,N,2021/08/18\nE,e,?,\n"
+    )
+    found = read(text, "bridges.csv")
+    # The year does not hang on the order of day and month; N and ? say that a deck is not rated.
+    assert column(found, "rating", "rated_year") == [2021, 2019, None]
+    assert column(found, "rating", "deck_rating") == [6, 5, 4]
+    assert codes(found, "flag") == {4: "F-UNDATED"}
+
+
+def test_a_table_that_has_no_years_says_so_once(read):
+    found = read("bridge id,name,deck rating\nA,a,6\nB,b,5\nC,c,4\n", "bridges.csv")
+    assert column(found, "rating", "rated_year") == [None, None, None]
+    assert found.faults["code"].tolist() == ["F-UNDATED"]
+    assert "no year of its 3 ratings" in found.faults.iloc[0]["rule"]
+
+
+def test_a_table_of_ratings_alone_needs_no_year(read):
+    found = read("bridge id,deck rating\n001,6\n002,N\n", "ratings.csv")
     assert column(found, "rating", "deck_rating") == [6]
-    assert codes(found, "flag") == {3: "F-NO-YEAR"}
+    assert codes(found, "set aside") == {3: "S-NO-RATING"}
 
 
 @pytest.mark.parametrize(
@@ -112,22 +138,81 @@ def test_kinds_of_bars_as_people_write_them(read, said, stored):
 @pytest.mark.parametrize(
     ("header", "cell", "code"),
     [
-        ("bar kind", "wooden", "R-CHOICE"),
-        ("built year", "1780", "R-RANGE"),
-        ("built year", "2031", "R-FUTURE"),
-        ("built year", "1980.5", "R-WHOLE"),
-        ("posted", "perhaps", "R-YES-NO"),
-        ("lanes", "two", "R-NUMBER"),
-        ("environment", "swamp", "R-CHOICE"),
+        ("bar kind", "wooden", "F-CHOICE"),
+        ("built year", "980", "F-RANGE"),
+        ("built year", "0", "F-RANGE"),
+        ("built year", "2031", "F-FUTURE"),
+        ("built year", "1980.5", "F-WHOLE"),
+        ("posted", "perhaps", "F-YES-NO"),
+        ("lanes", "two", "F-NUMBER"),
+        ("environment", "swamp", "F-CHOICE"),
+        ("cover mm", "20 kg", "F-UNIT"),
+        ("detour km", "about 3", "F-INEXACT"),
+        ("slab mm", "-5", "F-RANGE"),
+        ("deck rating", "12", "F-RANGE"),
+        ("retired on", "soon", "F-DATE"),
     ],
 )
-def test_a_value_that_cannot_be_refuses_the_row(read, header, cell, code):
-    found = read(f"bridge id,length m,width m,{header}\nA,40,10,{cell}\nB,40,10,\n", "bridges.csv")
-    assert codes(found) == {2: code}
+def test_a_value_that_cannot_be_is_left_out_and_flagged_and_the_record_stays(read, header, cell, code):
+    found = read(f"bridge id,name,length m,width m,{header}\nA,Mill,40,10,{cell}\nB,Tarn,40,10,\n", "bridges.csv")
+    assert codes(found) == {}
+    assert codes(found, "flag") == {2: code}
+    assert column(found, "bridge", "name") == ["Mill", "Tarn"]
+    assert column(found, "deck", "length_m") == [40, 40]
+    for frame in found.records.values():
+        held = frame.drop(
+            columns=["sheet", "line", "bridge_id", "deck_id", "name", "length_m", "width_m"], errors="ignore"
+        )
+        assert held.isna().all(axis=None)
     fault = found.faults.iloc[0]
     assert (fault["column"], fault["value"], fault["file"]) == (header, cell, "bridges.csv")
     assert fault["rule"]
     assert fault["remedy"]
+
+
+def test_a_width_of_0_leaves_a_deck_without_a_width(read):
+    found = read("bridge id,length m,width m\nA,40,0\nB,40,9\n", "bridges.csv")
+    assert column(found, "deck", "width_m") == [None, 9]
+    assert codes(found, "flag") == {2: "F-RANGE"}
+
+
+@pytest.mark.basis("derived", "everyday meaning of the words; the closed are closed and not posted")
+@pytest.mark.parametrize(
+    ("cell", "posted", "closed"),
+    [
+        ("Y", True, False), ("N", False, False), ("ja", True, False), ("non", False, False), ("x", True, False),
+        ("1", True, False), ("", None, None), ("Open", False, False), ("Posted For Load", True, False),
+        ("Posted(Load/Capacity Restriction)", True, False), ("Closed", None, True),
+        ("New Structure Not Opened", None, None), ("CLOSED to traffic", None, True), ("20 t", True, False),
+        ("A Open, no restriction", False, False), ("B Posting Recommended", False, False),
+    ],
+)  # fmt: skip
+def test_posted_as_people_write_it(read, cell, posted, closed):
+    found = read(f'bridge id,name,posted\nA,Mill,"{cell}"\n', "bridges.csv")
+    assert not len(found.faults)
+    assert column(found, "bridge", "posted") == [posted]
+    assert column(found, "bridge", "closed_to_traffic") == [closed]
+
+
+def test_a_mapping_says_what_a_word_means(read):
+    text = "bridge id,name,length m,width m,posted,environment\nA,Mill,40,10,hm,Marsh\nB,hm,40,10,no,mild\n"
+    found = read(text, "bridges.csv")
+    assert '[words] "hm" = "yes"' in found.faults.set_index("code").loc["F-YES-NO", "remedy"]
+    # Of one column, by its header or ours, or of all: "hm" is said of posted alone, so the name of B stays.
+    found = read(text, "bridges.csv", mapping='[words]\n"marsh" = "marine"\n[words.posted]\n"hm" = "yes"\n')
+    assert not len(found.faults)
+    assert column(found, "bridge", "posted") == [True, False]
+    assert column(found, "bridge", "name") == ["Mill", "hm"]
+    assert column(found, "deck", "environment") == ["marine", "benign"]
+    assert "'hm' as 'yes'" in " ".join(found.mapping["why"])
+    # What a word is told to mean in the mapping that is written down reads the same again.
+    again = read(text, "bridges.csv", mapping=mapping_text(found.stated, found.mapping))
+    assert column(again, "bridge", "posted") == [True, False]
+
+
+def test_words_that_cannot_be_used_in_a_mapping_are_refused(read):
+    with pytest.raises(RecordError, match="words, 'hm': must be lines of"):
+        read("bridge id,posted\nA,hm\n", "bridges.csv", mapping="[words]\nhm = true\n")
 
 
 def test_decks_of_bridges_known(read):
@@ -148,3 +233,23 @@ def test_a_centreline_is_kept_in_degrees(tmp_path, known):
 def test_a_new_store_knows_nothing(read):
     found = read(HEAD + "A,a,1,2,40,10,1980\n", "bridges.csv", known=Known.empty())
     assert found.rows_kept == 1
+
+
+@pytest.mark.parametrize("areas", [("2690.5", "1722.25"), ("2690", "2690")], ids=["figures", "repeated"])
+def test_a_column_of_areas_headed_deck_is_no_number_of_a_deck(read, areas):
+    text = f"bridge id,length m,width m,DECK\nA,30,9,{areas[0]}\nB,20,8,{areas[1]}\n"
+    found = read(text, "bridges.csv")
+    assert column(found, "deck", "deck_id") == ["A", "B"]
+    assert not len(found.faults)
+
+
+def test_a_column_headed_deck_that_numbers_decks_is_their_number(read):
+    found = read("bridge id,length m,width m,Deck\n001,30,9,1N\n001,30,9,1S\n002,20,8,2\n", "decks.csv")
+    assert column(found, "deck", "deck_id") == ["1N", "1S", "2"]
+
+
+def test_a_table_of_types_alone_says_what_bridges_are(read):
+    found = read("bridge id,Structure type\n001,Slab\n002,Box culvert\n", "structure.csv")
+    assert column(found, "deck", "deck_kind") == [None, "culvert"]
+    with pytest.raises(RecordError, match="nothing in it is recognised"):
+        read("bridge id,Type\n001,Slab\n002,Slab\n", "list.csv")

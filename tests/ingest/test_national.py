@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from decknet.columns.deck_kinds import kind_unknown, ranked_decks
 from decknet.errors import RecordError
 from decknet.ingest import Known, read_file
 from decknet.ingest.national import unpack_degrees
@@ -100,17 +101,44 @@ def test_positions_are_west_and_to_a_millionth_of_a_degree(inventory):
     assert codes(found, "flag") == {4: "F-POSITION", 5: "F-ZERO-POSITION"}
 
 
-def test_what_has_no_concrete_deck_is_set_aside_with_its_reason(inventory):
+def test_what_has_no_concrete_deck_is_kept_as_what_it_is(inventory):
     found = inventory(
         {},
         {"DECK_STRUCTURE_TYPE_107": "8"},
-        {"DECK_STRUCTURE_TYPE_107": "N", "STRUCTURE_TYPE_043B": "19", "CULVERT_COND_062": "7"},
+        {"DECK_STRUCTURE_TYPE_107": "N", "CULVERT_COND_062": "7"},
         {"RECORD_TYPE_005A": "2"},
         {"DECK_STRUCTURE_TYPE_107": "2"},
+        {"STRUCTURE_TYPE_043B": "19", "DECK_COND_058": "N", "DECK_WIDTH_MT_052": "0", "APPR_WIDTH_MT_032": "0"},
+        {"DECK_STRUCTURE_TYPE_107": "N"},
+        {"DECK_STRUCTURE_TYPE_107": ""},
+        {"DECK_STRUCTURE_TYPE_107": "X"},
+        {"DECK_COND_058": "N", "CULVERT_COND_062": "5"},
     )
-    assert column(found, "deck", "deck_id") == ["000A00", "000A04"]
-    assert codes(found, "set aside") == {3: "S-NOT-CONCRETE", 4: "S-CULVERT", 5: "S-ROUTE-UNDER"}
-    assert "timber" in found.faults.set_index("line").loc[3, "rule"]
+    # Lines 2 to 11 but line 5, a route under: 107 = 1 and 2 are concrete, 8 timber, X no code; a culvert by 43B = 19
+    # whatever item 107 says, and by a rating in item 62 beside N in item 107 or 58.
+    assert column(found, "deck", "deck_kind") == [
+        "concrete", "timber", "culvert", "concrete", "culvert", "none", "not stated", "other", "culvert",
+    ]  # fmt: skip
+    assert column(found, "deck", "kind_year") == [2019] * 9
+    assert codes(found, "set aside") == {5: "S-ROUTE-UNDER"}
+    assert not codes(found, "flag")  # a culvert without a width or a deck rating lacks nothing
+    assert ranked_decks(found.records["deck"]).sum() == 2
+
+
+def test_without_item_107_the_kind_of_deck_is_not_known(read):
+    heads = [h for h in ITEMS if h != "DECK_STRUCTURE_TYPE_107"]
+    rows = [{**ITEMS, "STRUCTURE_NUMBER_008": "A"}, {**ITEMS, "STRUCTURE_NUMBER_008": "B", "STRUCTURE_TYPE_043B": "19"}]
+    text = "\n".join([",".join(heads), *(",".join(r[h] for h in heads) for r in rows)]) + "\n"
+    found = read(text, "inventory.txt", known=Known.empty())
+    assert column(found, "deck", "deck_kind") == [None, "culvert"]
+    assert ranked_decks(found.records["deck"]).tolist() == [True, False]
+    assert kind_unknown(found.records["deck"]).tolist() == [False, False]  # coated bars are in a concrete deck
+
+
+def test_a_closed_bridge_is_said_to_be_closed(inventory):
+    found = inventory({"OPEN_CLOSED_POSTED_041": "K"}, {"OPEN_CLOSED_POSTED_041": "P"}, {"OPEN_CLOSED_POSTED_041": "G"})
+    assert column(found, "bridge", "closed_to_traffic") == [True, False, None]
+    assert column(found, "bridge", "posted") == [None, True, None]
 
 
 def test_a_width_of_zero_takes_the_approach_width_and_says_so(inventory):
@@ -123,8 +151,8 @@ def test_missing_counts_and_ratings_leave_the_bridge(inventory):
     found = inventory({"ADT_029": "0"}, {"DECK_COND_058": "N"}, {"DATE_OF_INSPECT_090": ""}, {"YEAR_ADT_030": ""})
     assert found.rows_kept == 4
     assert column(found, "traffic", "year") == [2018, 2018, None]
-    assert len(found.records["rating"]) == 2
-    assert codes(found, "flag") == {2: "F-ZERO-TRAFFIC", 3: "F-NO-RATING", 4: "F-NO-YEAR", 5: "F-UNDATED"}
+    assert column(found, "rating", "rated_year") == [2019, None, 2019]
+    assert codes(found, "flag") == {2: "F-ZERO-TRAFFIC", 3: "F-NO-RATING", 4: "F-UNDATED", 5: "F-UNDATED"}
 
 
 @pytest.mark.parametrize(("written", "year"), [("519", 2019), ("1219", 2019), ("0326", 2026), ("1199", 1999)])
@@ -157,13 +185,15 @@ def test_the_open_inventory_of_one_state(open_records):
     found = read_file(open_records / "national" / "inventory-2020-AK.txt", known=Known.empty(), today=TODAY)
     assert_nothing_lost(found)
     assert found.rows_read == 1645
-    assert found.rows_kept == len(found.records["bridge"]) == len(found.records["deck"]) == 382
-    ratings = found.records["rating"]["deck_rating"].value_counts().to_dict()
-    assert ratings == {9: 16, 8: 40, 7: 155, 6: 114, 5: 30, 4: 20, 3: 2, 2: 1}
-    assert (found.faults["code"] == "F-NO-RATING").sum() == 4
-    aadt = found.records["traffic"]["aadt"].to_numpy()
-    assert np.percentile(aadt, [10, 50, 90], method="lower").tolist() == [30, 593, 6448]
+    assert found.rows_kept == len(found.records["bridge"]) == len(found.records["deck"]) == 1645
     decks = found.records["deck"]
-    assert (decks["length_m"] * decks["width_m"]).sum() == pytest.approx(343_058, abs=0.6)
+    use = decks[ranked_decks(decks)]
+    assert len(use) == 378  # 382 by item 107, of which 4 are culverts
+    assert (decks["deck_kind"] == "culvert").sum() == 94
+    ratings = found.records["rating"].set_index("bridge_id")["deck_rating"].reindex(use["bridge_id"])
+    assert ratings.value_counts().to_dict() == {9: 16, 8: 40, 7: 155, 6: 114, 5: 30, 4: 20, 3: 2, 2: 1}
+    of = found.records["traffic"].set_index("bridge_id")["aadt"]
+    assert of.reindex(use["bridge_id"]).sum() == 1_099_024
+    assert (use["length_m"] * use["width_m"]).sum() == pytest.approx(341_995.8, abs=0.6)
     inside = found.records["bridge"]["latitude_deg"].dropna().between(51, 72)
     assert inside.all()

@@ -76,15 +76,16 @@ def test_other_decks_ratings_not_given_and_numbers_out_of_range(bridges):
         {**BRIDGE, "BID01": "B4", "BG02": -4},
         indent=None,
     )
-    assert codes(found, "set aside") == {1: "S-NOT-CONCRETE"}
-    assert codes(found, "flag") == {2: "F-NO-RATING", 3: "F-POSITION"}
-    assert codes(found) == {4: "R-RANGE"}
-    assert column(found, "bridge", "bridge_id") == ["B2", "B3"]
+    assert column(found, "deck", "deck_kind") == ["other", "concrete", None, None]
+    assert codes(found, "flag") == {2: "F-NO-RATING", 3: "F-POSITION", 4: "F-RANGE"}
+    assert codes(found) == {}
+    assert column(found, "bridge", "bridge_id")[1:] == ["B2", "B3", "B4"]
+    assert column(found, "deck", "length_m")[3] is None
 
 
 def test_faults_name_the_line_of_the_bridge(read):
     text = json.dumps(BRIDGE) + ",\n" + json.dumps({**BRIDGE, "BID01": "B2", "BG05": "wide"})
-    assert codes(read(f"[\n{text}\n]\n", "bridges.json", known=Known.empty())) == {3: "R-NUMBER"}
+    assert codes(read(f"[\n{text}\n]\n", "bridges.json", known=Known.empty()), "flag") == {3: "F-NUMBER"}
 
 
 @pytest.mark.parametrize(

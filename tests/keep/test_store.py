@@ -263,6 +263,51 @@ def test_a_store_written_by_a_newer_version_is_refused(store, path):
         Store.open(path)
 
 
+def test_a_store_from_before_kinds_of_decks_takes_them_and_older_bridges(tmp_path):
+    """A bridge and a deck stored under the eighth layout stay, and a bridge of 1764 and an undated rating come in."""
+    bridge = rows("bridge", bridge_id=["b"], built_year=[1901])
+    deck = rows("deck", deck_id=["b"], bridge_id=["b"], length_m=[30.0])
+    prints = []
+    for kind, held, new in (
+        ("bridge", bridge, ("closed_to_traffic",)),
+        ("deck", deck, ("deck_kind", "kind_year", "in_use", "retired_on", "retired_why")),
+    ):
+        names = [n for n in RECORDS[kind].names() if n not in new]
+        prints.append(int(fingerprints(to_store(held, RECORDS[kind].columns)[names]).iloc[0]))
+    path = tmp_path / "old.duckdb"
+    with duckdb.connect(str(path)) as db:
+        made = Store(db, None, read_only=False)
+        made.lay_out(upto=8)
+        db.execute("INSERT INTO about VALUES ('format', 'decknet store'), ('title', 'Old'), ('currency', 'USD')")
+        db.execute(
+            "INSERT INTO intake (intake_id, file, sha256, file_bytes, brought_at, brought_by, software, rows_read, "
+            "rows_kept, rows_refused, rows_set_aside, rows_repeated, records_new, records_corrected, records_known) "
+            "VALUES (nextval('intake_number'), 'a.csv', repeat('0', 64), 1, now(), 'x', 'x', 1, 1, 0, 0, 0, 2, 0, 0)"
+        )
+        db.execute(
+            "INSERT INTO bridge (row_id, intake_id, sheet, line, fingerprint, bridge_id, built_year) "
+            "VALUES (nextval('record_number'), 1, '', 2, $print, 'b', 1901)",
+            {"print": prints[0]},
+        )
+        db.execute(
+            "INSERT INTO deck (row_id, intake_id, sheet, line, fingerprint, deck_id, bridge_id, length_m) "
+            "VALUES (nextval('record_number'), 1, '', 2, $print, 'b', 'b', 30)",
+            {"print": prints[1]},
+        )
+    with Store.open(path, read_only=False) as store:
+        assert store.current("bridge")["built_year"].tolist() == [1901]
+        assert store.current("deck")["deck_kind"].isna().all()
+        assert verify(store).troubles == ()
+        again = _add(store, tmp_path, "b", {"bridge": bridge, "deck": deck})
+        assert (again.new, again.corrected, again.known) == (0, 0, 2)
+        old = rows("bridge", bridge_id=["c"], built_year=[1764])
+        rating = rows("rating", bridge_id=["c"], rated_year=[pd.NA], deck_rating=[5])
+        assert _add(store, tmp_path, "c", {"bridge": old, "rating": rating}).new == 2
+        assert _add(store, tmp_path, "d", {"bridge": old, "rating": rating}).known == 2
+        assert store.current("bridge")["built_year"].tolist() == [1901, 1764]
+        assert verify(store).troubles == ()
+
+
 def test_a_store_from_before_looks_were_kept_takes_them_and_stays_true(tmp_path):
     """A survey stored under the seventh layout reads back without a look, and is known when it comes again."""
     survey = rows(

@@ -223,14 +223,31 @@ def test_a_rating_is_a_reading_of_poor_eyesight(rating, share):
     assert model.source.tolist() == ["rating", "rating", "assumption"]
 
 
-def test_a_rating_of_a_past_life_or_without_a_year_or_figure_says_nothing():
+def test_a_rating_of_a_past_life_or_without_a_figure_says_nothing():
     ratings = records(
         "rating", bridge_id=["a", "b", "c"], rated_year=[2015, None, 2020], deck_rating=[4, 4, None]
     )  # fmt: skip
-    done = _repairs(("a", "2018-05-01", "new deck", 400.0))
+    done = _repairs(("a", "2018-05-01", "new deck", 400.0), ("b", "2018-05-01", "new deck", 400.0))
     model = _model(_decks("a", "b", "c", "d"), [], repairs=done, ratings=ratings)
-    assert model.source.tolist() == ["works", "assumption", "assumption", "assumption"]
+    # Of b's rating it is not known whether it is of the deck before.
+    assert model.source.tolist() == ["works", "works", "assumption", "assumption"]
     assert model.models.curved.a[1:].tolist() == pytest.approx([model.models.curved.a[3]] * 3)
+
+
+def test_a_rating_without_its_year_is_read_as_of_today_and_counts_for_less():
+    dated = records("rating", bridge_id=["a"], rated_year=[TODAY.year], deck_rating=[2])
+    undated = records("rating", bridge_id=["a"], rated_year=[None], deck_rating=[2])
+    none, with_year, without = (
+        _model(_decks("a"), [], ratings=r).models.curved.a[0] for r in (undated.iloc[:0], dated, undated)
+    )
+    # A rating of 2 says more damage than the assumption; without its year it draws the deck less far that way, though
+    # today is two months before the middle of the year, which alone would draw it further.
+    assert none < without < with_year
+    both = pd.concat([dated.assign(deck_rating=8), undated], ignore_index=True)
+    only = records("rating", bridge_id=["a"], rated_year=[TODAY.year], deck_rating=[8])
+    assert _model(_decks("a"), [], ratings=both).models.curved.a[0] == pytest.approx(
+        _model(_decks("a"), [], ratings=only).models.curved.a[0]
+    )
 
 
 @pytest.mark.basis(
