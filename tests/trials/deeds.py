@@ -22,6 +22,7 @@ from decknet.columns import FAULT, RECORDS
 from decknet.errors import DecknetError
 from decknet.keep import Store, add_programme
 from decknet.keep.engine import connect, disconnect
+from decknet.keep.frames import fingerprints, from_store, to_store
 from tests.frames import rows
 
 NOW = datetime(2026, 11, 25, 9, 30)
@@ -147,7 +148,7 @@ def keep_programme(path: str) -> int:
 
 
 def make_older(path: str, of: str) -> int:
-    """A store of the third layout with all that another holds."""
+    """A store of the third layout with all that another holds, as far as that layout has a place for it."""
     db = connect(Path(path), read_only=False)
     store = Store(db, Path(path), read_only=False)
     store.lay_out(3)
@@ -158,6 +159,14 @@ def make_older(path: str, of: str) -> int:
         if table != "schema_step":
             names = ", ".join(f'"{n}"' for n in tables[table])
             db.execute(f'INSERT INTO "{table}" ({names}) SELECT {names} FROM newer."{table}"')
+        if table in RECORDS:  # a fingerprint is of the columns that there were
+            columns = tuple(c for c in RECORDS[table].columns if c.name in tables[table])
+            raw = db.execute(f'SELECT * FROM "{table}"').df()
+            taken = fingerprints(to_store(from_store(raw, columns), columns))
+            told = pd.DataFrame({"row_id": raw["row_id"], "taken": taken})
+            db.register("told", told)
+            db.execute(f'UPDATE "{table}" SET fingerprint = told.taken FROM told WHERE told.row_id = "{table}".row_id')
+            db.unregister("told")
     db.execute("CREATE OR REPLACE SEQUENCE record_number START 1000000")
     db.execute("CREATE OR REPLACE SEQUENCE intake_number START 1000")
     db.execute("DETACH newer")
