@@ -104,6 +104,9 @@ def odd(tmp_path_factory):
             'S 2,007-N,2026-05-13,hammer,1,"POLYGON ((0 -5, 10.3333333333333 -5, 10 5, 0 5, 0 -5))",\n'
             "S 3,007-N,2026-05-14,hammer,1,,=NB lane\nS 4,007-S,2026-05-14,hammer,1,,whole deck\n"
         ),
+        "conditions.csv": (
+            "bridge_id,condition_year,condition,condition_score\n00A7,2024,=72.3,0.723\n00A7,,Fair,\n00A7,2023,5,0.125\n"
+        ),
         "closings.csv": (
             "closing_id,deck_id,closed_on,cause,hazard,station_m,offset_m,shape,closed_by,how,remarks\n"
             'C 1,00A7,2026-05-20,open hole,=7,12.3333333333333,-1.5,"POLYGON ((12 -2, 13.1 -2, 13 -1, 12 -2))",-Ida,'
@@ -247,7 +250,7 @@ def test_of_the_demo_every_bridge_with_one_deck_comes_back(demo, form, tmp_path)
 @pytest.mark.parametrize("form", first(1, ["national", "national-fixed", "csv", "geopackage"]))
 @pytest.mark.slow
 def test_the_inventory_of_one_state_comes_back_whole(state, form, tmp_path):
-    after, _ = there_and_back(state, form, tmp_path)
+    after, _ = there_and_back(state, form, tmp_path, "year = 2020\n" if form.startswith("national") else "")
     for kind, frame in current(state).items():
         pd.testing.assert_frame_equal(after[kind], frame, check_exact=True)
 
@@ -255,7 +258,12 @@ def test_the_inventory_of_one_state_comes_back_whole(state, form, tmp_path):
 @pytest.mark.basis("published", "FHWA national bridge inventory, one state, 2020")
 @pytest.mark.slow
 def test_the_successor_carries_the_inventory_of_one_state_to_its_rounding(state, tmp_path):
-    before, (after, _) = current(state), there_and_back(state, "successor", tmp_path)
+    before, (after, notes) = current(state), there_and_back(state, "successor", tmp_path)
+    # 1,645 rows less 378 concrete decks that are ranked
+    assert any("left out are" in n and "94 culverts" in n for n in notes)
+    ranked = before["deck"].loc[before["deck"]["deck_kind"] == "concrete", "deck_id"]
+    assert len(ranked) == 378
+    before = {k: f[f["bridge_id"].isin(ranked)].reset_index(drop=True) for k, f in before.items() if "bridge_id" in f}
     pd.testing.assert_frame_equal(after["rating"], before["rating"])
     assert after["traffic"][["bridge_id", "year", "aadt"]].equals(before["traffic"][["bridge_id", "year", "aadt"]])
     for kind, name, within in (

@@ -12,6 +12,7 @@ from decknet import digits
 from decknet.columns import RECORDS
 from decknet.errors import DecknetError
 from decknet.flow import write_whole
+from decknet.flow.apart import apart_words
 from decknet.flow.ground import CRS, Ground
 from decknet.flow.reading import AsOf, read_records
 from decknet.show.exports import element_records, inventory, successor
@@ -70,9 +71,10 @@ def export(path: Path, form: str, output: Path | None = None, *, state: str = ""
     """
     if form not in FORMATS:
         raise DecknetError(f"--as {form}: no such format. Known: {', '.join(FORMATS)}.")
-    # What is written for another inventory of decks holds those in use; our own tables hold everything.
-    ours = form == "csv" or form == "geopackage" or form in _LAYERS
-    records = dict(read_records(path, AsOf(whole=True, apart=ours), elements=True).frames)
+    # These two have no place for what a deck is made of, so that they hold the decks that are ranked.
+    bare = form in ("elements", "successor")
+    read = read_records(path, AsOf(whole=True, apart=not bare), elements=True)
+    records = dict(read.frames)
     needed = "element_quantity" if form == "elements" else "deck"
     if form in ("national", "national-fixed", "elements", "successor") and records[needed].empty:
         raise DecknetError(
@@ -105,6 +107,8 @@ def export(path: Path, form: str, output: Path | None = None, *, state: str = ""
             case _:
                 made = inventory(records, state=state, fixed=form == "national-fixed")
         content, notes = made.content, made.notes
+        if bare and (words := apart_words(read.apart)):
+            notes = [*notes, f"The format has no place for what a structure is made of; left out are {words}."]
     write_whole(to, content)
     return Exported([to], notes)
 

@@ -17,8 +17,11 @@ import numpy as np
 import pandas as pd
 
 from decknet import digits
+from decknet.columns.deck_kinds import CONCRETE_DECK, CULVERT_KIND, retired_decks
 from decknet.columns.inventory import (
     BARS,
+    CULVERT,
+    DECKS,
     EASTERN,
     FIELDS,
     KEY,
@@ -43,7 +46,9 @@ MANY_EXAMPLES = 3
 _SURFACE_CODES = {words: code for code, words in reversed(SURFACES.items())}
 _BAR_CODES = {words: code for code, words in BARS.items()}
 _OWNER_CODES = {words: code for code, words in OWNERS.items()}
+_DECK_CODES = {kind: code for code, kind in reversed(DECKS.items())}  # concrete is 1, cast in place
 _PREFIX_CODES = {words: code for code, words in PREFIXES.items()} | {"route": OTHER_PREFIX}
+_NO_PLACE = ("survey", "defect", "active_area", "repair", "closing", "base", "condition")
 _ROUTE = re.compile(rf"({'|'.join(map(re.escape, _PREFIX_CODES))}) (\S{{1,5}})")
 _ROUNDED = (
     "Lengths and widths are given to 0.1 m, positions to 0.01 second, detours to 1 km, counts to 1 vehicle and truck "
@@ -94,6 +99,10 @@ class _Left:
 def _structures(records: Records, left: _Left, longest: int | None = None) -> pd.DataFrame:
     """One row for each bridge with one deck, with its latest count and rating."""
     bridges, decks = records["bridge"], records["deck"]
+    retired = retired_decks(decks)
+    for ident in decks["deck_id"][retired]:
+        left.out("decks are retired and are left out", ident)
+    decks = decks[~retired]
     count = decks.groupby("bridge_id").size().reindex(bridges["bridge_id"]).fillna(0).to_numpy()
     for ident in bridges["bridge_id"][count == 0]:
         left.out("bridges have no deck and are left out", ident)
@@ -137,7 +146,7 @@ def _given(value: Any) -> bool:
 
 
 def inventory(records: Records, *, state: str = "", fixed: bool = False) -> Export:
-    """Bridges with one concrete deck as the national inventory.
+    """Bridges with one deck, and culverts, as the national inventory.
 
     Parameters
     ----------
@@ -160,9 +169,9 @@ def inventory(records: Records, *, state: str = "", fixed: bool = False) -> Expo
     notes = [
         *left.said(),
         *_older(records),
-        *_beyond(records, ("survey", "defect", "active_area", "repair", "closing", "base", "element_quantity")),
+        *_beyond(records, (*_NO_PLACE, "element_quantity")),
         _ROUNDED,
-        "The month of inspection is not held, and January is written; item 107 is written as cast in place.",
+        "The month of inspection is not held, and January is written; concrete decks are written as cast in place.",
     ]
     return Export(text.encode("ascii" if fixed else "utf-8"), len(rows), notes)
 
@@ -171,8 +180,13 @@ def _items(row: dict[str, Any], state: str, left: _Left, *, fixed: bool) -> dict
     """Items of one bridge by header; None where not told."""
     ident = row["bridge_id"]
     state = str(row["state_code"]) if _given(row["state_code"]) else state
-    out: dict[str, Cell] = {"STATE_CODE_001": state, KEY: ident, "RECORD_TYPE_005A": "1", "CULVERT_COND_062": "N",
-                            "DECK_STRUCTURE_TYPE_107": "1"}  # fmt: skip
+    out: dict[str, Cell] = {"STATE_CODE_001": state, KEY: ident, "RECORD_TYPE_005A": "1", "CULVERT_COND_062": "N"}
+    kind = row["deck_kind"] if _given(row["deck_kind"]) else CONCRETE_DECK
+    out["DECK_STRUCTURE_TYPE_107"] = _DECK_CODES.get(kind, "")
+    if kind == CULVERT_KIND:
+        out["STRUCTURE_TYPE_043B"] = CULVERT
+    elif kind not in _DECK_CODES:
+        left.out("kinds of structure have no code in the format and are left out", ident)
 
     def text(header: str, value: Any, what: str) -> None:
         held = " ".join(str(value).split()) if _given(value) else ""
@@ -242,7 +256,9 @@ def _coded(row: dict[str, Any], out: dict[str, Cell], left: _Left) -> None:
             out[header] = code
         else:
             left.out(f"values of {name.replace('_', ' ')} have no code in the format and are left out", ident)
-    if _given(row["posted"]):
+    if _given(row["closed_to_traffic"]) and row["closed_to_traffic"]:
+        out["OPEN_CLOSED_POSTED_041"] = "K"
+    elif _given(row["posted"]):
         out["OPEN_CLOSED_POSTED_041"] = "P" if row["posted"] else "A"
 
 
@@ -382,7 +398,7 @@ def successor(records: Records) -> Export:
     notes = [
         *left.said(),
         *_older(records),
-        *_beyond(records, ("survey", "defect", "active_area", "repair", "closing", "base")),
+        *_beyond(records, _NO_PLACE),
         _ROUNDED_TAGS,
         "The day of a rating is not held: the day of the element quantities is written, else 1 January of its year.",
     ]
