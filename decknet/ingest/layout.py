@@ -10,7 +10,7 @@ from decknet.columns import normal
 from decknet.ingest.recognise import is_known_header, is_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
 __all__ = ["Grid", "Laid", "blocks", "lay_out", "may_be_odd", "odd_rows"]
 
@@ -22,6 +22,7 @@ _TOTAL = re.compile(
     re.I,
 )
 _TOTAL_OF = re.compile(r"((sub[ -]?|grand )?totals?|sum|average|mean)\b[ :(/,-].{0,40}", re.I)
+_FIGURE = re.compile(r"\s*[+\-−]?(?:\d+[.,]\d+|\d{5,})\s*")
 _NUMBER = re.compile(r"^[\s+\-−<>~]*[\d.,]+")
 _UNIT_NOT_SAID = ("", "-", "–", "text", "id", "yyyy-mm-dd", "dd/mm/yyyy", "mm/dd/yyyy", "dd.mm.yyyy", "date", "no")
 
@@ -45,6 +46,8 @@ class Grid:
     odd : list of (line, code, rule, remedy, severity)
     ragged : bool
         Whether a row with more cells than the header is a fault.
+    mark : str
+        What splits the cells of delimited text; empty elsewhere.
     """
 
     name: str
@@ -56,6 +59,7 @@ class Grid:
     odd: list[Odd] = field(default_factory=list)
     ragged: bool = False
     notes: list[str] = field(default_factory=list)
+    mark: str = ""  # what splits the cells
 
 
 Laid = tuple[list[str], list[int], dict[int, tuple[str, str, str, str]]]
@@ -167,6 +171,9 @@ def _is_header(row: Sequence[str]) -> bool:
 
 
 def _score(row: Sequence[str], wanted: set[str]) -> int:
+    """How many cells of a row are known as headers; none where one of them is a figure, which no header is."""
+    if any(_FIGURE.fullmatch(c) for c in row):
+        return sum(normal(c) in wanted for c in row if c.strip())
     return sum(bool(c.strip()) and (normal(c) in wanted or is_known_header(c)) for c in row)
 
 
@@ -212,9 +219,22 @@ def odd_rows(grid: Grid, headers: list[str], rows: list[int]) -> dict[int, tuple
     out: dict[int, tuple[str, str, str, str]] = {}
     width = len(headers)
     heads = [h.lower() for h in headers]
+    kinds: list[Callable[[str], bool]] | None = None
     for i in rows:
         row = grid.rows[i]
-        if grid.ragged and len(row) > width and any(c.strip() for c in row[width:]):
+        moved = min(_after_mark(row, grid.mark), width) if grid.ragged and len(row) != width else 0
+        if moved:
+            kinds = _kinds(grid, width) if kinds is None else kinds
+            rest = row[moved:] if len(row) < width else []  # of a row with cells too many no cell after it is sure
+            row[moved:] = [c if kinds[moved + j](c.strip()) else "" for j, c in enumerate(rest)]
+            row += [""] * (width - len(row))
+            out[i] = (
+                "F-CELLS",
+                f"the row has not {width} cells, and one holds the mark that splits them; the rest may have moved",
+                "Of those after it only days, years and known words are taken. Check the line.",
+                "flag",
+            )
+        elif grid.ragged and len(row) > width and any(c.strip() for c in row[width:]):
             out[i] = (
                 "R-CELLS",
                 f"the row has {len(row)} cells and the header {width}",
@@ -222,7 +242,7 @@ def odd_rows(grid: Grid, headers: list[str], rows: list[int]) -> dict[int, tuple
                 "refuse",
             )
             continue
-        if grid.ragged and len(row) < width:
+        if grid.ragged and len(row) < width and not moved:
             out[i] = (
                 "F-CELLS",
                 f"the row has {len(row)} cells and the header {width}; the last are taken as not given",
@@ -248,6 +268,35 @@ def odd_rows(grid: Grid, headers: list[str], rows: list[int]) -> dict[int, tuple
         elif width > 2 and len(held) == 1 and (first[0] in "*†‡#" or len(first.split()) > 2 or len(first) > 40):
             out[i] = ("S-NOTE", "a line of words under the table is no record", "Nothing, if it is one.", "set aside")
     return out
+
+
+def _kinds(grid: Grid, width: int) -> list[Callable[[str], bool]]:
+    """For each column whether a cell is of the kind that its cells are: a day, a year, or one of a few words."""
+    whole = [row for row in grid.rows[1:] if len(row) == width][:_SEEN]
+    out: list[Callable[[str], bool]] = []
+    for j in range(width):
+        seen = [c for c in (row[j].strip() for row in whole) if c]
+        words = set(seen)
+        pattern = next((p for p in (_DAY, _YEAR) if seen and sum(p.fullmatch(c) is not None for c in seen)
+                        > 0.98 * len(seen)), None)  # fmt: skip
+        if pattern is not None:
+            out.append(lambda c, pattern=pattern: pattern.fullmatch(c) is not None)  # type: ignore[misc]
+        elif len(seen) > 20 * len(words):
+            out.append(lambda c, words=words: c in words)  # type: ignore[misc]
+        else:
+            out.append(lambda _c: False)
+    return out
+
+
+_SEEN = 5_000  # rows by which the kind of a column is told
+_DAY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}(?:[ T].*)?")
+_YEAR = re.compile(r"(?:1[6-9]|20)\d\d")
+
+
+def _after_mark(row: Sequence[str], mark: str) -> int:
+    """Position after the first cell that holds the mark which splits cells, or an end of line; 0 where none does."""
+    at = next((j for j, c in enumerate(row) if mark and (mark in c or "\n" in c or "\r" in c)), None)
+    return 0 if at is None else at + 1
 
 
 def may_be_odd(first: Any, filled: Any, width: int, headers: list[str]) -> Any:

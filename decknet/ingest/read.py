@@ -47,7 +47,9 @@ FORMATS = {
 }
 
 
-def read_tables(path: Path, stated: Sequence[str] = (), only: str = "") -> tuple[list[Table], list[tuple[str, str]]]:
+def read_tables(
+    path: Path, stated: Sequence[str] = (), only: str = "", encoding: str = ""
+) -> tuple[list[Table], list[tuple[str, str]]]:
     """Every table of a file, and what is none.
 
     Parameters
@@ -58,6 +60,8 @@ def read_tables(path: Path, stated: Sequence[str] = (), only: str = "") -> tuple
         Headers that the user names; they help to find the header row.
     only : str
         The one sheet or layer wanted; empty for all.
+    encoding : str
+        Of delimited text, as stated; empty to tell it by the bytes.
 
     Returns
     -------
@@ -84,7 +88,7 @@ def read_tables(path: Path, stated: Sequence[str] = (), only: str = "") -> tuple
     if opened is not None:
         return opened, []
     format_, note = _by_content(path, format_)
-    tables, others = _read(path, format_, stated, only)
+    tables, others = _read(path, format_, stated, only, encoding)
     if note:
         for table in tables:
             table.notes.insert(0, note)
@@ -121,9 +125,11 @@ def _parts(path: Path) -> set[str]:
         return set()
 
 
-def _read(path: Path, format_: str, stated: Sequence[str], only: str) -> tuple[list[Table], list[tuple[str, str]]]:
+def _read(
+    path: Path, format_: str, stated: Sequence[str], only: str, encoding: str
+) -> tuple[list[Table], list[tuple[str, str]]]:
     if format_ == "text":
-        return read_text(path, stated)
+        return read_text(path, stated, encoding)
     if format_ == "parquet":
         return read_parquet(path), []
     tables, others = read_sheets(path, stated, only) if format_ == "workbook" else read_layers(path, only)

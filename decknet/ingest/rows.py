@@ -36,6 +36,7 @@ DTYPES = {
     "date": "datetime64[us]",
     "flag": "boolean",
 }
+QUOTED = 3  # different cells, all in single quotes, of a column that is written so
 NAMED = 8  # lines named in one message
 MANY = 50_000  # rows of a table up to which its cells are held row by row
 
@@ -54,6 +55,7 @@ ABOUT = {
     "repair": ("deck_id", "repair_date"),
     "closing": ("deck_id", "closed_on"),
     "rating": ("bridge_id", "rated_year"),
+    "condition": ("bridge_id", "condition_year"),
     "element_quantity": ("bridge_id", "quantity_date", "element", "parent_element"),
     "base": ("kind", "base_id"),
 }
@@ -112,6 +114,17 @@ def _missing(n: int, dtype: str) -> pd.Series:
     if dtype == "str":
         return spread([""], np.full(n, -1, dtype=np.int8))
     return pd.Series(None, index=pd.RangeIndex(n), dtype=dtype)
+
+
+def _unquoted(cells: pd.Series) -> pd.Series:
+    """A column without the single quotes in which all its cells stand."""
+    _, seen = once(cells)
+    if not len(seen) or not seen.iloc[0].startswith("'"):
+        return cells
+    held = seen[seen != ""]
+    if not held.str.fullmatch(r"'.*'").all() or len(held) < QUOTED:
+        return cells
+    return each(cells, lambda c: c.str.replace(r"^'(.*)'$", r"\1", regex=True).str.strip())
 
 
 def _word(cell: str) -> str:
@@ -330,7 +343,7 @@ class Found:
         claim = self.claims.get(name)
         if claim is None:
             return None
-        return values.clean(self.table.cells[claim.index])
+        return _unquoted(values.clean(self.table.cells[claim.index]))
 
     def text(self, name: str) -> pd.Series | None:
         """Cells of a column, blanks around them dropped, empty where nothing is written."""
@@ -368,8 +381,9 @@ class Found:
         point = seen.str.fullmatch(r"[0-9]+\.0+").to_numpy(dtype=bool)
         if not point.any() or seen.str.fullmatch(r"[0-9]+\.[0-9]*[1-9]").any():
             return found
-        rule = "read without the .0 that a spreadsheet added"
-        self.fault(point[codes], name, "F-ID-POINT", rule, "Format the column as text before saving.")
+        at = np.flatnonzero(point[codes])
+        rule = f"{len(at)} ids are read without the .0 that a spreadsheet added; zeros before a number may be lost too"
+        self.fault(at[:1], name, "F-ID-POINT", rule, "Format the column as text before saving.")
         return each(
             found, lambda ids: ids.where(~ids.str.fullmatch(r"[0-9]+\.0+"), ids.str.replace(r"\.0+$", "", regex=True))
         )
