@@ -7,8 +7,9 @@ at a corner too, make one area.
 from __future__ import annotations
 
 import difflib
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,8 @@ from decknet.columns import RECORDS, Column, normal
 from decknet.errors import RecordError
 from decknet.ingest import shapes
 from decknet.ingest.checks import record_frame
-from decknet.ingest.recognise import Claim, unit_of
+from decknet.ingest.grid_layout import PAIRS, from_the_edge, label_number, method_of
+from decknet.ingest.recognise import Claim, spellings, unit_of
 from decknet.ingest.surveys import deck_and_size, made_id
 
 if TYPE_CHECKING:
@@ -28,29 +30,17 @@ if TYPE_CHECKING:
     from decknet.ingest.table import Table
     from decknet.settings import GridSettings
 
-__all__ = ["Rule", "check_active_areas", "check_grid", "claim_readings", "is_grid_table"]
+__all__ = ["Rule", "check_active_areas", "check_grid", "claim_readings"]
 
+T = TypeVar("T")
 HEADERS = ("station", "offset", "row", "column", "value")
 NUMBERS = ("step", "step_station", "step_offset", "first_station", "first_offset", "below", "above")
-KEYS = (*HEADERS, *NUMBERS, "deck", "date", "method", "unit", "negated")
-# Words in the header of the readings, the method they tell, and the unit kept.
-WORDS = {
-    "impact echo": ("hz", "khz", "frequency", "peak"),
-    "half-cell": ("mv", "v", "potential", "halfcell", "cse"),
-    "radar": ("db", "amplitude", "attenuation"),
-}
+KEYS = (*HEADERS, *NUMBERS, "deck", "date", "method", "unit", "negated", "down", "offset_from", "electrode")
 UNITS = {"impact echo": "Hz", "half-cell": "V", "radar": "dB"}
+_UNITS = {"Hz": '"Hz" or "kHz"', "V": '"mV" or "V"', "dB": '"dB"'}
 FACTORS = {"hz": 1.0, "khz": 1000.0, "v": 1.0, "mv": 0.001, "db": 1.0}
 KIND = {"impact echo": "delamination", "radar": "delamination"}
 NEAR = 0.02  # of a step: cells nearer than this touch
-
-
-def is_grid_table(table: Table) -> bool:
-    """Whether a table gives station, offset and a reading that a grid method takes."""
-    words = [normal(h).split() for h in table.headers]
-    first = {w[0] for w in words if w}
-    read = {w for ws in words for w in ws}
-    return {"station", "offset"} <= first and any(read & set(known) - {"v"} for known in WORDS.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +104,10 @@ def claim_readings(table: Table, stated: Stated, file: str) -> tuple[dict[str, C
                     f"{stated.source}, grid.{name}: the file has no header {said[name]!r}. It has: {listed}."
                 )
             at[name] = there[normal(str(said[name]))]
-    for name in ("station", "offset"):
-        found = [i for h, i in there.items() if h.split()[:1] == [name] and i not in at.values()]
-        if name not in at and "row" not in at and len(found) == 1:
-            at[name] = found[0]
+    _places(there, at)
     if "value" not in at:
-        found = [i for h, i in there.items() if i not in at.values() and _method_of(h)]
+        found = [i for h, i in there.items() if i not in at.values() and method_of(h)]
+        found = found or [i for h, i in there.items() if h == "reading"]
         if len(found) == 1:
             at["value"] = found[0]
     if "value" not in at or not ({"station", "offset"} <= set(at) or {"row", "column"} <= set(at)):
@@ -142,24 +130,38 @@ def claim_readings(table: Table, stated: Stated, file: str) -> tuple[dict[str, C
     return claims, {i: "not used by a grid of readings" for i in range(len(table.headers)) if i not in used}
 
 
+def _places(there: dict[str, int], at: dict[str, int]) -> None:
+    """Headers of places that go without saying: station and offset, x and y, row and column."""
+    for along, across in PAIRS:
+        names = ("row", "column") if along == "row" else ("station", "offset")
+        if {"row", "column"} & set(at) and along != "row":
+            continue
+        for name, word in zip(names, (along, across), strict=True):
+            found = [i for h, i in there.items() if h.split()[:1] == [word] and i not in at.values()]
+            if name not in at and len(found) == 1:
+                at[name] = found[0]
+        if set(names) <= set(at):
+            return
+
+
 def _keys(table: Table, claims: dict[str, Claim], at: dict[str, int]) -> None:
     """Columns of deck, bridge and day, where the table has them."""
     of = {c.name: c for c in (*RECORDS["bridge"].columns, *RECORDS["survey"].columns)}
     for index, header in enumerate(table.headers):
         for name in ("deck_id", "bridge_id", "survey_date"):
-            known = {normal(name), *of[name].also}
+            known = {spelling for spelling, _ in spellings(of[name])}
             if index not in at.values() and normal(header) in known and name not in claims:
                 claims[name] = Claim(index, header, of[name], "", 1.0, 0.0, "", "known by this name", 2)
 
 
-def _method_of(header: str) -> str:
-    words = set(normal(header).split())
-    return next((m for m, known in WORDS.items() if words & set(known)), "")
-
-
 def _rule(rows: Rows, settings: GridSettings) -> Rule:
     said, header = rows.stated.grid, rows.header("reading")
-    method = str(said.get("method", "")) or _method_of(header)
+    method = str(said.get("method", "")) or method_of(header)
+    if method == "resistivity":
+        raise RecordError(
+            f"{rows.place}, {header}: resistivity is not read: it tells how fast bars may corrode, and not where "
+            "concrete is hollow. Keep the file; load soundings, impact echo, half-cell or radar."
+        )
     if method not in UNITS:
         raise RecordError(
             f"{rows.place}: {method or header!r} does not tell the method. State it in a mapping file (--map): [grid] "
@@ -193,29 +195,58 @@ def _readings(rows: Rows, rule: Rule) -> Floats:
     if FACTORS.get(unit) is None or (unit.removeprefix("k").removeprefix("m") != rule.unit.lower()):
         raise RecordError(
             f"{rows.place}, {rows.header('reading')}: the unit of the readings is not told, or is none of "
-            f'{rule.method}. State it in a mapping file (--map): [grid] unit = "{rule.unit}".'
+            f"{rule.method}. State it in a mapping file (--map): [grid] unit = {_UNITS[rule.unit]}."
         )
-    value = value * FACTORS[unit] * (-1.0 if rows.stated.grid.get("negated") is True else 1.0)
-    if rule.method == "half-cell" and np.isfinite(value).any() and np.nanmedian(value) > 0:
+    # To the nanovolt: a reading of -350 mV is not below -0.35 V by the last bit of a product.
+    value = np.round(value * FACTORS[unit], 9) * (-1.0 if rows.stated.grid.get("negated") is True else 1.0)
+    if rule.method != "half-cell":
+        return value
+    if np.isfinite(value).any() and np.nanmedian(value) > 0 and "negated" not in rows.stated.grid:
         raise RecordError(
             f"{rows.place}, {rows.header('reading')}: most potentials are above 0, and against copper/copper sulfate "
-            "they are below. If the minus sign was left out, state in a mapping file (--map): [grid] negated = true."
+            "they are below. If the minus sign was left out, state in a mapping file (--map): [grid] negated = true; "
+            "if they are as measured: negated = false."
         )
-    return value
+    return value + _electrode(rows)
+
+
+# Potential of a reference electrode against copper/copper sulfate, V: what is read against it is so much lower there.
+# memory: standard potentials at 25 C against hydrogen: copper/copper sulfate 0.316, saturated calomel 0.241, silver and
+# its chloride in saturated potassium chloride 0.197 V.
+ELECTRODES = {"copper sulfate": 0.0, "calomel": -0.075, "silver chloride": -0.119}
+
+
+def _electrode(rows: Rows) -> float:
+    said = str(rows.stated.grid.get("electrode", "copper sulfate"))
+    if said not in ELECTRODES:
+        raise RecordError(
+            f"{rows.stated.source}, grid.electrode: {said!r} is not known. Known: {', '.join(ELECTRODES)}."
+        )
+    return ELECTRODES[said]
 
 
 def check_grid(rows: Rows, register: Register, settings: GridSettings) -> dict[str, pd.DataFrame]:
     """A survey of each deck and day, and the areas past the cut-off as its defects."""
-    rule = _rule(rows, settings)
     said = rows.stated.grid
-    deck, size = _decks(rows, register)
-    day = _days(rows)
+    asked: list[str] = []
+    rule = _asked(asked, lambda: _rule(rows, settings))
+    decks = _asked(asked, lambda: _decks(rows, register))
+    day = _asked(asked, lambda: _days(rows))
+    values = _asked(asked, lambda: _readings(rows, rule)) if rule is not None else None
+    if rows.has("row"):
+        _asked(asked, lambda: _steps(rows))
+    if asked or rule is None or decks is None or day is None or values is None:
+        raise RecordError("\n".join(asked))
+    deck, size = decks
     rows.in_time("survey_date", day, size["year"].to_numpy())
-    reading = _readings(rows, rule)
+    reading = values
     none = np.isnan(reading)
     rows.fault(none & rows.live, "reading", "S-NO-READING", "a cell without a reading was not surveyed", "Nothing.",
                "set aside")  # fmt: skip
     x, y, step, placed = _positions(rows)
+    if not rows.has("row") and np.isfinite(y).any():
+        y, edge = from_the_edge(y, size["width_m"].to_numpy(dtype=float, na_value=np.nan), said, rows.place)
+        placed += edge
     off = (x < -0.01) | (x > size["length_m"] + 0.01) | (np.abs(y) > size["width_m"] / 2 + 0.01)
     rule_off = {
         int(i): f"station {x[i]:.2f}, offset {y[i]:.2f} is off the deck ({size['length_m'].iloc[i]:g} by "
@@ -273,6 +304,15 @@ def check_grid(rows: Rows, register: Register, settings: GridSettings) -> dict[s
     return out
 
 
+def _asked(asked: list[str], part: Callable[[], T]) -> T | None:
+    """A part of what a grid needs, or None and what is to be stated: all of it is asked at once."""
+    try:
+        return part()
+    except RecordError as why:
+        asked.append(str(why))
+        return None
+
+
 def check_active_areas(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     """Areas of active corrosion of surveys on record."""
     rows.required("survey_id", "area_id")
@@ -304,6 +344,8 @@ def _decks(rows: Rows, register: Register) -> tuple[pd.Series, pd.DataFrame]:
     said = str(rows.stated.grid.get("deck", ""))
     if rows.has("deck_id") or rows.has("bridge_id"):
         return deck_and_size(rows, register)
+    if not said and rows.table.sheet in register.decks:
+        said = rows.table.sheet
     if not said:
         raise RecordError(
             f'{rows.place}: which deck was read is not told. State it in a mapping file (--map): [grid] deck = "B-12".'
@@ -333,22 +375,29 @@ def _days(rows: Rows) -> Any:
     return np.full(rows.n, day, dtype="datetime64[us]")
 
 
-def _positions(rows: Rows) -> tuple[Floats, Floats, tuple[float, float], str]:
-    """Stations, offsets, m; the step both ways, m; and how they were found, in words."""
+def _steps(rows: Rows) -> list[float]:
+    """Steps of the grid along and across, m; NaN where they are to be taken from the places."""
     said = rows.stated.grid
     both = float(said.get("step", np.nan))
     steps = [float(said.get("step_station", both)), float(said.get("step_offset", both))]
+    if rows.has("row") and np.isnan(steps).any():
+        raise RecordError(
+            f"{rows.place}: the step of the grid is not told. State it in metres in a mapping file (--map): [grid] "
+            "step = 0.3."
+        )
+    return steps
+
+
+def _positions(rows: Rows) -> tuple[Floats, Floats, tuple[float, float], str]:
+    """Stations, offsets, m; the step both ways, m; and how they were found, in words."""
+    said = rows.stated.grid
+    steps = _steps(rows)
     if rows.has("row"):
-        if np.isnan(steps).any():
-            raise RecordError(
-                f"{rows.place}: the step of the grid is not told. State it in metres in a mapping file (--map): [grid] "
-                "step = 0.3."
-            )
         places, labels = [], []
         for name, step in (("column", steps[0]), ("row", steps[1])):
             text = rows.text(name)
             assert text is not None  # noqa: S101
-            number = text.map(_label).to_numpy(dtype=float)
+            number = text.map(label_number).to_numpy(dtype=float)
             rows.fault(np.isnan(number), name, "R-LABEL", "a label is a number or letters", "Correct the label.")
             if np.isnan(number).all():
                 return number, number, (steps[0], steps[1]), "no labels"
@@ -370,31 +419,12 @@ def _positions(rows: Rows) -> tuple[Floats, Floats, tuple[float, float], str]:
     rows.fault(lost & rows.live, "station", "R-MISSING", "a reading needs its station and offset", "Fill the cells.")
     for i, place in enumerate((x, y)):
         if np.isnan(steps[i]):
-            gaps = np.round(np.diff(np.unique(np.round(place[~np.isnan(place)], 3))), 3)
+            gaps = np.round(np.diff(np.unique(np.round(place[~np.isnan(place)], 4))), 4)
             if not len(gaps):
                 raise RecordError(f"{rows.place}: the readings stand in one line, which does not tell the step across. "
                                   "State it in a mapping file (--map): [grid] step = 0.6.")  # fmt: skip
             steps[i] = float(pd.Series(gaps).mode().iloc[0])
     return x, y, (steps[0], steps[1]), "stations and offsets as given"
-
-
-def _label(text: str) -> float:
-    """A label of a grid line as a number: digits as they are, letters A, B, ... Z, AA as 1, 2, ... 26, 27.
-
-    Examples
-    --------
-    >>> _label("B"), _label("AA"), _label("58")
-    (2.0, 27.0, 58.0)
-    """
-    if text.isascii() and text.isalpha() and len(text) <= 3:
-        number = 0
-        for letter in text.upper():
-            number = number * 26 + ord(letter) - 64
-        return float(number)
-    try:
-        return float(text)
-    except ValueError:
-        return np.nan
 
 
 def _cells(x: Floats, y: Floats, step: tuple[float, float], size: pd.Series) -> Any:

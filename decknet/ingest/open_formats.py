@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from decknet.ingest import element, grid, national, successor
+from decknet.ingest import element, grid, grid_layout, national, successor
 
 if TYPE_CHECKING:
     from datetime import date
@@ -47,7 +47,7 @@ def open_kind(table: Table, stated: Stated, wanted: str) -> str:
         found = "successor"
     elif element.is_element_table(table):
         found = "elements"
-    elif not wanted and grid.is_grid_table(table):
+    elif not wanted and grid_layout.is_grid_table(table):
         found = "grid"
     return found if wanted in ("", found) or _WANTED.get(wanted) == found else ""
 
@@ -66,6 +66,7 @@ def claim_open(
             table = element.dated(table, stated, file, today)
             return (table, *element.claim_element_tags(table))
         case _:
+            table = grid_layout.point_by_point(table, stated)
             return (table, *grid.claim_readings(table, stated, file))
 
 
