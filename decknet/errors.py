@@ -32,11 +32,14 @@ class RecordError(DecknetError, ValueError):
     ----------
     faults : DataFrame or None
         One row a fault, with the columns of ``columns.FAULT``.
+    suggestion : str
+        Of a file that is not recognised, a mapping file that may load it; empty where there is none.
     """
 
-    def __init__(self, message: str, faults: pd.DataFrame | None = None) -> None:
+    def __init__(self, message: str, faults: pd.DataFrame | None = None, suggestion: str = "") -> None:
         super().__init__(message)
         self.faults = faults
+        self.suggestion = suggestion
 
 
 class LocationError(DecknetError, ValueError):

@@ -436,7 +436,7 @@ def test_without_a_coordinate_system_no_position_is_used_until_one_is_stated(dis
     lon, lat = turn.transform([p.x for p in points], [p.y for p in points])
     assert district["bridge"]["longitude_deg"].tolist() == pytest.approx(lon, abs=1e-6)
     assert district["bridge"]["latitude_deg"].tolist() == pytest.approx(lat, abs=1e-6)
-    assert "2 open entries of earlier files are put right" in district.said
+    assert "1 open entry of an earlier file is put right" in district.said
     assert district.column("deck", "length_m") == {"S1": 44.0, "S2": 71.5}
 
 
@@ -561,7 +561,7 @@ def test_headers_cut_to_ten_characters_are_not_guessed(district):
     layer(path, [shapely.Point(10, 59)] * 2, fields, "EPSG:4326", geometry_type="Point", encoding="cp1252")
     path.with_suffix(".cpg").unlink(missing_ok=True)
     assert district.load(path.name) == 1
-    assert "'delaminate' and 'delamina_1'" in district.said
+    assert "'delaminate' (its first value is 18.5) and 'delamina_1' (its first value is 3.7)" in district.said
     assert district["survey"].empty
     mapping = district.folder / "m.toml"
     mapping.write_text('[columns]\ndelaminate = "delaminated_m2"\ndelamina_1 = "delaminated_m2 in %"\n')
@@ -753,7 +753,7 @@ def test_a_corrected_row_brought_in_later_closes_its_entry(district):
     assert district.run("intakes", district.path, "--open") == 0
     assert "3 entries are open" in district.said
     assert district.load("corrected.csv", head + "E1,2020-05-04,61.2\n") == 0
-    assert "1 open entries of earlier files are put right" in district.said
+    assert "1 open entry of an earlier file is put right" in district.said
     assert district.load("surveys.csv", head + "E1,2020-05-04,61.2\nE1,2021-05-04,40\nE7,2022-05-04,3\n") == 1
     assert district.run("intakes", district.path, "--open") == 0
     assert "1 entries are open" not in district.said  # the bridge that is not on record is open in both files

@@ -206,6 +206,15 @@ DECK = Record(
         Column("in_use", FLAG, "", "Whether it is in use; a retired deck is kept and not ranked."),
         Column("retired_on", DATE, "", "Day from which it is retired."),
         Column("retired_why", TEXT, "", "Why it is retired, and by which file."),
+        Column(
+            "deck_area_m2",
+            NUMBER,
+            "m2",
+            "Area of the deck as the owner gives it, where length and width do not tell it.",
+            0.25,
+            10_000_000,
+            also=("deck area", "area of deck", "bridge area", "deck surface", "deckarea", "fläche", "brückenfläche"),
+        ),
     ),
 )
 
@@ -282,10 +291,47 @@ RATING = Record(
             0,
             9,
             required=True,
-            also=("deck condition", "deck rating"),
+            also=("deck condition", "deck rating", "dk rating", "dkrating", "deck cond", "deck condition rating"),
         ),
     ),
 )
+
+CONDITION = Record(
+    "condition",
+    "What an owner says of a bridge's condition on a scale of its own: kept as written, and nothing is ranked on it.",
+    ("bridge_id", "condition_year"),
+    (
+        _BRIDGE_ID,
+        Column(
+            "condition_year",
+            WHOLE,
+            "",
+            "Year it is of; missing where it was not given.",
+            1900,
+            2100,
+            also=("condition year", "index year"),
+        ),
+        Column(
+            "condition",
+            TEXT,
+            "",
+            "Condition of the bridge as written: a word, or a figure on the owner's scale.",
+            required=True,
+            also=(
+                "bridge condition", "overall condition", "condition rating", "condition index", "condition score",
+                "bridge condition index", "health index", "bridge rating", "poor status", "overall rating",
+            ),
+        ),
+        Column(
+            "condition_score",
+            NUMBER,
+            "share",
+            "The figure between the worst end of its scale, 0, and the best, 1; missing where the ends are not stated.",
+            0,
+            1,
+        ),
+    ),
+)  # fmt: skip
 
 ELEMENT = Record(
     "element_quantity",
@@ -326,5 +372,6 @@ BASE = Record(
 )
 
 RECORDS: dict[str, Record] = {
-    r.kind: r for r in (BRIDGE, DECK, TRAFFIC, SURVEY, DEFECT, ACTIVE, REPAIR, CLOSING, RATING, ELEMENT, BASE)
+    r.kind: r
+    for r in (BRIDGE, DECK, TRAFFIC, SURVEY, DEFECT, ACTIVE, REPAIR, CLOSING, RATING, CONDITION, ELEMENT, BASE)
 }

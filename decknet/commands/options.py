@@ -197,10 +197,10 @@ def sums(text: str | None) -> list[float]:
 
 
 def stated(
-    dates: str | None, decimal: str | None, crs: str | None, fixed: Sequence[str] | None
+    dates: str | None, decimal: str | None, crs: str | None, fixed: Sequence[str] | None, encoding: str | None
 ) -> dict[str, str | dict[str, str]]:
     """Options of load that say what a mapping file can say."""
-    out: dict[str, str | dict[str, str]] = {}
+    out: dict[str, str | dict[str, str]] = {"encoding": encoding or ""}
     if dates is not None:
         if dates not in {"day-first", "month-first", "year-first"}:
             raise typer.BadParameter(f"{dates!r}: say day-first, month-first or year-first.", param_hint="--dates")

@@ -109,6 +109,18 @@ def load(
     save_map: Annotated[
         Path | None, typer.Option("--save-map", metavar="FILE", help="Write the mapping used, for --map.")
     ] = None,
+    suggest: Annotated[
+        Path | None,
+        typer.Option(
+            "--suggest",
+            metavar="FILE",
+            help="Write a mapping for a file that is not recognised, to be read through and given to --map; nothing is "
+            "stored.",
+        ),
+    ] = None,
+    encoding: Annotated[
+        str | None, typer.Option("--encoding", help="Encoding of delimited text, such as cp850, where it is misread.")
+    ] = None,
     accept: Annotated[
         list[str] | None,
         typer.Option(
@@ -125,7 +137,8 @@ def load(
 
     out = say.console()
     refused = False
-    options = stated(dates, decimal, crs, fixed)
+    dry_run = dry_run or suggest is not None
+    options = stated(dates, decimal, crs, fixed, encoding=encoding)
     maps = []
     sizes = {f"Bringing in {f.name}": float(f.stat().st_size) if f.is_file() else 1.0 for f in files}
     with progress(sizes) as step:
@@ -136,14 +149,15 @@ def load(
             accept=_accepted(accept), now=datetime.now(), who=flow.who_am_i(),
         ):  # fmt: skip
             refused |= say.loaded(out, loaded, store, dry_run=dry_run, every=every)
-            maps += [loaded] if loaded.reading is not None else []
+            maps += [loaded] if loaded.reading is not None or loaded.suggestion else []
             if (following := next(ahead, None)) is not None:
                 step(following)
-    if save_map is not None:
+    for option, path in (("--save-map", save_map), ("--suggest", suggest)):
+        if path is None:
+            continue
         if len(maps) != 1:
-            raise DecknetError(f"--save-map: {len(maps)} files were read, and a mapping is of one. Name one file.")
-        flow.save_mapping(save_map, maps[0])
-        typer.echo(f"{save_map}: the mapping used. Bring the next such file in with: --map {save_map}")
+            raise DecknetError(f"{option}: a mapping is of one file, and {len(maps)} can have one. Name one file.")
+        typer.echo(flow.save_mapping(path, maps[0], store))
     raise typer.Exit(1 if refused else 0)
 
 

@@ -147,7 +147,9 @@ def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool
             f"  Intake {number}: {digits.count(one.intake.new)} new, {digits.count(one.intake.corrected)} corrected, "
             f"{digits.count(one.intake.known)} known already."
             + (
-                f" {digits.count(one.intake.closed)} open entries of earlier files are put right."
+                " 1 open entry of an earlier file is put right."
+                if one.intake.closed == 1
+                else f" {digits.count(one.intake.closed)} open entries of earlier files are put right."
                 if one.intake.closed
                 else ""
             )

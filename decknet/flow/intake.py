@@ -40,6 +40,7 @@ class Loaded:
     error: str = ""
     note: str = ""  # why a file of a folder or an archive was left alone
     closes: Closes | None = None  # of a closing: what it does to the hazards of its deck
+    suggestion: str = ""  # of a file that is not recognised: a mapping file that may load it
     gone: tuple[str, ...] = ()  # decks that a newer inventory of their whole state no longer holds, and are not retired
 
     @property
@@ -170,7 +171,7 @@ def load(
                         settings=grid,
                     )  # fmt: skip
                 except DecknetError as why:
-                    yield Loaded(file, None, None, None, str(why))
+                    yield Loaded(file, None, None, None, str(why), suggestion=getattr(why, "suggestion", ""))
                     continue
                 found = set(reading.faults["code"].unique())
                 if not last_try and not _WAITING.isdisjoint(found):
@@ -255,11 +256,15 @@ def close(
     return Loaded(Path(name), reading, intake, intake.already, closes=closes)
 
 
-def save_mapping(path: Path, loaded: Loaded) -> None:
-    """Write the mapping that a reading used, to be used again."""
-    if loaded.reading is None:
+def save_mapping(path: Path, loaded: Loaded, store: Path) -> str:
+    """Write the mapping that a reading used, or one that may load a file that is not recognised; says what to do."""
+    if loaded.reading is not None:
+        write_whole(path, mapping_text(loaded.reading.stated, loaded.reading.mapping).encode("utf-8"))
+        return f"{path}: the mapping used. Bring the next such file in with: --map {path}"
+    if not loaded.suggestion:
         raise DecknetError(f"{loaded.path}: was not read, so it has no mapping.")
-    write_whole(path, mapping_text(loaded.reading.stated, loaded.reading.mapping).encode("utf-8"))
+    write_whole(path, loaded.suggestion.encode("utf-8"))
+    return f"{path}: a mapping to read through. Then: decknet load {store} {loaded.path} --map {path}"
 
 
 def undo(path: Path, intake_id: int, *, now: datetime, who: str) -> None:

@@ -33,6 +33,7 @@ _NAMES = {
     "closing": "Closing",
     "traffic": "Count",
     "rating": "Rating",
+    "condition": "Condition",
     "deck": "Deck",
     "bridge": "Bridge",
 }
@@ -121,11 +122,11 @@ def _story(path: Path, deck: str, settings: Settings) -> Story:
         for kind, column, one in (
             ("bridge", "bridge_id", bridge_id), ("deck", "deck_id", deck_id), ("survey", "deck_id", deck_id),
             ("repair", "deck_id", deck_id), ("closing", "deck_id", deck_id), ("traffic", "bridge_id", bridge_id),
-            ("rating", "bridge_id", bridge_id),
+            ("rating", "bridge_id", bridge_id), ("condition", "bridge_id", bridge_id),
         ):  # fmt: skip
             book.rows[kind] = rows_about(store, kind, column, [one])
         book.rows["defect"] = rows_about(store, "defect", "survey_id", book.rows["survey"]["survey_id"].tolist())
-        things = [f"bridge|{bridge_id}", f"traffic|{bridge_id}", f"rating|{bridge_id}"]
+        things = [f"{kind}|{bridge_id}" for kind in ("bridge", "traffic", "rating", "condition")]
         things += [f"{kind}|{deck_id}" for kind in ("deck", "survey", "repair", "closing")]
         things += [f"defect|{survey}" for survey in book.rows["survey"]["survey_id"].unique()]
         refused = refused_about(store, things)
@@ -205,6 +206,11 @@ def _counted(book: _Book) -> None:
     for r in rows.itertuples(index=False):
         day = f"{int(r.rated_year)}" if _given(r.rated_year) else ""
         words = f"Deck rating {int(r.deck_rating)}"
+        book.add(day, "rated", f"{words}." if day else f"{words}; year not given.", r, counts=r.counts)
+    rows = book.rows["condition"].assign(counts=book.standing("condition"))
+    for r in rows.itertuples(index=False):
+        day = f"{int(r.condition_year)}" if _given(r.condition_year) else ""
+        words = f"Condition of the bridge “{r.condition}”, on the owner's scale"
         book.add(day, "rated", f"{words}." if day else f"{words}; year not given.", r, counts=r.counts)
 
 

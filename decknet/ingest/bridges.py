@@ -12,6 +12,8 @@ import shapely
 from decknet.columns import RECORDS
 from decknet.ingest import ground as ground_
 from decknet.ingest import shapes
+from decknet.ingest.conditions import conditions_beside, has_conditions
+from decknet.ingest.evidence import OF_YEAR
 from decknet.ingest.optional import left_out, optional
 from decknet.ingest.positions import positions
 from decknet.ingest.structures import kinds_of_rows, retirement
@@ -41,6 +43,7 @@ ENVIRONMENT_WORDS = {
 DECK_ONLY = (
     "length_m",
     "width_m",
+    "deck_area_m2",
     "outline",
     "slab_mm",
     "cover_mm",
@@ -78,6 +81,7 @@ def check_bridges(rows: Rows, register: Register, kind: str) -> dict[str, pd.Dat
     columns["centreline"] = shapes.lines_of(rows, "centreline")
     columns["outline"] = _outlines(rows)
     _drawn(rows, columns)
+    _width_of_area(rows, columns)
     _what_it_is(rows, register, columns)
     traffic, rating = _traffic(rows, columns), _rating(rows, columns)
     _agree(rows, columns, kind)
@@ -103,6 +107,8 @@ def check_bridges(rows: Rows, register: Register, kind: str) -> dict[str, pd.Dat
         register.add_decks(out["deck"])
     if traffic is not None:
         out["traffic"] = rows.records("traffic", {n: columns.get(n) for n in RECORDS["traffic"].names()}, traffic)
+    if has_conditions(rows):
+        out["condition"] = conditions_beside(rows, bridge)
     if rating is not None:
         out["rating"] = rows.records("rating", {n: columns.get(n) for n in RECORDS["rating"].names()}, rating)
     return out
@@ -165,7 +171,9 @@ def _columns(rows: Rows) -> dict[str, Any]:
             "northing",
             "place_shape",
             "unit",
-        ):
+            "condition",
+            "condition_year",
+        ) or name.startswith(OF_YEAR):
             continue
         if of.kind == "number":
             out[name] = optional(rows, partial(rows.number, name))
@@ -270,6 +278,25 @@ def _drawn(rows: Rows, columns: dict[str, Any]) -> None:
         columns["outline"] = outline
 
 
+def _width_of_area(rows: Rows, columns: dict[str, Any]) -> None:
+    """Where length and area of a deck are given and no width, the width that makes them agree."""
+    area, length = columns.get("deck_area_m2"), columns.get("length_m")
+    if area is None:
+        return
+    area = np.where(area > 0, area, np.nan)
+    if length is not None:
+        width = columns.get("width_m")
+        made = area / length
+        fits = (made >= _WIDTH.low) & (made <= _WIDTH.high) & (np.isnan(width) if width is not None else True)
+        columns["width_m"] = np.where(fits, made, np.nan if width is None else width)
+        rows.said["width_m"] = f"{int(fits.sum())} widths are worked out as area over length"
+        area = np.where(np.isnan(columns["width_m"]), area, np.nan)  # the area is told by length and width
+    columns["deck_area_m2"] = area
+
+
+_WIDTH = next(c for c in RECORDS["deck"].columns if c.name == "width_m")
+
+
 def _beyond(size: dict[str, float]) -> str:
     """The limits that a deck's size breaks, in words; empty where it breaks none."""
     said = []
@@ -371,9 +398,30 @@ def beside(
     return stored
 
 
+def _said_twice(rows: Rows, deck: pd.Series) -> None:
+    """Rows of one deck that agree in every column that is used are one row, whatever the others say."""
+    again = np.flatnonzero(rows.live & deck.duplicated(keep=False).to_numpy(dtype=bool) & (deck != "").to_numpy())
+    if not len(again):
+        return
+    used = sorted({c.index for c in rows.claims.values() if c.index >= 0} | set(rows.also))
+    cells = rows.table.cells[used].iloc[again].astype("str").set_axis(again, axis=0)
+    if rows.table.shape is not None:
+        cells["shape"] = shapely.to_wkb(rows.table.shape[again], hex=True)
+    first = cells.groupby(list(cells.columns), sort=False, dropna=False)[cells.columns[0]].transform(
+        lambda part: part.index[0]
+    )
+    later = again[first.to_numpy() != again]
+    of = dict(zip(again.tolist(), first.tolist(), strict=True))
+    rule = {
+        int(i): f"the row says what line {rows.table.line[of[int(i)]]} says in all columns that are used" for i in later
+    }
+    rows.fault(later, "", "F-REPEAT", rule, "Nothing, if it is the same bridge.", "repeat", value="")
+
+
 def _agree(rows: Rows, columns: dict[str, Any], kind: str) -> None:
     """Refuse rows that give one deck twice, or one bridge in two ways."""
     deck = pd.DataFrame({"deck": columns["deck_id"]})
+    _said_twice(rows, deck["deck"])
     rows.conflicts(
         deck,
         "deck",

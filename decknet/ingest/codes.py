@@ -93,6 +93,7 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
         ("R-BEFORE-BUILT", "Nothing is found or done before the bridge was built."),
         ("F-BEFORE-BUILT", "A deck is no older than its bridge."),
         ("F-NO-YEAR", "A bridge has the year it was built."),
+        ("F-SCALE", "A figure of condition stands on a scale whose worst and best end are stated."),
         ("F-UNDATED", "A count or rating has its year; one without is kept so, for bridges that have no dated one."),
         ("F-OLD-COUNT", "A count older than ten years is marked as old."),
     ),

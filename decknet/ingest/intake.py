@@ -10,13 +10,14 @@ import pandas as pd
 
 from decknet.columns import RECORDS
 from decknet.errors import RecordError
-from decknet.ingest import bridges, closings, defects, grid, repairs, surveys, traffic
+from decknet.ingest import bridges, closings, conditions, defects, grid, repairs, surveys, traffic
 from decknet.ingest.base import check_base
 from decknet.ingest.checks import Rows, fault_frame
 from decknet.ingest.coverage import check_coverage, split_coverage
 from decknet.ingest.kinds import NAMED_FOR, kind_of
 from decknet.ingest.mapping import Stated, read_mapping
 from decknet.ingest.open_formats import OPEN_KINDS, check_open, claim_open, open_kind
+from decknet.ingest.prepared import prepared
 from decknet.ingest.read import read_tables
 from decknet.ingest.recognise import (
     ALSO,
@@ -28,6 +29,7 @@ from decknet.ingest.recognise import (
     years_in_headers,
 )
 from decknet.ingest.register import Known, Register
+from decknet.ingest.suggest import refusal, repeats_by_state
 from decknet.ingest.table import Table
 from decknet.settings import GridSettings
 
@@ -41,7 +43,7 @@ __all__ = ["Reading", "read_file", "read_one"]
 # Tables of a file are taken in this order, so that a survey finds its deck whichever sheet it is on.
 ORDER = (
     "national", "successor", "bridge", "deck", "survey", "grid", "coverage", "defect", "active_area", "repair",
-    "closing", "traffic", "rating", "element_quantity", "elements", "base",
+    "closing", "traffic", "rating", "condition", "element_quantity", "elements", "base",
 )  # fmt: skip
 MAPPING = ("sheet", "header", "kind", "column", "unit", "why")
 
@@ -55,6 +57,7 @@ NEEDED: dict[str, tuple[tuple[str, ...], ...]] = {
     "closing": (DECK_KEYS, ("closed_on",), ("closed_by",), ("how",)),
     "traffic": (("bridge_id",), ("aadt",)),
     "rating": (("bridge_id",), ("deck_rating",)),
+    "condition": (("bridge_id",),),
     "element_quantity": (("bridge_id",), ("quantity_date",), ("element",)),
 }
 
@@ -129,7 +132,7 @@ def read_file(
     stated = read_mapping(mapping, options)
     file = name or path.name
     wanted = _kind(kind or stated.kind)
-    tables, others = read_tables(path, list(stated.columns), stated.sheet)
+    tables, others = read_tables(path, list(stated.columns), stated.sheet, stated.encoding)
     _headers_there(stated, tables)
     register = Register.of(known)
     notes = [{"sheet": sheet, "why": why} for sheet, why in others]
@@ -138,6 +141,7 @@ def read_file(
         place = file + (f" sheet {table.sheet}" if table.sheet else "")
         open_ = open_kind(table, stated, wanted)
         if not open_:
+            table = prepared(table, stated, file)
             table, counted = years_in_headers(table)
             table = table.with_values({**counted, **stated.values})
         what = open_ or wanted or kind_of(table, stated)
@@ -148,16 +152,15 @@ def read_file(
             table, claims, unused = claim_open(what, table, stated, file, today)
         notes += [{"sheet": table.sheet, "kind": what, "why": why} for why in table.notes]
         if not what:
+            if len(tables) == 1:
+                raise refusal(place, table, stated, "", "")
             notes.append({"sheet": table.sheet, "why": _unknown(table)})
             continue
         if open_:
             found.append((what, table, claims, unused))
             continue
-        claims, unused = claim_columns(table, what, stated, place)
-        lacking = _lacking(what, table, claims)
+        claims, unused, lacking = _claimed(place, table, what, stated, alone=len(tables) == 1 or not wanted)
         if lacking:
-            if len(tables) == 1 or not wanted:
-                raise RecordError(f"{place}: {lacking}")
             notes.append({"sheet": table.sheet, "why": lacking})
             continue
         found.append((what, table, claims, unused))
@@ -170,6 +173,22 @@ def read_file(
     found = split_coverage(found)
     found.sort(key=lambda f: ORDER.index(f[0]))
     return _checked(file, found, register, stated, today, notes, settings or GridSettings())
+
+
+def _claimed(
+    place: str, table: Table, what: str, stated: Stated, *, alone: bool
+) -> tuple[dict[str, Claim], dict[int, str], str]:
+    """The columns of a table, those not used, and what it lacks to be read as its kind; alone, that is an error."""
+    try:
+        claims, unused = claim_columns(table, what, stated, place)
+    except RecordError as why:
+        raise refusal("", table, stated, what, str(why)) from why
+    lacking = _lacking(what, table, claims)
+    if lacking and alone:
+        raise refusal(place, table, stated, what, lacking)
+    if what == "bridge" and not lacking and (rule := repeats_by_state(table, stated, claims["bridge_id"].index)):
+        raise refusal(place, table, stated, what, rule)
+    return claims, unused, lacking
 
 
 def read_one(kind: str, values: Mapping[str, str], *, known: Known, today: date, name: str) -> Reading:
@@ -241,6 +260,8 @@ def _check(what: str, rows: Rows, register: Register, settings: GridSettings) ->
             return traffic.check_traffic(rows, register)
         case "rating":
             return traffic.check_ratings(rows, register)
+        case "condition":
+            return conditions.check_conditions(rows, register)
         case "element_quantity":
             return traffic.check_elements(rows, register)
         case "active_area":
@@ -328,7 +349,7 @@ def _mapped(rows: Rows, what: str, unused: dict[int, str]) -> list[dict[str, str
         if name not in rows.claims:
             out.append(_line(rows.table.sheet, "", what, name, "", why))
     out += [_line(rows.table.sheet, rows.table.headers[i], what, "", "", why) for i, why in sorted(unused.items())]
-    if rows.table.shape is not None and what in ("survey", "traffic", "rating", "element_quantity"):
+    if rows.table.shape is not None and what in ("survey", "traffic", "rating", "condition", "element_quantity"):
         out.append(_line(rows.table.sheet, "(shape)", what, "", "", f"a {what} record has no shape; not used"))
     return out
 

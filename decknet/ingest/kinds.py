@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from decknet.columns import METHODS, RECORDS, normal
 from decknet.ingest.coded import once
+from decknet.ingest.prepared import stated_for
 from decknet.ingest.recognise import CUT, DECK_KEYS, STRIP, TOTALS, columns_for, fits, no_deck_number, places, spellings
 from decknet.ingest.structures import kind_of_words, tells_kind
 from decknet.ingest.tongues import METHOD_WORDS, NAMES_TOO
@@ -101,12 +102,13 @@ def kind_of(table: Table, stated: Stated) -> str:
     if own := _own_layout(table):
         return own
 
+    taken = stated_for(table, stated)
+
     def has(kind: str) -> set[str]:
         seen: set[str] = set()
-        taken = {normal(h): v for h, v in stated.columns.items()}
-        for header, label in zip(table.headers, table.labels(), strict=True):
-            if normal(label) in taken:
-                seen.add(taken[normal(label)].partition(" in ")[0].strip())
+        for index, header in enumerate(table.headers):
+            if index in taken:
+                seen.add(taken[index].partition(" in ")[0].strip())
             elif header:
                 seen |= {c.name for c in columns_for(kind) if fits(header, c) is not None}
                 if table.cut and len(header) == CUT:
@@ -194,4 +196,4 @@ def _rest_of(bridge: set[str], *, size: bool, told: bool, key: bool) -> str:
         return "deck"
     if size or told:
         return "bridge"
-    return ""
+    return "condition" if "condition" in bridge else ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
@@ -13,13 +14,18 @@ from typing import Any
 
 from decknet.columns import RECORDS
 from decknet.errors import RecordError
+from decknet.ingest.evidence import UNIT_ASKED
 from decknet.ingest.recognise import column_named, unit_of
 
 __all__ = ["Stated", "mapping_text", "read_mapping"]
 
 ORDERS = ("day first", "month first", "year first")
-KEYS = ("columns", "values", "crs", "sheet", "layer", "as", "dates", "decimal", "year", "date", "grid", "words")
-TABLES = ("columns", "values", "grid", "words")
+KEYS = (
+    "columns", "values", "crs", "sheet", "layer", "as", "dates", "decimal", "year", "date", "grid", "words", "scale",
+    "years", "number_rows", "encoding",
+)  # fmt: skip
+TABLES = ("columns", "values", "grid", "words", "scale")
+YEARS_HOLD = ("condition", "aadt", "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +41,14 @@ class Stated:
     words : dict
         What a word of the file means, by column (ours, or their header) or for every column: a cell of the word is read
         as the other.
+    scale : dict
+        Ends of the scale on which conditions stand: ``worst`` and ``best``; empty where not stated.
+    years : str or None
+        What columns hold whose header is a bare year: ``condition``, ``aadt``, or nothing that is used.
+    number_rows : bool
+        Each row is a bridge of its own, called by file and line.
+    encoding : str
+        Of delimited text.
     """
 
     columns: dict[str, str] = field(default_factory=dict)
@@ -49,6 +63,10 @@ class Stated:
     grid: dict[str, Any] = field(default_factory=dict)
     values: dict[str, str] = field(default_factory=dict)
     words: dict[str, Any] = field(default_factory=dict)
+    scale: dict[str, float] = field(default_factory=dict)
+    years: str | None = None
+    number_rows: bool = False
+    encoding: str = ""
 
     def told(self) -> str:
         """All that is stated, as one line for the intake log; empty where nothing is."""
@@ -65,7 +83,9 @@ def read_mapping(path: Path | None, options: Mapping[str, Any] | None = None) ->
         TOML with a table ``[columns]`` (their header = our column, or "our_column in unit"; an empty
         text leaves the header out), a table ``[values]`` (our column = value of every row), a table ``[words]`` (their
         word = the word meant, for every column; or such lines under ``[words.COLUMN]`` for one), and the keys
-        ``crs``, ``sheet`` or ``layer``, ``as``, ``dates``
+        ``crs``, ``sheet`` or ``layer``, ``as``, ``encoding``, ``years`` (what columns headed by a bare year hold:
+        "condition" or "aadt"), ``number_rows`` (true: each row is a bridge of its own), a table ``[scale]`` with the
+        ``worst`` and the ``best`` end of the scale of conditions, ``dates``
         ("day first", "month first" or "year first") and ``decimal`` ("." or ","); for open national files the ``year``
         of the inventory and the ``date`` of element quantities; for grid readings a table ``[grid]``
         (see ``grid.Rule``).
@@ -89,7 +109,9 @@ def read_mapping(path: Path | None, options: Mapping[str, Any] | None = None) ->
             raise RecordError(f"{place}, year: {value!r} is not a year. Write four digits without quotes.")
         if key == "grid" and not isinstance(value, dict):
             raise RecordError(f"{place}, grid: {value!r} stands where a table [grid] belongs.")
-        if key not in (*TABLES, "year") and not isinstance(value, (str, date)):
+        if key == "number_rows" and not isinstance(value, bool):
+            raise RecordError(f"{place}, number_rows: {value!r} is neither true nor false. Write it without quotes.")
+        if key not in (*TABLES, "year", "number_rows") and not isinstance(value, (str, date)):
             raise RecordError(f"{place}, {key}: {value!r} is not text. Put it in quotes.")
     return _stated(place, data)
 
@@ -118,7 +140,7 @@ def _stated(path: str, data: dict[str, Any]) -> Stated:
                 f"{path}, columns, {header!r}: {name!r} is no column of ours."
                 + (f" Is {near[0]} meant?" if near else " The column reference lists them.")
             )
-        if unit and found is not None and unit_of(unit, found) is None:
+        if unit and unit != UNIT_ASKED and found is not None and unit_of(unit, found) is None:
             raise RecordError(
                 f"{path}, columns, {header!r}: {unit!r} is no unit for {name}, kept in {found.unit or 'no unit'}."
             )
@@ -132,7 +154,7 @@ def _stated(path: str, data: dict[str, Any]) -> Stated:
                 f"{path}, values: {name!r} is no column of ours."
                 + (f" Is {near[0]} meant?" if near else " The column reference lists them.")
             )
-    for key, allowed in (("dates", ORDERS), ("decimal", (".", ","))):
+    for key, allowed in (("dates", ORDERS), ("decimal", (".", ",")), ("years", YEARS_HOLD)):
         if key in data and data[key] not in allowed:
             raise RecordError(f"{path}, {key}: {data[key]!r} must be {' or '.join(repr(a) for a in allowed)}.")
     return Stated(
@@ -148,7 +170,28 @@ def _stated(path: str, data: dict[str, Any]) -> Stated:
         data.get("grid", {}),
         {name: str(value) for name, value in fixed.items()},
         _words(path, data.get("words", {})),
+        _scale(path, data.get("scale", {})),
+        data.get("years"),
+        data.get("number_rows", False),
+        data.get("encoding", ""),
     )
+
+
+def _scale(path: str, ends: Any) -> dict[str, float]:
+    """The worst and the best end of a scale; empty where none is stated."""
+    if not ends:
+        return {}
+    if not isinstance(ends, dict) or set(ends) != {"worst", "best"}:
+        raise RecordError(f"{path}, scale: must be the two lines worst = 1 and best = 7 under [scale].")
+    told = {}
+    for name, value in ends.items():
+        try:
+            told[name] = float(value)
+        except (TypeError, ValueError):
+            raise RecordError(f"{path}, scale, {name}: {value!r} is not a number.") from None
+    if not all(map(math.isfinite, told.values())) or told["worst"] == told["best"]:
+        raise RecordError(f"{path}, scale: worst and best must be two different numbers.")
+    return told
 
 
 def _words(path: str, words: Any) -> dict[str, Any]:
@@ -184,7 +227,7 @@ def mapping_text(stated: Stated, mapping: Any) -> str:
         As ``Reading.mapping``.
     """
     lines = ["# Which column is which. Bring files of this make in with: decknet load STORE FILE --map THIS"]
-    for key in ("kind", "sheet", "crs", "dates", "decimal"):
+    for key in ("kind", "sheet", "crs", "dates", "decimal", "years", "encoding"):
         value = getattr(stated, key)
         if value:
             lines.append(f"{'as' if key == 'kind' else key} = {_quoted(value)}")
@@ -192,6 +235,10 @@ def mapping_text(stated: Stated, mapping: Any) -> str:
         lines.append(f"year = {stated.year}")
     if stated.date:
         lines.append(f"date = {_quoted(stated.date)}")
+    if stated.number_rows:
+        lines.append("number_rows = true")
+    if stated.scale:
+        lines += ["", "[scale]", *(f"{k} = {v:g}" for k, v in stated.scale.items())]
     if stated.values:
         lines += ["", "[values]", *(f"{k} = {_quoted(v)}" for k, v in stated.values.items())]
     if stated.grid:

@@ -12,10 +12,24 @@ import pandas as pd
 
 from decknet.columns import RECORDS, Column, normal
 from decknet.errors import RecordError
+from decknet.ingest.evidence import (
+    ITEM,
+    OF_YEAR,
+    UNIT_ASKED,
+    area_unit_unsure,
+    condition_years,
+    first_value,
+    holds_figures,
+    holds_names,
+    unit_question,
+)
+from decknet.ingest.prepared import joined_parts, stated_for
 from decknet.ingest.tongues import HEADERS
 from decknet.units import factor_to
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from decknet.ingest.mapping import Stated
     from decknet.ingest.read import Table
 
@@ -30,6 +44,7 @@ __all__ = [
     "column_named",
     "is_known_header",
     "is_unit",
+    "is_weak",
     "no_deck_number",
     "years_in_headers",
 ]
@@ -43,9 +58,10 @@ STRIP = ("from_station_m", "to_station_m", "from_offset_m", "to_offset_m")
 
 # Columns a table of one kind may carry beside its own: keys by which it names a deck or a survey,
 # and records of other kinds in the same row.
+_FIGURES = (*RECORDS["traffic"].names(), *RECORDS["rating"].names(), "condition", "condition_year")
 _BESIDE: dict[str, tuple[str, ...]] = {
-    "bridge": (*RECORDS["deck"].names(), *RECORDS["traffic"].names(), *RECORDS["rating"].names()),
-    "deck": (*RECORDS["bridge"].names(), *RECORDS["traffic"].names(), *RECORDS["rating"].names()),
+    "bridge": (*RECORDS["deck"].names(), *_FIGURES),
+    "deck": (*RECORDS["bridge"].names(), *_FIGURES),
     "survey": ("bridge_id",),
     "defect": ("deck_id", "bridge_id", "survey_date", "method", *STRIP),
     "repair": ("bridge_id", *STRIP),
@@ -152,7 +168,7 @@ def spellings(found: Column) -> tuple[tuple[str, int], ...]:
 
 @lru_cache(maxsize=4096)
 def _words(header: str) -> tuple[list[str], str]:
-    words = normal(header).split()
+    words = normal(ITEM.sub("", header)).split()
     return words, "".join(words)
 
 
@@ -231,13 +247,18 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
     """
     found: dict[str, list[Claim]] = {}
     unused: dict[int, str] = {}
-    wanted = {normal(h): v for h, v in stated.columns.items()}
+    wanted = stated_for(table, stated)
     own = len(table.headers) - table.added
+    parts = joined_parts(table, stated)
+    years = condition_years(table, stated) if kind in ("bridge", "deck", "condition") else {}
     for index, (header, label) in enumerate(zip(table.headers, table.labels(), strict=True)):
         if not header:
             unused[index] = "has no header"
             continue
         if index >= own:
+            if header in parts or (header == "bridge_id" and stated.number_rows):
+                found.setdefault(header, []).append(_joined_claim(table, index, parts.get(header, ())))
+                continue
             of = next((c for c in columns_for(kind) if c.name == header), _UNIT if header == "unit" else None)
             if of is None:
                 unused[index] = f"a {kind} record has no such column"
@@ -246,20 +267,30 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
                     Claim(index, header, of, "", 1.0, 0.0, "", "stated for every row", 9)
                 )
             continue
-        if normal(label) in wanted:
-            name, _, unit = (p.strip() for p in wanted[normal(label)].partition(" in "))
+        if index in wanted:
+            name, _, unit = (p.strip() for p in wanted[index].partition(" in "))
             if not name:
                 unused[index] = "left out by the mapping"
                 continue
+            if index in parts.get(name, ()):
+                unused[index] = f"a part of {name}, as stated"
+                continue
             of = next((c for c in columns_for(kind) if c.name == name), None) or column_named(name) or _UNIT
+            if unit == UNIT_ASKED:
+                raise RecordError(f"{place}, {label}: {unit_question(table, index, of, _length_at(table))}")
             if not unit and name != "unit":
-                fit = unit_of(normal(header).split()[-1], of)
-                unit = normal(header).split()[-1] if fit is not None and len(normal(header).split()) > 1 else ""
+                unit = _unit_in(header, of)
             factor, offset, share = unit_of(unit, of) or (1.0, 0.0, "")
             found.setdefault(name, []).append(Claim(index, label, of, unit, factor, offset, share, "stated", 0))
             continue
         if normal(header) in ("unit", "units", "uom"):
             found.setdefault("unit", []).append(Claim(index, header, _UNIT, "", 1.0, 0.0, "", "unit of the row", 1))
+            continue
+        if index in years:
+            name = f"{OF_YEAR}{years[index]}"
+            found.setdefault(name, []).append(
+                Claim(index, label, _CONDITION, "", 1.0, 0.0, "", "the condition of that year", 2)
+            )
             continue
         for of in columns_for(kind):
             fitting = fits(header, of) or _fits_cut(table, label, of, place)
@@ -272,9 +303,12 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
             found.setdefault(of.name, []).append(
                 Claim(index, label, of, fitting[0], factor, offset, share, why, fitting[1])
             )
+    _names_apart(found, table, kind)
     _alike(found, table)
     told = _several_looks(found)
     claims = _settle(found, unused, place)
+    if "deck_area_m2" in claims:
+        _area_told(claims["deck_area_m2"], table, place)
     other = no_deck_number(table) if "deck_id" in claims and claims["deck_id"].rank == 2 else None
     if other is not None and kind in ("bridge", "deck") and claims["deck_id"].index == other[0]:
         unused[claims.pop("deck_id").index] = other[1]
@@ -291,6 +325,62 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
         if index not in unused and not any(c.index == index for c in claims.values()):
             unused[index] = f"no column of a {kind} record is known by {header!r}"
     return claims, unused
+
+
+_CONDITION = next(c for c in RECORDS["condition"].columns if c.name == "condition")
+# Headers that may stand over names of bridges as well as over their numbers.
+_WEAK = frozenset(
+    {"bridge", "structure", "brücke", "bruecke", "bauwerk", "pont", "ouvrage", "puente", "ponte", "brug", "bro", "bru"}
+)
+
+
+def _joined_claim(table: Table, index: int, parts: Sequence[int]) -> Claim:
+    """The number that is joined of several columns, or made of file and line."""
+    of = column_named(table.headers[index])
+    assert of is not None  # noqa: S101
+    names = " and ".join(repr(table.labels()[i]) for i in parts)
+    return Claim(index, names or "(line)", of, "", 1.0, 0.0, "", "joined, as stated" if parts else "as stated", 0)
+
+
+def _unit_in(header: str, of: Column) -> str:
+    """The unit at the end of a header; empty where there is none that fits the column."""
+    words = normal(header).split()
+    tails = (" ".join(words[k:]) for k in range(1, len(words)))
+    return next((tail for tail in tails if unit_of(tail, of) is not None), "")
+
+
+def is_weak(header: str) -> bool:
+    """Whether a header may stand over names of bridges as well as over their numbers."""
+    return normal(header) in _WEAK
+
+
+def _names_apart(found: dict[str, list[Claim]], table: Table, kind: str) -> None:
+    """A column headed "structure" that holds names is one of names, and numbers no bridge."""
+    if kind not in ("bridge", "deck"):
+        return
+    for claim in list(found.get("bridge_id", ())):
+        if claim.rank == 2 and is_weak(claim.header) and holds_names(table, claim.index):
+            found["bridge_id"].remove(claim)
+            of = column_named("name")
+            if of is not None and "name" not in found:
+                found["name"] = [replace(claim, column=of, why="its cells are names")]
+    if not found.get("bridge_id", True):
+        del found["bridge_id"]
+
+
+def _length_at(table: Table) -> int | None:
+    length = column_named("length_m")
+    assert length is not None  # noqa: S101
+    return next((i for i, h in enumerate(table.headers) if h and fits(h, length) is not None), None)
+
+
+def _area_told(claim: Claim, table: Table, place: str) -> None:
+    """Stop where an area of decks has no unit and cannot be in the one it is kept in."""
+    if claim.unit or claim.share_of:
+        return
+    if area_unit_unsure(table, claim.index, _length_at(table)):
+        asked = unit_question(table, claim.index, claim.column, _length_at(table))
+        raise RecordError(f"{place}, {claim.header}: {asked}")
 
 
 def no_deck_number(table: Table) -> tuple[int, str] | None:
@@ -411,13 +501,16 @@ def _fits_cut(table: Table, header: str, of: Column, place: str) -> tuple[str, i
     if not any(s.startswith(stem) and len(s) > len(stem) for s in known) or len(stem) < 6:
         return None
     if of.kind == "number" and of.unit:
-        same = [h for h in table.headers if len(h) == CUT and h.lower()[:8] == text[:8]]
-        names = " and ".join(repr(h) for h in dict.fromkeys([*same, header]))
+        same = [i for i, h in enumerate(table.headers) if len(h) == CUT and h.lower()[:8] == text[:8]]
+        same = [i for i in same if holds_figures(table, i)]
+        if table.headers.index(header) not in same:
+            return None
+        names = " and ".join(f"{table.headers[i]!r} (its first value is {first_value(table, i)})" for i in same)
         raise RecordError(
             f"{place}: {names}: the format cut the name to ten characters, and its unit with it ({of.name}, or "
             f"{'a share in %' if of.unit == 'm2' else 'another unit'}?). State it in a mapping file (--map) under "
-            f'[columns], such as "{header}" = "{of.name}" or "{header}" = "{of.name} in '
-            f'{"%" if of.unit == "m2" else "ft"}", and "" for a header to leave out.'
+            f'[columns], such as "{header}" = "{of.name} in {"m2" if of.unit == "m2" else of.unit}" or "{header}" = '
+            f'"{of.name} in {"%" if of.unit == "m2" else "ft"}", and "" for a header to leave out.'
         )
     return None if numbered else ("", 3)
 

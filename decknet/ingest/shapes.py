@@ -386,17 +386,37 @@ def ground_shapes(rows: Rows, *, quiet: bool = False) -> Shapes | None:
         return None
     if system is None:
         held = shapes != None  # noqa: E711
+        at = np.flatnonzero(held & rows.live)
+        rule = f"no coordinate system: none of {len(at)} positions is used until one is stated"
         rows.fault(
-            held,
-            "",
-            "F-NO-SYSTEM",
-            "no coordinate system: the position is not used until one is stated",
-            "State one: for example --crs EPSG:32633.",
-            "flag",
-            {int(i): shapely.to_wkt(shapes[i].centroid, rounding_precision=3) for i in np.flatnonzero(held)},
-        )
+            at[:1], "", "F-NO-SYSTEM", rule, "State one: for example --crs EPSG:32633.", "flag",
+            {int(i): shapely.to_wkt(shapes[i].centroid, rounding_precision=3) for i in at[:1]},
+        )  # fmt: skip
         return None
-    return to_degrees(shapes, system)
+    return _in_the_area(rows, to_degrees(shapes, system), system)
+
+
+BEYOND_DEG = 3.0  # beyond the area of a system within which a place may still lie
+
+
+def _in_the_area(rows: Rows, shapes: Shapes, system: pyproj.CRS) -> Shapes:
+    """Places that lie in the area in which their system is used; others are flagged and not used."""
+    area = system.area_of_use
+    if area is None or area.west > area.east or area.east - area.west > 180:
+        return shapes
+    box = shapely.bounds(shapes)
+    with np.errstate(invalid="ignore"):
+        out = (box[:, 0] < area.west - BEYOND_DEG) | (box[:, 2] > area.east + BEYOND_DEG)
+        out |= (box[:, 1] < area.south - BEYOND_DEG) | (box[:, 3] > area.north + BEYOND_DEG)
+    if not out.any():
+        return shapes
+    where = f"{area.west:g} to {area.east:g} degrees east, {area.south:g} to {area.north:g} north"
+    rule = f"the place lies far from where the system stated is used ({where}); it is not used"
+    found = {int(i): shapely.to_wkt(shapes[i].centroid, rounding_precision=3) for i in np.flatnonzero(out)}
+    rows.fault(out, "", "F-FAR", rule, "Check the row, and the zone of the system.", "flag", found)
+    kept = shapes.copy()
+    kept[out] = None
+    return kept
 
 
 def run_on(shapes: Shapes) -> Shapes:

@@ -14,6 +14,7 @@ import pandas as pd
 from decknet.columns import normal
 from decknet.columns.deck_kinds import CONCRETE_DECK, CULVERT_KIND, DECK_KINDS, called
 from decknet.ingest.coded import once, spread
+from decknet.ingest.evidence import words_of
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Floats, Rows
@@ -163,6 +164,8 @@ def kinds_of_rows(rows: Rows) -> pd.Series | None:
         kind = spread(told, codes)
         found.append((0 if of_deck else 1, kind.mask(kind == "").reset_index(drop=True)))
         rows.also[index] = ("deck_kind", f"its words say what the {'deck' if of_deck else 'structure'} is")
+    if (rated := _rated_as_none(rows, of_culverts=not found)) is not None:
+        found.append((2, rated))
     if not found:
         return None
     found.sort(key=lambda f: f[0])
@@ -173,6 +176,38 @@ def kinds_of_rows(rows: Rows) -> pd.Series | None:
         firm = more.isin([CULVERT_KIND, "under fill", "footbridge", "railway bridge"])
         out = out.mask(firm & (out != CULVERT_KIND), more)
     return out
+
+
+def _rated_as_none(rows: Rows, *, of_culverts: bool) -> pd.Series | None:
+    """Rows without a deck by their ratings: that of the deck does not apply, or the culvert has one and the deck none.
+
+    Parameters
+    ----------
+    rows : Rows
+    of_culverts : bool
+        Whether the rating of culverts is asked; not where other columns say what is a culvert.
+
+    Returns
+    -------
+    Series of str, shape (n,), or None
+        None where no column is of the deck's rating, or none says so.
+    """
+    if not rows.has("deck_rating"):
+        return None
+    deck = rows.text("deck_rating")
+    assert deck is not None  # noqa: S101
+    deck = deck.str.upper()
+    kind = pd.Series(pd.array([None] * rows.n, dtype="str"))
+    kind[(deck == "N").to_numpy(dtype=bool)] = "not stated"
+    for index, header in enumerate(rows.table.headers[: len(rows.table.headers) - rows.table.added]):
+        words = set(words_of(header))
+        if not of_culverts or "culvert" not in words or not words & {"cond", "condition", "rating"}:
+            continue
+        said = rows.table.cells[index].astype("str").str.strip("'\" ")
+        culvert = said.str.fullmatch(r"[0-9]").to_numpy(dtype=bool) & ~deck.str.match(r"[0-9]").to_numpy(dtype=bool)
+        kind[culvert] = CULVERT_KIND
+        rows.also[index] = ("deck_kind", "a culvert has a rating of its own, and its deck none")
+    return kind if kind.notna().any() else None
 
 
 def retirement(rows: Rows, register: Register, deck: pd.Series, kind: pd.Series, year: Floats) -> dict[str, Any]:

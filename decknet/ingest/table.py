@@ -78,6 +78,15 @@ class Table:
             out.append(header if count == 1 or not header else f"{header} ({count})")
         return out
 
+    def with_column(self, header: str, values: pd.Series) -> Table:
+        """The table with one column more, of what the user states of its rows."""
+        cells = self.cells.copy()
+        cells[len(self.headers)] = values.astype("str").set_axis(cells.index)
+        typed = self.typed
+        if typed is not None:
+            typed = np.hstack([typed, np.zeros((len(cells), 1), dtype=bool)])
+        return replace(self, headers=(*self.headers, header), cells=cells, typed=typed, added=self.added + 1)
+
     def with_values(self, values: dict[str, str]) -> Table:
         """The table with a column more for each value stated for every row."""
         if not values:
@@ -89,7 +98,7 @@ class Table:
         typed = self.typed
         if typed is not None:
             typed = np.hstack([typed, np.zeros((len(cells), len(values)), dtype=bool)])
-        return replace(self, headers=(*self.headers, *values), cells=cells, typed=typed, added=len(values))
+        return replace(self, headers=(*self.headers, *values), cells=cells, typed=typed, added=self.added + len(values))
 
     @property
     def national(self) -> bool:

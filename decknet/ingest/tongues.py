@@ -55,7 +55,7 @@ HEADERS: dict[str, tuple[str, ...]] = {
     "survey_date": (
         "datum", "prüfdatum", "aufnahmedatum", "date du relevé", "date de relevé", "date d inspection", "fecha",
         "fecha de inspección", "data", "data ispezione", "data di ispezione", "data da inspeção", "dato",
-        "inspektionsdato", "inspeksjonsdato", "inspectiedatum", "survey day",
+        "inspektionsdato", "inspeksjonsdato", "inspectiedatum", "survey day", "test date", "date of test",
     ),
     "repair_date": (
         "datum", "reparaturdatum", "instandsetzungsdatum", "date de réparation", "date de la réparation", "fecha",

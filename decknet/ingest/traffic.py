@@ -10,18 +10,29 @@ import numpy as np
 import pandas as pd
 
 from decknet.columns import normal
-from decknet.ingest.coded import filled, once
+from decknet.errors import RecordError
+from decknet.ingest import values
+from decknet.ingest.coded import each, filled, once
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Bools, Floats, Rows
     from decknet.ingest.register import Register
 
-__all__ = ["check_elements", "check_ratings", "check_traffic", "not_rated", "undated", "year_of_inspection"]
+__all__ = [
+    "check_elements",
+    "check_ratings",
+    "check_traffic",
+    "not_rated",
+    "ratings_of_nine",
+    "undated",
+    "year_of_inspection",
+]
 OLD_COUNT_YR = 10
 _NOT_RATED = ("N", "NR", "N/R", "NOT RATED", "?", "_", "-")
 _INSPECTED = frozenset(
     {
         "inspection date", "date of inspection", "inspected", "inspected on", "inspection", "inspection year",
+        "date of last inspection", "yearinspected",
         "insp date", "insp year", "date inspected", "prüfdatum", "datum der prüfung", "hauptprüfung",
         "date d inspection", "date de visite", "fecha de inspección", "fecha inspección", "data ispezione",
         "data da inspeção", "inspectiedatum", "inspektionsdato", "inspeksjonsdato", "点検年度", "点検年",
@@ -91,12 +102,56 @@ def not_rated(rows: Rows) -> None:
     """Empty the cells that say a deck is not rated, such as N: they are no rating, and nothing is wrong with them."""
     at = rows.claims["deck_rating"].index
     body = rows.table.cells[at]
+    plain = each(body, _digit_of)
+    if plain is not body:
+        cells = rows.table.cells.copy()
+        cells[at] = body = plain
+        rows.table = replace(rows.table, cells=cells)
+    ratings_of_nine(rows)
     none = body.astype("str").str.strip().str.upper().isin(_NOT_RATED).to_numpy(dtype=bool)
     if none.any():
         cells = rows.table.cells.copy()
         cells[at] = filled(body, none, "")
         rows.table = replace(rows.table, cells=cells)
         rows.said["deck_rating"] = f"{int(none.sum())} cells say that a deck is not rated"
+
+
+SHORT, FEW_RATED = 5, 20  # the largest figure of a scale that is not 9 to 0, and rows from which that is told
+
+
+def ratings_of_nine(rows: Rows) -> None:
+    """Stop where figures of a deck's rating seem to stand on a shorter scale, whose best end may be 1.
+
+    Raises
+    ------
+    RecordError
+        No figure is above 5, and it is not stated that they run from 9, the best, to 0.
+    """
+    ends = rows.stated.scale
+    if ends == {"worst": 0.0, "best": 9.0}:
+        return
+    claim = rows.claims["deck_rating"]
+    codes, seen = once(rows.table.cells[claim.index])
+    value = values.numbers(seen, np.ones(len(seen), dtype=bool)).value
+    value = value[codes][(codes >= 0) & rows.live] if len(seen) else np.empty(0)
+    value = value[~np.isnan(value)]
+    if not ends and (len(value) < FEW_RATED or value.max() > SHORT):
+        return
+    if ends and not len(value):
+        return
+    low, high = float(value.min()), float(value.max())
+    raise RecordError(
+        f"{rows.place}, {claim.header}: the figures run from {low:g} to {high:g}; a deck rating runs from 9, the best, "
+        "to 0. State in a mapping file (--map) which it is: [scale] worst = 0 and best = 9, if they are such ratings of "
+        f'poor decks alone; else [columns] "{claim.header}" = "condition" and [scale] worst and best as the owner has '
+        "them."
+    )
+
+
+def _digit_of(cells: pd.Series) -> pd.Series:
+    """Ratings written with their word, such as ``7 Good``, as their digit; ``N N/A`` as N."""
+    worded = cells.str.strip().str.extract(r"^([0-9N])\s*[-:=]?\s+\(?[A-Za-z][^0-9]*$", expand=False)
+    return cells if worded.isna().all() else cells.where(worded.isna(), worded)
 
 
 def year_of_inspection(rows: Rows) -> Floats | None:
@@ -116,6 +171,8 @@ def year_of_inspection(rows: Rows) -> Floats | None:
 
 
 def _year_in(cell: str, today: int) -> float:
+    if (counted := re.fullmatch(r"\s*(\d{12,13})(?:\.0)?\s*", cell)) is not None:  # thousandths of a second since 1970
+        return float(pd.Timestamp(int(counted[1]), unit="ms").year)
     found = {int(y) for y in re.findall(r"(?<!\d)(?:19|20)\d\d(?!\d)", cell)}
     if len(found) == 1:
         return float(found.pop())
@@ -142,6 +199,7 @@ def check_ratings(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     none = (said.str.upper() == "N").to_numpy(dtype=bool)
     rows.fault(none, "deck_rating", "S-NO-RATING", "N says that a rating does not apply", "Nothing.", "set aside")
     rows.required("deck_rating")
+    ratings_of_nine(rows)
     year = _year(rows, "rated_year") if rows.has("rated_year") else year_of_inspection(rows)
     year = np.full(rows.n, np.nan) if year is None else year
     columns: dict[str, Any] = {"bridge_id": _bridge(rows, register), "rated_year": year}

@@ -118,7 +118,8 @@ def table_sql(name: str, record: Record, moment: datetime | None = None) -> str:
 _ABOUT = {
     "bridge": ("bridge_id",), "deck": ("deck_id",), "traffic": ("bridge_id", "year"),
     "survey": ("deck_id", "survey_date"), "defect": ("survey_id", "defect_id"), "repair": ("deck_id", "repair_date"),
-    "closing": ("deck_id", "closed_on"), "rating": ("bridge_id", "rated_year"), "active_area": ("survey_id", "area_id"),
+    "closing": ("deck_id", "closed_on"), "rating": ("bridge_id", "rated_year"),
+    "condition": ("bridge_id", "condition_year"), "active_area": ("survey_id", "area_id"),
     "element_quantity": ("bridge_id", "quantity_date", "element", "parent_element"), "base": ("kind", "base_id"),
 }  # fmt: skip
 

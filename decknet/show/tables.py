@@ -27,7 +27,8 @@ Records = Mapping[str, pd.DataFrame]
 
 # In this order a survey finds its deck, and a defect its survey.
 ORDER = (
-    "bridge", "deck", "survey", "defect", "active_area", "repair", "closing", "traffic", "rating", "element_quantity",
+    "bridge", "deck", "survey", "defect", "active_area", "repair", "closing", "traffic", "rating", "condition",
+    "element_quantity",
 )  # fmt: skip
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 STAMP = "2000-01-01T00:00:00.000Z"  # the same in every file, so that equal content gives equal bytes

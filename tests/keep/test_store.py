@@ -270,7 +270,7 @@ def test_a_store_from_before_kinds_of_decks_takes_them_and_older_bridges(tmp_pat
     prints = []
     for kind, held, new in (
         ("bridge", bridge, ("closed_to_traffic",)),
-        ("deck", deck, ("deck_kind", "kind_year", "in_use", "retired_on", "retired_why")),
+        ("deck", deck, ("deck_kind", "kind_year", "in_use", "retired_on", "retired_why", "deck_area_m2")),
     ):
         names = [n for n in RECORDS[kind].names() if n not in new]
         prints.append(int(fingerprints(to_store(held, RECORDS[kind].columns)[names]).iloc[0]))
