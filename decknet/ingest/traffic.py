@@ -142,7 +142,7 @@ def ratings_of_nine(rows: Rows) -> None:
     low, high = float(value.min()), float(value.max())
     raise RecordError(
         f"{rows.place}, {claim.header}: the figures run from {low:g} to {high:g}; a deck rating runs from 9, the best, "
-        "to 0. State in a mapping file (--map) which it is: [scale] worst = 0 and best = 9, if they are such ratings of "
+        "to 0. State in a mapping file (--map) which it is: [scale] worst = 0 and best = 9, if they are such, of "
         f'poor decks alone; else [columns] "{claim.header}" = "condition" and [scale] worst and best as the owner has '
         "them."
     )
