@@ -10,7 +10,7 @@ import pandas as pd
 
 from decknet.columns import RECORDS, Column
 from decknet.errors import RecordError
-from decknet.ingest import values
+from decknet.ingest import measures, values
 from decknet.ingest.coded import filled, once
 from decknet.ingest.optional import posted_and_closed
 from decknet.ingest.rows import Bools, Floats, Found, fault_frame, record_frame
@@ -83,6 +83,12 @@ class Rows(Found):
         body = self.table.cells[claim.index]
         if "station" in name:
             body = values.stations(body, 100.0 if claim.unit in ("ft", "feet", "foot") else 1000.0)
+        if "offset" in name:
+            body = measures.sides(body)
+        if name == "bearing_deg":
+            body = measures.bearings(body)
+        if claim.column.unit == "m":
+            body = measures.feet_and_inches(body)
         if name in ("longitude_deg", "latitude_deg"):
             body = values.degrees(body, name == "latitude_deg")
         typed = self._typed(claim)
@@ -141,6 +147,14 @@ class Rows(Found):
             self.in_range(name, value)
         return value
 
+    def _origin(self, name: str) -> float:
+        """Station of the first joint in the file's own unit; 0 where stations are counted from it."""
+        if "station" not in name or not self.stated.origin_station:
+            return 0.0
+        step = 100.0 if self.claims[name].unit in ("ft", "feet", "foot") else 1000.0
+        plain = values.stations(pd.Series([self.stated.origin_station], dtype="str"), step)
+        return float(str(plain.iloc[0]).replace(",", "."))
+
     def _in_unit(self, name: str) -> tuple[Floats, Any]:
         """Numbers in the unit kept, and of what a share each is (``deck``, ``surveyed``, ``either`` or nothing).
 
@@ -150,7 +164,7 @@ class Rows(Found):
 
         claim = self.claims[name]
         found = self.read_number(name)
-        value = found.value * claim.factor + claim.offset
+        value = (found.value - self._origin(name)) * claim.factor + claim.offset
         share = (
             None
             if not claim.share_of and not found.unit and "unit" not in self.claims

@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 
 from decknet.columns import normal
-from decknet.ingest import looks, shapes, surveys
+from decknet.ingest import looks, measures, shapes, surveys
 from decknet.ingest.checks import record_frame
 from decknet.ingest.coded import spread
 from decknet.ingest.kinds import is_coverage
@@ -58,6 +58,7 @@ def check_defects(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     size = register.size(deck)
     rows.in_time("survey_date", day, size["year"].to_numpy())
     area_m2 = surveys.deck_m2(size)
+    measures.ask_for_origin(rows, size)
     columns["area_m2"] = area = rows.area("area_m2", area_m2)
     columns["shape"] = drawn = shapes.deck_shapes(rows, area, deck, register)
     shapes.beyond_deck(rows, drawn, deck, size, register)

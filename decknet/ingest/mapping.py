@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import json
 import math
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
@@ -22,7 +23,7 @@ __all__ = ["Stated", "mapping_text", "read_mapping"]
 ORDERS = ("day first", "month first", "year first")
 KEYS = (
     "columns", "values", "crs", "sheet", "layer", "as", "dates", "decimal", "year", "date", "grid", "words", "scale",
-    "years", "number_rows", "encoding",
+    "years", "number_rows", "encoding", "origin_station",
 )  # fmt: skip
 TABLES = ("columns", "values", "grid", "words", "scale")
 YEARS_HOLD = ("condition", "aadt", "")
@@ -49,6 +50,8 @@ class Stated:
         Each row is a bridge of its own, called by file and line.
     encoding : str
         Of delimited text.
+    origin_station : str
+        Station of the first joint, as the file's stations are written; empty where they are counted from it.
     """
 
     columns: dict[str, str] = field(default_factory=dict)
@@ -67,6 +70,7 @@ class Stated:
     years: str | None = None
     number_rows: bool = False
     encoding: str = ""
+    origin_station: str = ""
 
     def told(self) -> str:
         """All that is stated, as one line for the intake log; empty where nothing is."""
@@ -147,6 +151,8 @@ def _stated(path: str, data: dict[str, Any]) -> Stated:
     fixed = data.get("values", {})
     if not isinstance(fixed, dict):
         raise RecordError(f'{path}, values: must be lines of our_column = "value" under [values].')
+    origin = str(fixed.get("origin_station", ""))
+    fixed = {name: value for name, value in fixed.items() if name != "origin_station"}
     for name in fixed:
         if column_named(name) is None and name != "unit":
             near = difflib.get_close_matches(name, sorted({n for r in RECORDS.values() for n in r.names()}), 1)
@@ -174,7 +180,14 @@ def _stated(path: str, data: dict[str, Any]) -> Stated:
         data.get("years"),
         data.get("number_rows", False),
         data.get("encoding", ""),
+        _origin(path, str(data.get("origin_station", "") or origin)),
     )
+
+
+def _origin(path: str, station: str) -> str:
+    if station and not re.fullmatch(r"\s*[+-]?\d+(?:\+\d+)?(?:[.,]\d+)?\s*", station):
+        raise RecordError(f"{path}, origin_station: {station!r} is no station. Write it as the file does: 12+45.3.")
+    return station.strip()
 
 
 def _scale(path: str, ends: Any) -> dict[str, float]:
@@ -227,7 +240,7 @@ def mapping_text(stated: Stated, mapping: Any) -> str:
         As ``Reading.mapping``.
     """
     lines = ["# Which column is which. Bring files of this make in with: decknet load STORE FILE --map THIS"]
-    for key in ("kind", "sheet", "crs", "dates", "decimal", "years", "encoding"):
+    for key in ("kind", "sheet", "crs", "dates", "decimal", "years", "encoding", "origin_station"):
         value = getattr(stated, key)
         if value:
             lines.append(f"{'as' if key == 'kind' else key} = {_quoted(value)}")

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from decknet.ingest import shapes, surveys
+from decknet.ingest import measures, shapes, surveys
 from decknet.ingest.recognise import STRIP
 from decknet.ingest.tongues import TREATMENTS_TOO
 from decknet.ingest.values import plain
@@ -43,6 +43,7 @@ def check_repairs(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     """Repairs of one table."""
     deck, size = surveys.deck_and_size(rows, register)
     area_m2 = surveys.deck_m2(size)
+    measures.ask_for_origin(rows, size)
     rows.required("repair_date", "treatment")
     day = rows.dates("repair_date")
     rows.in_time("repair_date", day, size["year"].to_numpy())

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from decknet.ingest import looks
+from decknet.ingest import looks, measures
 from decknet.ingest.coded import Codes, numbered, once, spread
 from decknet.ingest.recognise import TOTALS
 from decknet.ingest.tongues import METHOD_WORDS
@@ -98,6 +98,7 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     codes, names, size = _decks(rows, register)
     deck = spread(names, codes)
     area = deck_m2(size)
+    measures.ask_for_origin(rows, size)
     rows.required("survey_date")
     day = rows.dates("survey_date")
     rows.in_time("survey_date", day, size["year"].to_numpy())
