@@ -377,17 +377,17 @@ def refusal(place: str, table: Table, stated: Stated, kind: str, why: str) -> Re
     """
     start = f"{place}: " if place else ""
     heads = ", ".join(repr(h) for h in table.headers if h)
-    nothing = f"nothing in it is recognised: its headers are {heads}."
+    nothing = (
+        f"nothing in it is recognised: its headers are {heads}, and no column names a bridge or tells of one. If it "
+        "holds records all the same, name their kind (--as) and state the columns in a mapping file (--map)."
+    )
+    plain = RecordError(f"{start}{why or nothing}")
     if kind not in _KINDS or not len(table.cells):
-        return RecordError(f"{start}{why or nothing}")
+        return plain
     found = suggest(table, stated, kind)
-    if not kind and (found.number_rows or not found.number) and len(found.tells) < 2:
-        return RecordError(
-            f"{start}{nothing[:-1]}, and no column names a bridge or tells of one. If it holds "
-            "records all the same, name their kind (--as) and state the columns in a mapping file (--map)."
-        )
-    if not found.columns and not found.asks:
-        return RecordError(f"{start}{why or nothing}")
+    no_bridges = not kind and (found.number_rows or not found.number) and len(found.tells) < 2
+    if no_bridges or not (found.columns or found.asks):
+        return plain
     near = ""
     if found.number and found.number != "known":
         at = [i for i, label in enumerate(table.labels()) if found.columns.get(label) == "bridge_id"]
