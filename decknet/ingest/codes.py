@@ -95,6 +95,7 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
         ("F-NO-YEAR", "A bridge has the year it was built."),
         ("F-SCALE", "A figure of condition stands on a scale whose worst and best end are stated."),
         ("F-UNDATED", "A count or rating has its year; one without is kept so, for bridges that have no dated one."),
+        ("F-ONE-WAY", "Where counts are given by direction, both directions of a bridge are given."),
         ("F-OLD-COUNT", "A count older than ten years is marked as old."),
     ),
     "figures": (

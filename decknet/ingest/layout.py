@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -12,7 +13,7 @@ from decknet.ingest.recognise import is_known_header, is_unit
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-__all__ = ["Grid", "Laid", "blocks", "lay_out", "may_be_odd", "odd_rows"]
+__all__ = ["Grid", "Laid", "beside", "blocks", "lay_out", "may_be_odd", "odd_rows", "upright"]
 
 SEARCHED = 40  # rows in which a header is looked for
 _TOTAL = re.compile(
@@ -124,6 +125,84 @@ def lay_out(grid: Grid, stated: Sequence[str] = ()) -> Laid | str:
     if joined_up:
         grid.notes.append("two header rows are read as one")
     return headers, rows, odd_rows(grid, headers, rows)
+
+
+def upright(grid: Grid) -> Grid:
+    """A page whose headers run down its first column, turned so that they run along its top; any other as it is.
+
+    Parameters
+    ----------
+    grid : Grid
+
+    Returns
+    -------
+    Grid
+        Of a page that is turned the lines are its columns.
+    """
+    if len(grid.rows) > 4 * _MOST_TURNED:
+        return grid
+    held = [row for row in grid.rows if any(c.strip() for c in row)]
+    if not (_LEAST_TURNED <= len(held) <= _MOST_TURNED) or grid.merged:
+        return grid
+    first = [next((c for c in row if c.strip()), "") for row in held]
+    down = sum(is_known_header(c) and not _FIGURE.fullmatch(c) for c in set(first))
+    along = max(_score(row, set()) for row in held[:SEARCHED])
+    if down < _LEAST_TURNED or down * 2 <= len(held) or along >= down:
+        return grid
+    lead = min(next(j for j, c in enumerate(row) if c.strip()) for row in held)
+    width = max(len(row) for row in held)
+    rows = [[row[j].strip() if j < len(row) else "" for row in held] for j in range(lead, width)]
+    typed = None
+    if grid.typed is not None:
+        at = [i for i, row in enumerate(grid.rows) if any(c.strip() for c in row)]
+        typed = [{k for k, i in enumerate(at) if j in grid.typed[i]} for j in range(lead, width)]
+    note = "the table stands on its side, a record a column: what is called a line is a column of the file"
+    return Grid(grid.name, grid.sheet, rows, list(range(lead + 1, width + 1)), typed, notes=[*grid.notes, note])
+
+
+_LEAST_TURNED, _MOST_TURNED = 3, 60  # headers of a page that stands on its side
+
+
+def beside(grid: Grid) -> list[Grid]:
+    """The tables that stand beside each other on a page, a blank column between them and a header over each.
+
+    Parameters
+    ----------
+    grid : Grid
+
+    Returns
+    -------
+    list of Grid
+        The page itself where it holds one table.
+    """
+    width = max((len(row) for row in grid.rows), default=0)
+    if width < 2 * _LEAST_BESIDE + 1 or grid.merged:
+        return [grid]
+    top = next((i for i, row in enumerate(grid.rows[:SEARCHED]) if _is_header(row)), None)
+    if top is None:
+        return [grid]
+    head = grid.rows[top]
+    body = grid.rows[top:]
+    blank = [all(j >= len(row) or not row[j].strip() for row in body) for j in range(width)]
+    edges = [-1, *(j for j in range(len(head)) if blank[j]), width]
+    parts = [(a + 1, b) for a, b in itertools.pairwise(edges) if b - a > _LEAST_BESIDE]
+    heads = [[normal(c) for c in head[a:b] if c.strip()] for a, b in parts]
+    if len(parts) < 2 or not all(_is_header(head[a:b]) for a, b in parts):
+        return [grid]
+    if not any(set(one) & set(other) for one, other in itertools.pairwise(heads)):
+        return [grid]  # one table with a blank column in it
+    out = []
+    for a, b in parts:
+        typed = None if grid.typed is None else [{j - a for j in some if a <= j < b} for some in grid.typed]
+        rows = [row[a:b] for row in grid.rows]
+        name = f"columns {a + 1} to {b}"
+        sheet = name if not grid.sheet else f"{grid.sheet}, {name}"
+        out.append(Grid(grid.name, sheet if a else grid.sheet, rows, list(grid.lines), typed, odd=grid.odd,
+                        ragged=grid.ragged, notes=list(grid.notes), mark=grid.mark))  # fmt: skip
+    return out
+
+
+_LEAST_BESIDE = 2  # columns of a table beside another
 
 
 def blocks(grid: Grid) -> list[Grid]:

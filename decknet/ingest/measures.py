@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from decknet.errors import RecordError
+from decknet.ingest import values
 from decknet.ingest.coded import each
 
 if TYPE_CHECKING:
@@ -133,6 +134,9 @@ def _each(text: pd.Series, mark: str, turned: Callable[[str], str]) -> pd.Series
     return each(text, change)
 
 
+FEW = 4  # stations that are too few to tell from where they are counted
+
+
 def ask_for_origin(rows: Rows, size: pd.DataFrame) -> None:
     """Stop where every station lies beyond its deck: they are counted from elsewhere than the first joint.
 
@@ -150,11 +154,16 @@ def ask_for_origin(rows: Rows, size: pd.DataFrame) -> None:
     names = [n for n in ("from_station_m", "to_station_m", "station_m") if rows.has(n)]
     if not names or rows.stated.origin_station:
         return
-    told = [rows.read_number(n).value * rows.claims[n].factor for n in names]
+    told = []
+    for claim in (rows.claims[n] for n in names):
+        plain = values.stations(
+            rows.table.cells[claim.index], 100.0 if claim.unit in ("ft", "feet", "foot") else 1000.0
+        )
+        told.append(values.numbers(plain).value * claim.factor)
     stations = np.concatenate(told)
     length = np.concatenate([size["length_m"].to_numpy(dtype=float, na_value=np.nan)] * len(names))
     known = ~np.isnan(stations) & ~np.isnan(length)
-    if not known.any() or np.isnan(told[0]).all() or (stations[known] <= length[known]).any():
+    if known.sum() < FEW or np.isnan(told[0]).all() or (stations[known] <= length[known]).any():
         return
     claim = rows.claims[names[0]]
     least_m = stations[known].min()

@@ -14,6 +14,7 @@ import pandas as pd
 from decknet.columns import normal
 from decknet.errors import RecordError
 from decknet.ingest.drivers import opened
+from decknet.ingest.nested import SHAPES, flat_rows, shapes_of, with_described
 from decknet.ingest.table import Table, as_text, cell_text
 
 if TYPE_CHECKING:
@@ -76,17 +77,21 @@ def _plain_json(path: Path, why: Exception) -> Table:
         ) from wrong
     rows = data if isinstance(data, list) else next((v for v in data.values() if isinstance(v, list)), None) \
         if isinstance(data, dict) else None  # fmt: skip
-    if not rows or not all(isinstance(r, dict) for r in rows) or any("geometry" in r for r in rows):
+    if not rows or not all(isinstance(r, dict) for r in rows):
         raise RecordError(
             f"{path.name}: the file is JSON, but neither map data ({_first(why, path)}) nor a list of rows. "
             "Export it again as GeoPackage or GeoJSON."
         ) from why
-    headers = list(dict.fromkeys(str(h) for r in rows for h in r))
+    shape = shapes_of(rows)
+    rows = flat_rows(rows)
+    taken = SHAPES if shape is not None else ()
+    headers = list(dict.fromkeys(str(h) for r in rows for h in r if h not in taken))
     values = [[cell_text(_plain_value(r.get(h))) for r in rows] for h in headers]
     cells = pd.DataFrame({j: pd.array([t for t, _ in c], dtype="str") for j, c in enumerate(values)})
     typed = np.array([[n for _, n in c] for c in values], dtype=bool).T
     line = np.arange(2, len(rows) + 2, dtype=np.int64)
-    return Table(path.stem, "", tuple(h.strip() for h in headers), cells, line, typed,
+    return Table(path.stem, "", tuple(h.strip() for h in headers), cells, line, typed, shape,
+                 None if shape is None else "EPSG:4326",
                  notes=["rows of a JSON list; the first counts as line 2"])  # fmt: skip
 
 
@@ -170,7 +175,7 @@ def _layer(path: Path, at: tuple[Path, int], layer: str, *, several: bool, same:
         layer or path.stem, own, tuple(headers), cells, np.arange(2, n + 2, dtype=np.int64), typed, shape, crs, odd=odd,
         notes=notes, cut=ending in (".shp", ".dbf"),
     )  # fmt: skip
-    return _by_drawing_layer(made) if ending == ".dxf" else [made]
+    return _by_drawing_layer(made) if ending == ".dxf" else [with_described(made)]
 
 
 # Columns that come with a format and not from the one who drew: left out where they say nothing.

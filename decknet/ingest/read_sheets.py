@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from decknet.errors import RecordError
-from decknet.ingest.layout import Grid, blocks, lay_out
+from decknet.ingest.layout import Grid, beside, blocks, lay_out, upright
 from decknet.ingest.sheet_parts import Parts, parts_of
 from decknet.ingest.table import Table, cell_text, table_of
 
@@ -53,7 +53,7 @@ def read_sheets(path: Path, stated: Sequence[str], only: str) -> tuple[list[Tabl
             others.append((sheet, f"the sheet cannot be read ({why})"))
             continue
         notes = ["the sheet is hidden and is read all the same"] if sheet in unseen else []
-        for block in blocks(grid):
+        for block in (part for page in blocks(upright(grid)) for part in beside(page)):
             laid = lay_out(block, stated)
             if isinstance(laid, str):
                 others.append((sheet, laid))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from decknet.errors import RecordError
 from decknet.ingest.encodings import decoded
 from decknet.ingest.fixed_width import is_fixed_width, read_fixed_width
-from decknet.ingest.layout import Grid, lay_out
+from decknet.ingest.layout import Grid, beside, lay_out, upright
 from decknet.ingest.read_plain import read_plain
 from decknet.ingest.table import NATIONAL_HEADER, Table, table_of
 
@@ -46,10 +46,13 @@ def read_text(path: Path, stated: Sequence[str], encoding: str = "") -> tuple[li
         grid = _single_quoted(path, text, mark, strip=True) if single else _delimited(path, text, mark)
         if told and grid.rows:
             del grid.rows[0], grid.lines[0]
-    table = lay_out(grid, stated)
-    if isinstance(table, str):
-        raise RecordError(f"{path.name}: {table} The first line must name the columns.")
-    return [table_of(grid, table, notes, delimiter=mark)], []
+    tables = []
+    for part in beside(upright(grid)):
+        table = lay_out(part, stated)
+        if isinstance(table, str):
+            raise RecordError(f"{path.name}: {table} The first line must name the columns.")
+        tables.append(table_of(part, table, list(notes), delimiter=mark))
+    return tables, []
 
 
 _QUOTED = re.compile(r'(?:(?<=[,;\t|\r\n])|\A)[ ]?"(?:[^"]|"")*"(?=[,;\t|\r\n]|\Z)')

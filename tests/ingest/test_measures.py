@@ -29,17 +29,18 @@ def test_the_origin_is_in_the_unit_of_the_stations(read):
 
 
 @pytest.mark.parametrize(
-    ("head", "row"), [(SURVEY, "001,2024-05-06,2,1+200,1+210"), (DEFECTS, "001,2024-05-06,spall,1+200,1+202,-1,1")]
-)
-def test_stations_that_all_lie_beyond_their_decks_are_asked_for(read, head, row):
-    with pytest.raises(
-        RecordError, match=r"every station lies beyond its deck \(from 1200 m, on decks of at most 40 m\)"
-    ):
-        read(f"{head}{row}\n")
+    ("head", "row", "name"),
+    [(SURVEY, "00{n},2024-05-06,2,1+2{n}0,1+2{n}5", "surveys.csv"),
+     (DEFECTS, "00{n},2024-05-06,spall,1+2{n}0,1+2{n}2,-1,1", "defects.csv")],
+)  # fmt: skip
+def test_stations_that_all_lie_beyond_their_decks_are_asked_for(read, head, row, name):
+    rows = [row.format(n=n) + "\n" for n in (1, 2, 3)]
+    said = r"every station lies beyond its deck \(from 1210 m, on decks of at most 40 m\).*origin_station=1\+210"
+    with pytest.raises(RecordError, match=said):
+        read(head + "".join(rows), name)
     # one that lies on its deck shows that they are counted from the first joint
-    other = row.replace("1+200", "10").replace("1+210", "20").replace("1+202", "12")
-    assert len(read(f"{head}{other}\n").faults) == len(read(f"{head}{other}\n").faults)
-    assert read(f"{head}{row}\n{other}\n").rows_read == 2
+    other = rows[0].replace("1+210", "10").replace("1+215", "20").replace("1+212", "12")
+    assert read(head + "".join([*rows[1:], other]), name).rows_read == 3
 
 
 @pytest.mark.basis("derived", "left of the centreline is negative; 5 ft 6 in is 1.6764 m")
