@@ -29,12 +29,14 @@ __all__ = [
     "holds_figures",
     "holds_names",
     "unit_question",
+    "width_unit_unsure",
     "words_of",
 ]
 
 OF_YEAR = "condition of "  # before the year of a column that holds the conditions of that year
 UNIT_ASKED = "?"  # stands for a unit that the user has yet to state
 FOOT_M = 0.3048
+FEW_WIDTHS, WIDE_M = 5, 20.0  # widths that are too few to tell, and the median above which they are likely in feet
 WIDEST_M = 40.0  # the median deck of a network is narrower than this
 # The number of an item before or after its name, as lists in the national form have it.
 ITEM = re.compile(r"^\s*[\"']?(?:[A-Z]{3})?\d{1,3}[A-D]? - |_[01]\d\d[A-D]?(?=[\"']?\s*$)")
@@ -133,11 +135,25 @@ def area_unit_unsure(table: Table, area: int, length: int | None) -> str:
     )
 
 
+def width_unit_unsure(table: Table, width: int) -> str:
+    """Why a width without a unit may be in feet, in words; empty where it is likely in metres."""
+    value = figures(table, width)
+    value = value[value > 0]
+    if len(value) < FEW_WIDTHS or (median := float(np.median(value))) <= WIDE_M:
+        return ""
+    return (
+        f"its unit is not stated, and as m the median deck would be {median:.0f} m wide; as ft it would be "
+        f"{median * FOOT_M:.1f} m"
+    )
+
+
 def unit_question(table: Table, index: int, of: Column, length: int | None) -> str:
     """What the user is asked of the unit of a column."""
     why = "its unit is not stated"
     if of.name == "deck_area_m2":
         why = area_unit_unsure(table, index, length) or why
+    if of.name == "width_m":
+        why = width_unit_unsure(table, index) or why
     units = {"m2": "m2 or ft2", "m": "m or ft", "mm": "mm or in", "km": "km or mi"}.get(of.unit, of.unit or "none")
     label = table.labels()[index]
     return (

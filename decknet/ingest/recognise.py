@@ -22,6 +22,7 @@ from decknet.ingest.evidence import (
     holds_figures,
     holds_names,
     unit_question,
+    width_unit_unsure,
 )
 from decknet.ingest.prepared import joined_parts, stated_for
 from decknet.ingest.tongues import HEADERS
@@ -307,8 +308,8 @@ def claim_columns(table: Table, kind: str, stated: Stated, place: str) -> tuple[
     _alike(found, table)
     told = _several_looks(found)
     claims = _settle(found, unused, place)
-    if "deck_area_m2" in claims:
-        _area_told(claims["deck_area_m2"], table, place)
+    if kind in ("bridge", "deck"):
+        _sizes_told(claims, table, place)
     other = no_deck_number(table) if "deck_id" in claims and claims["deck_id"].rank == 2 else None
     if other is not None and kind in ("bridge", "deck") and claims["deck_id"].index == other[0]:
         unused[claims.pop("deck_id").index] = other[1]
@@ -374,13 +375,20 @@ def _length_at(table: Table) -> int | None:
     return next((i for i, h in enumerate(table.headers) if h and fits(h, length) is not None), None)
 
 
-def _area_told(claim: Claim, table: Table, place: str) -> None:
-    """Stop where an area of decks has no unit and cannot be in the one it is kept in."""
-    if claim.unit or claim.share_of:
-        return
-    if area_unit_unsure(table, claim.index, _length_at(table)):
-        asked = unit_question(table, claim.index, claim.column, _length_at(table))
-        raise RecordError(f"{place}, {claim.header}: {asked}")
+def _sizes_told(claims: dict[str, Claim], table: Table, place: str) -> None:
+    """Stop where an area or a width of decks has no unit and can hardly be in the one it is kept in."""
+    for name in ("deck_area_m2", "width_m"):
+        claim = claims.get(name)
+        if claim is None or claim.unit or claim.share_of or claim.rank == 9:
+            continue
+        unsure = (
+            area_unit_unsure(table, claim.index, _length_at(table))
+            if name == "deck_area_m2"
+            else width_unit_unsure(table, claim.index)
+        )
+        if unsure:
+            asked = unit_question(table, claim.index, claim.column, _length_at(table))
+            raise RecordError(f"{place}, {claim.header}: {asked}")
 
 
 def no_deck_number(table: Table) -> tuple[int, str] | None:

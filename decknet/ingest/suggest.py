@@ -27,6 +27,7 @@ from decknet.ingest.evidence import (
     first_value,
     holds_figures,
     holds_names,
+    width_unit_unsure,
     words_of,
 )
 from decknet.ingest.optional import posted_and_closed
@@ -339,18 +340,26 @@ def _bears_out(table: Table, index: int, of: Column, unit: str) -> bool:
 
 
 def _ask_units(table: Table, out: Suggestion, held: dict[str, int], labels: Sequence[str]) -> None:
-    """Lines with the unit left open, for an area of decks whose header has none."""
+    """Lines with the unit left open, for sizes of decks whose headers have none and that can hardly be in m."""
     by = {name: labels.index(h) for h, name in out.columns.items() if name not in ("", "bridge_id")}
     at = {**held, **by}
-    if "deck_area_m2" not in at:
-        return
-    i = at["deck_area_m2"]
-    fit = fits(table.headers[i], next(c for c in RECORDS["deck"].columns if c.name == "deck_area_m2"))
-    if fit is not None and fit[0]:
-        return
-    if why := area_unit_unsure(table, i, at.get("length_m")):
-        out.columns[labels[i]] = f"deck_area_m2 in {UNIT_ASKED}"
-        out.asks.append(f"{labels[i]}: {why}. Write m2 or ft2 in place of the question mark.")
+    units = {"deck_area_m2": "m2 or ft2", "width_m": "m or ft"}
+    for name in [n for n in units if n in at]:
+        i = at[name]
+        fit = fits(table.headers[i], next(c for c in RECORDS["deck"].columns if c.name == name))
+        if fit is not None and fit[0]:
+            continue
+        why = area_unit_unsure(table, i, at.get("length_m")) if name == "deck_area_m2" else width_unit_unsure(table, i)
+        if not why:
+            continue
+        out.columns[labels[i]] = f"{name} in {UNIT_ASKED}"
+        out.asks.append(f"{labels[i]}: {why}. Write {units[name]} in place of the question mark.")
+        long = at.get("length_m")
+        if name == "width_m" and long is not None and (of := column_named("length_m")) is not None:
+            fit = fits(table.headers[long], of)
+            if fit is None or not fit[0]:
+                out.columns[labels[long]] = f"length_m in {UNIT_ASKED}"
+                out.asks.append(f"{labels[long]}: likely in the unit of the width.")
 
 
 # What a table says of a bridge before its rows are taken for bridges.

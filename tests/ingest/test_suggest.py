@@ -142,3 +142,16 @@ def test_the_unit_in_a_header_survives_a_mapping(read):
     assert found["delaminated_m2"].iloc[0] == pytest.approx(100 * 0.3048**2)
     other = read(text, "surveys.csv", mapping.replace('"delaminated_m2"', '"delaminated_m2 in m2"')).records["survey"]
     assert other["delaminated_m2"].iloc[0] == 100
+
+
+def test_widths_that_can_hardly_be_metres_are_asked_for(read):
+    # a median of 36: 36 m would be ten lanes and more, 36 ft is 10.97 m
+    rows = "".join(f"K{n},Mill Bridge,{90 + n},{34 + n}\n" for n in range(5))
+    text = f"bridge no,name,Structure Length,Deck Width\n{rows}"
+    why = refusal(read, text)
+    assert "as m the median deck would be 36 m wide; as ft it would be 11.0 m" in str(why)
+    answered = why.suggestion.replace("in ?", "in ft")
+    decks = read(text, "list.csv", answered).records["deck"]
+    assert decks["width_m"].iloc[0] == pytest.approx(34 * 0.3048)
+    assert decks["length_m"].iloc[0] == pytest.approx(90 * 0.3048)
+    assert len(read(text.replace("Deck Width", "Deck Width (m)"), "list.csv").records["deck"]) == 5
