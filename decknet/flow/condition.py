@@ -242,7 +242,7 @@ class Condition:
     def _state(self) -> pd.DataFrame:
         """One row a deck in the order of the records, before ranking."""
         status = self.decks.merge(self.growth.status(), on="deck_id")
-        status["area_m2"] = status["length_m"] * status["width_m"]
+        status["area_m2"] = (status["length_m"] * status["width_m"]).fillna(status["deck_area_m2"])
         status["built_year"] = status["deck_built_year"].fillna(status["built_year"])  # of the deck itself
         traffic = self.traffic.reindex(status["bridge_id"])
         for name in traffic.columns:
