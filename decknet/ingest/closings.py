@@ -10,6 +10,7 @@ import shapely
 
 from decknet.ingest import shapes, surveys, values
 from decknet.ingest.coded import spelled
+from decknet.ingest.optional import tolerant
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Bools, Floats, Rows
@@ -77,7 +78,7 @@ def _places(rows: Rows, size: pd.DataFrame) -> dict[str, Floats]:
         def read(name: str = name) -> Floats | None:
             return rows.number(name)
 
-        value, lost = shapes.optional(rows, read)
+        value, lost = tolerant(rows, read, "it is left out")
         value = np.full(rows.n, np.nan) if value is None else np.where(lost, np.nan, value)
         off: Bools = (value < low - 0.1) | (value > high + 0.1)
         rule = {int(i): f"{value[i]:g} m is not on the deck ({low[i]:g} to {high[i]:g} m)" for i in np.flatnonzero(off)}

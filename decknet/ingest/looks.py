@@ -12,6 +12,7 @@ import shapely
 from decknet.columns import normal
 from decknet.ingest import shapes, values
 from decknet.ingest.coded import once, spelled
+from decknet.ingest.optional import tolerant
 from decknet.ingest.recognise import ALSO, STRIP
 from decknet.ingest.where import WHOLE, DeckFacts, Place, find_place, remark_of_part, says_whole
 
@@ -111,7 +112,7 @@ def _strip(rows: Rows, size: pd.DataFrame) -> tuple[dict[str, Floats], Bools]:
     unread = np.zeros(rows.n, dtype=bool)
     if not any(rows.has(n) for n in STRIP):
         return {}, unread
-    edges, unread = shapes.optional(rows, lambda: shapes.strip(rows))
+    edges, unread = tolerant(rows, lambda: shapes.strip(rows), "it is left out")
     edges = {name: np.where(unread, np.nan, value) for name, value in edges.items()}
     for a, b in (STRIP[:2], STRIP[2:]):
         if a not in edges or b not in edges:

@@ -10,22 +10,17 @@ import pandas as pd
 
 from decknet.ingest import values
 from decknet.ingest.coded import once, spread
+from decknet.ingest.codes import CODES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from decknet.ingest.checks import Bools, Rows
 
-__all__ = ["left_out", "optional", "posted_and_closed"]
+__all__ = ["left_out", "optional", "posted_and_closed", "tolerant"]
 
 T = TypeVar("T")
 
-# A rule that refuses a row where the cell is needed: the code of its flag where it is not.
-_FLAGS = {
-    "R-NUMBER": "F-NUMBER", "R-INEXACT": "F-INEXACT", "R-WHOLE": "F-WHOLE", "R-RANGE": "F-RANGE", "R-UNIT": "F-UNIT",
-    "R-CHOICE": "F-CHOICE", "R-YES-NO": "F-YES-NO", "R-DATE": "F-DATE", "R-FUTURE": "F-FUTURE",
-    "R-BEFORE-BUILT": "F-BEFORE-BUILT",
-}  # fmt: skip
 _SHUT = r"closed|close|gesperrt|fermée?|cerrado|chiuso|encerrada|gesloten|afgesloten|lukket|stengt|avstängd|通行止め?"
 _LIMIT = (
     r"posted|posting|restrict\w*|weight|load limit|limited|limitée?|lastbeschränk\w*|beschränk\w*|limitado|limitato|"
@@ -37,7 +32,9 @@ _FREE = (
 )
 
 
-def left_out(rows: Rows, found: int, refused: Bools) -> np.ndarray[Any, np.dtype[np.int64]]:
+def left_out(
+    rows: Rows, found: int, refused: Bools, told: str = "it is left out, the record stays"
+) -> np.ndarray[Any, np.dtype[np.int64]]:
     """Turn what was refused since into flags: the cell is left out and the record stays.
 
     Parameters
@@ -47,6 +44,8 @@ def left_out(rows: Rows, found: int, refused: Bools) -> np.ndarray[Any, np.dtype
         Faults there were before.
     refused : array of bool, shape (n,)
         Rows that were refused before.
+    told : str
+        What becomes of the cell.
 
     Returns
     -------
@@ -58,10 +57,30 @@ def left_out(rows: Rows, found: int, refused: Bools) -> np.ndarray[Any, np.dtype
         if piece["severity"] != "refuse":
             continue
         at.append(piece["at"])
-        piece["severity"], piece["code"] = "flag", _FLAGS.get(piece["code"], "F-LEFT-OUT")
-        piece["rule"] += "; it is left out, the record stays"
+        code = f"F{piece['code'][1:]}"
+        piece["severity"], piece["code"] = "flag", code if code in CODES else "F-LEFT-OUT"
+        piece["rule"] += f"; {told}"
     rows.refused[:] = refused
     return np.array(at, dtype=np.int64)
+
+
+def tolerant(
+    rows: Rows, read: Callable[[], T], told: str = "it is left out, the record stays"
+) -> tuple[T, Bools]:  # fmt: skip
+    """Cells read that no record may be lost for: what would refuse a row is a flag.
+
+    Returns
+    -------
+    value
+        As ``read`` gives it.
+    lost : array of bool, shape (n,)
+        Rows with a cell that cannot be used.
+    """
+    found, refused = len(rows.pieces), rows.refused.copy()
+    value = read()
+    lost = np.zeros(rows.n, dtype=bool)
+    lost[left_out(rows, found, refused, told)] = True
+    return value, lost
 
 
 def optional(rows: Rows, read: Callable[[], T]) -> T:
@@ -73,9 +92,8 @@ def optional(rows: Rows, read: Callable[[], T]) -> T:
     read : callable
         Gives the column, an array of floats or a Series, or None.
     """
-    found, refused = len(rows.pieces), rows.refused.copy()
-    value = read()
-    at = left_out(rows, found, refused)
+    value, lost = tolerant(rows, read)
+    at = np.flatnonzero(lost)
     if value is None or not len(at):
         return value
     if isinstance(value, pd.Series):

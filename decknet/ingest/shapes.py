@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -13,6 +12,7 @@ import pyproj
 import shapely
 
 from decknet.errors import RecordError
+from decknet.ingest.optional import tolerant
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Bools, Floats, Rows
@@ -26,7 +26,6 @@ __all__ = [
     "ground_shapes",
     "lines_of",
     "on_deck",
-    "optional",
     "outlines",
     "run_on",
     "strip",
@@ -434,29 +433,8 @@ def run_on(shapes: Shapes) -> Shapes:
 
 def coordinate(rows: Rows, name: str) -> Floats | None:
     """A column of coordinates: what is no number is flagged, and the row stays."""
-    value, lost = optional(rows, lambda: rows.number(name, ranged=False), "the position is not used")
+    value, lost = tolerant(rows, lambda: rows.number(name, ranged=False), "the position is not used")
     return None if value is None else np.where(lost, np.nan, value)
-
-
-def optional(rows: Rows, read: Callable[[], T], told: str = "it is left out") -> tuple[T, Bools]:
-    """Cells read that no record may be lost for: what would refuse a row is a flag.
-
-    Returns
-    -------
-    value
-        As ``read`` gives it.
-    lost : array of bool, shape (n,)
-        Rows with a cell that cannot be used.
-    """
-    refused, found = rows.refused.copy(), len(rows.pieces)
-    value = read()
-    for piece in rows.pieces[found:]:
-        if piece["severity"] == "refuse":
-            piece["severity"], piece["code"] = "flag", "F" + piece["code"][1:]
-            piece["rule"] += f"; {told}"
-    lost = rows.refused & ~refused
-    rows.refused[:] = refused
-    return value, lost
 
 
 def take_places(rows: Rows) -> None:

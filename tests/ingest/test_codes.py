@@ -14,7 +14,7 @@ SOURCE = {p.name: p.read_text(encoding="utf-8") for p in sorted(ROOM.glob("*.py"
 USED = {c for text in SOURCE.values() for c in re.findall(r'"([RFSC]-[A-Z][A-Z0-9-]+)"', text)}
 MADE = {"R-UNKNOWN-BRIDGE", "R-UNKNOWN-DECK"}  # written with the kind filled in
 # Faults of a figure that stands beside a bridge are turned from refused to flagged.
-TURNED = {"F-NUMBER", "F-INEXACT", "F-WHOLE", "F-RANGE", "F-UNIT"}
+TURNED = {"F-NUMBER", "F-INEXACT", "F-WHOLE", "F-RANGE", "F-UNIT", "F-DATE"}
 
 
 def test_every_code_used_is_in_the_table():
