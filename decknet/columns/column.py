@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Column", "Record", "normal"]
+__all__ = ["VERSION", "Column", "Record", "normal"]
 
 ID, TEXT, NUMBER, WHOLE, DATE, FLAG, SHAPE, CHOICE = (
     "id",
@@ -66,6 +66,19 @@ class Record:
     def names(self) -> list[str]:
         """Column names in order."""
         return [c.name for c in self.columns]
+
+    @property
+    def stored(self) -> tuple[Column, ...]:
+        """All that a row says in the store: the columns, then those of ``VERSION``."""
+        return (*self.columns, *VERSION)
+
+
+# What a row says of itself, kept with it and not among the columns that readers get.
+VERSION: tuple[Column, ...] = (
+    Column("cleared", TEXT, "", "Columns that the row takes off the record, as its file says; split by spaces."),
+    Column("revision", TEXT, "", "Revision of the file or row it came from, where that is said."),
+    Column("issued", DATE, "", "Day of issue or of inspection of the file or row, where that is said."),
+)
 
 
 def normal(header: str) -> str:

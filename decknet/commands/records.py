@@ -127,12 +127,12 @@ def load(
             "--accept",
             metavar="WHAT",
             help="Do what a file makes likely and does not say: gone retires the decks that a newer inventory of their "
-            "whole state no longer holds.",
+            "whole state no longer holds; changes stores a file that moves, renames or resizes what is on record.",
         ),
     ] = None,
     settings: SettingsOpt = None,
 ) -> None:
-    """Bring records in. Ends with 1 if any row was refused."""
+    """Bring records in. Ends with 1 if any row was refused, or a file was held back for what it changes."""
     from decknet import flow
 
     out = say.console()
@@ -168,7 +168,7 @@ def _accepted(words: list[str] | None) -> tuple[str, ...]:
     return tuple(words or ())
 
 
-_ACCEPTS = ("gone",)
+_ACCEPTS = ("gone", "changes")
 
 
 def close(

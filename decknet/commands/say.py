@@ -123,6 +123,9 @@ def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool
     if one.already is not None:
         out.print(f"{one.path.name}: brought in before, as intake {one.already}. Nothing changed.")
         return False
+    if one.changes is not None and one.held_back:
+        _changes(out, one.path.name, one.changes[one.changes["asked"]], every=every)
+        return True
     reading = one.reading
     rows = reading.faults.drop_duplicates(["sheet", "line", "severity"])["severity"].value_counts()
     head = f"{one.path.name}: {digits.count(reading.rows_read)} rows read, {digits.count(reading.rows_kept)} kept"
@@ -133,6 +136,8 @@ def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool
     out.print(f"{head}. Records: {', '.join(made) or 'none'}.")
     for line in one.told:
         out.print(f"  {line}")
+    if one.changes is not None and len(one.changes):
+        _changed(out, one.changes, every=every)
     number = None
     if dry_run:
         used = reading.mapping[["sheet", "header", "column", "unit", "why"]]
@@ -158,6 +163,38 @@ def loaded(out: Console, one: Loaded, store: Path, *, dry_run: bool, every: bool
         _left_out(out, reading.mapping)
     faults(out, reading.faults, every=every, number=number, store=store)
     return bool(rows.get("refuse", 0))
+
+
+_CHANGED = {
+    "moved": ("1 bridge is moved by more than 500 m", "{} bridges are moved by more than 500 m"),
+    "renamed": ("1 bridge is renamed", "{} bridges are renamed"),
+    "resized": ("1 deck is resized by more than 10 %", "{} decks are resized by more than 10 %"),
+    "built year": ("1 year of building is changed", "{} years of building are changed"),
+}
+_MOST_CHANGES = 5  # of one kind, listed one by one
+
+
+def _changes(out: Console, name: str, changes: pd.DataFrame, *, every: bool) -> None:
+    """Print what a file that is held back would change, each change with what was and what would be."""
+    out.print(f"{name}: nothing of it is stored, because of what it changes of bridges on record:")
+    for what, part in changes.groupby("what", sort=False):
+        one, many = _CHANGED[str(what)]
+        out.print(f"  {one if len(part) == 1 else many.format(digits.count(len(part)))}:")
+        for r in (part if every else part.head(_MOST_CHANGES)).itertuples():
+            out.print(f"    {f'{r.sheet} ' if r.sheet else ''}line {r.line}, {r.id}: {r.was} would become {r.now}.")
+        if not every and len(part) > _MOST_CHANGES:
+            out.print(f"    … and {digits.count(len(part) - _MOST_CHANGES)} more; all of them with: --all")
+    out.print("  If that is right, load the file again with --accept changes. If not, correct the file.")
+
+
+def _changed(out: Console, changes: pd.DataFrame, *, every: bool) -> None:
+    """Print what a stored file changes, a line a kind."""
+    for what, part in changes.groupby("what", sort=False):
+        one, many = _CHANGED[str(what)]
+        some = part if every else part.head(_MOST_CHANGES)
+        named = "; ".join(f"{r.id}: {r.was} became {r.now}" for r in some.itertuples())
+        more = "" if len(some) == len(part) else f"; and {digits.count(len(part) - len(some))} more (--all)"
+        out.print(f"  {one if len(part) == 1 else many.format(digits.count(len(part)))}. {named}{more}.")
 
 
 def _left_out(out: Console, mapping: pd.DataFrame, most: int = 8) -> None:

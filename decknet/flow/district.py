@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date, datetime
 from functools import cached_property
 from pathlib import Path
@@ -439,8 +439,13 @@ class District:
         self.refresh()
         return done
 
-    def load(self, *files: Path | str, kind: str | None = None, **stated: Any) -> list[Loaded]:
+    def load(
+        self, *files: Path | str, kind: str | None = None, accept: Collection[str] = (), **stated: Any
+    ) -> list[Loaded]:  # fmt: skip
         """Bring files in, as ``decknet load`` does; what was refused is in each answer's ``reading.faults``.
+
+        A file that moves, renames or resizes what is on record is not stored, and its answer says so in ``held_back``
+        and ``changes``; ``accept=("changes",)`` stores it.
 
         Raises
         ------
@@ -453,7 +458,7 @@ class District:
         done = list(
             load(
                 self.path, [Path(f) for f in files], kind=kind, options=stated or None, settings=self.settings,
-                now=datetime.now(), who=who_am_i(),
+                accept=accept, now=datetime.now(), who=who_am_i(),
             )
         )  # fmt: skip
         self.refresh()

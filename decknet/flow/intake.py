@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -16,11 +16,13 @@ import pandas as pd
 from decknet.columns import RECORDS
 from decknet.errors import DecknetError, RecordError
 from decknet.flow.apart import told_of_file, told_of_gone
+from decknet.flow.changed import changed
 from decknet.flow.files import software, write_whole
 from decknet.flow.gone import decks_gone, with_gone_retired
 from decknet.flow.hazards import Closes, what_closes
 from decknet.flow.reading import AsOf, records_of, with_store
 from decknet.ingest import Known, Reading, files_in, mapping_text, read_file, read_one
+from decknet.ingest.register import newest
 from decknet.keep import Intake, Store
 from decknet.locate import place_decks, with_positions
 from decknet.locate.onto import shapes_to_deck
@@ -42,6 +44,8 @@ class Loaded:
     closes: Closes | None = None  # of a closing: what it does to the hazards of its deck
     suggestion: str = ""  # of a file that is not recognised: a mapping file that may load it
     gone: tuple[str, ...] = ()  # decks that a newer inventory of their whole state no longer holds, and are not retired
+    changes: pd.DataFrame | None = None  # what it moves, renames or resizes, as ``changed.changed`` gives it
+    held_back: bool = False  # nothing of it is stored, because of what it changes
 
     @property
     def told(self) -> list[str]:
@@ -57,7 +61,7 @@ def create(path: Path, *, title: str, currency: str, now: datetime) -> None:
 
 
 def _known(store: Store) -> Known:
-    bridges = store.current("bridge", ("bridge_id", "built_year", "longitude_deg", "latitude_deg", "state_code"))
+    bridges = store.current("bridge", ("bridge_id", "name", "built_year", *_PLACE, "state_code"))
     decks = store.current(
         "deck",
         ("deck_id", "bridge_id", "length_m", "width_m", "deck_built_year", "deck_kind", "kind_year", "in_use",
@@ -74,8 +78,15 @@ def _known(store: Store) -> Known:
     return Known(
         bridges=bridges, decks=decks, surveys=surveys, ratings=ratings, counts=counts, to_deck=to_deck,
         layout=lambda: store.current("deck", ("deck_id", "outline", "lanes", "spans", "joints_m")),
-        looks=lambda: store.current("survey"),
+        kinds=store.kinds(), rows=store.current, versions=lambda kind: store.current(kind, _versions_of(kind)),
     )  # fmt: skip
+
+
+_PLACE = ("longitude_deg", "latitude_deg")
+
+
+def _versions_of(kind: str) -> tuple[str, ...]:
+    return (*RECORDS[kind].key, "revision", "issued")
 
 
 def _with(known: Known, reading: Reading) -> Known:
@@ -84,43 +95,24 @@ def _with(known: Known, reading: Reading) -> Known:
     for name, kind in (("bridges", "bridge"), ("decks", "deck"), ("surveys", "survey")):
         now: pd.DataFrame = getattr(known, name)
         new = reading.records.get(kind)
-        if new is not None and len(new):
-            both = pd.concat([now, new[now.columns.tolist()]], ignore_index=True)
-            key = RECORDS[kind].key[0]
-            # Of a bridge or deck the newest figure given in each column holds, of a survey the newest row.
-            now = (
-                both.drop_duplicates(key, keep="last")
-                if kind == "survey"
-                else both.groupby(key, as_index=False, sort=False).last()[now.columns.tolist()]
-            )
-        parts[name] = now
+        parts[name] = newest([now, new], kind) if new is not None and len(new) else now
     for name, kind in (("ratings", "rating"), ("counts", "traffic")):
         held: pd.DataFrame = getattr(known, name)
         more = reading.records.get(kind, held.iloc[:0])[held.columns.tolist()]
         parts[name] = pd.concat([held, more], ignore_index=True)
+    rows, layout, versions = known.rows, known.layout, known.versions
     return Known(
-        **parts, to_deck=known.to_deck, layout=_and_then(known.layout, reading, "deck"),
-        looks=_and_then(known.looks, reading, "survey"),
+        **parts, to_deck=known.to_deck, kinds=known.kinds | {k for k, new in reading.records.items() if len(new)},
+        layout=None if layout is None else lambda: _joined(layout(), reading, "deck"),
+        rows=None if rows is None else lambda kind: _joined(rows(kind), reading, kind),
+        versions=None if versions is None else lambda kind: _joined(versions(kind), reading, kind),
     )  # fmt: skip
 
 
-def _and_then(
-    held: Callable[[], pd.DataFrame] | None, reading: Reading, kind: str
-) -> Callable[[], pd.DataFrame] | None:
+def _joined(held: pd.DataFrame, reading: Reading, kind: str) -> pd.DataFrame:
     """What the store gives when it is asked, and the records of a reading, which may be stored by then or not."""
     new = reading.records.get(kind)
-    if held is None or new is None:
-        return held
-
-    def both() -> pd.DataFrame:
-        now = held()
-        more = pd.concat([now, new[now.columns.tolist()]], ignore_index=True)
-        key = RECORDS[kind].key[0]
-        if kind == "survey":
-            return more.drop_duplicates(key, keep="last", ignore_index=True)
-        return more.groupby(key, as_index=False, sort=False).last()[now.columns.tolist()]
-
-    return both
+    return held if new is None else newest([held, new], kind)
 
 
 # Rows refused or flagged so may be kept once another file of the same command is stored.
@@ -140,7 +132,8 @@ def load(
     """Bring files, folders and archives into a store, one intake a file; yields as it goes.
 
     What ``accept`` names is done where a file makes it likely and does not say it: ``gone`` retires the decks that a
-    newer inventory of their whole state no longer holds.
+    newer inventory of their whole state no longer holds; ``changes`` stores a file that moves, renames or resizes what
+    is on record (``changed.changed``), of which nothing is stored without it.
 
     A file that cannot be read at all is yielded with its error, and the others are still brought in.
     A file whose rows name bridges, decks or surveys that are not on record waits for the others.
@@ -182,16 +175,25 @@ def load(
                 if retire:
                     reading = with_gone_retired(reading, missing)
                 gone = () if retire else tuple(missing["deck_id"])
+                changes = changed(known, reading)
+                asked = bool(changes["asked"].any())
+                as_stated = reading.stated.told() + (" accept gone" if retire else "")
+                if asked and "changes" in accept:
+                    as_stated += " accept changes"
+                elif asked:
+                    already = store.already(file, as_stated)
+                    back = already is None
+                    yield Loaded(Path(name), reading, None, already, gone=gone, changes=changes, held_back=back)
+                    continue
                 fresh = reading
                 if dry_run:
-                    yield Loaded(Path(name), reading, None, None, gone=gone)
+                    yield Loaded(Path(name), reading, None, None, gone=gone, changes=changes)
                     continue
                 intake = store.add(
                     file, reading.records, reading.faults, rows_read=reading.rows_read, rows_kept=reading.rows_kept,
-                    now=now, who=who, software=software(), name=name,
-                    stated=reading.stated.told() + (" accept gone" if retire else ""),
+                    now=now, who=who, software=software(), name=name, stated=as_stated,
                 )  # fmt: skip
-                yield Loaded(Path(name), reading, intake, intake.already, gone=gone)
+                yield Loaded(Path(name), reading, intake, intake.already, gone=gone, changes=changes)
             last_try = len(waiting) in (1, len(queue))
             queue = [(file, name) for _, file, name in sorted(waiting, key=lambda w: w[0])]
 

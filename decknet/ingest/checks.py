@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from decknet.ingest.mapping import Stated
     from decknet.ingest.recognise import Claim
+    from decknet.ingest.register import Register
     from decknet.ingest.table import Table
 
 __all__ = ["Bools", "Floats", "Rows", "fault_frame", "record_frame"]
@@ -43,11 +44,16 @@ class Rows(Found):
         Columns by our name.
     stated : Stated
     today : date
+    kind, register
+        As for ``Found``.
     """
 
-    def __init__(self, file: str, table: Table, claims: dict[str, Claim], stated: Stated, today: date) -> None:
-        super().__init__(file, table, claims, stated, today)
+    def __init__(
+        self, file: str, table: Table, claims: dict[str, Claim], stated: Stated, today: date, kind: str = "",
+        register: Register | None = None,
+    ) -> None:  # fmt: skip
         self._read: dict[str, values.Numbers] = {}
+        super().__init__(file, table, claims, stated, today, kind, register)
         self._mark = self._settle_mark()
 
     def _typed(self, claim: Claim) -> Bools | None:

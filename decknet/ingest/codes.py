@@ -64,6 +64,8 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
         ("R-YES-NO", "Yes or no is answered with yes or no."),
         ("F-YES-NO", "Yes or no beside a record that stands without it is answered so."),
         ("F-DATE", "A date beside a record that stands without it is a day."),
+        ("F-CLEARED", "A cell that reads clear takes the value off the record; what it was is said."),
+        ("F-NOTHING-CLEARED", "A cell that reads clear stands where there is a value on record."),
         ("F-LEFT-OUT", "A cell that a record stands without is left out where it breaks its rule."),
     ),
     "names": (
@@ -148,6 +150,8 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
     "inventory": (
         ("R-OTHER-STATE", "A number means one bridge: the same number in another state is another bridge."),
         ("S-OLDER", "A row older than the bridge's inspection on record has a rating or a count to add."),
+        ("S-OLD-REVISION", "A row of an older revision, issue or inspection never replaces one of a newer."),
+        ("F-OLD-REVISION", "Of a row older than what is on record only its ratings and counts are added."),
         ("F-YEAR-TAKEN", "A rating without its date takes the year of the inventory."),
         ("S-ROUTE-UNDER", "The record of a route under a bridge is no record of the bridge."),
     ),

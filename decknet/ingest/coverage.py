@@ -107,7 +107,8 @@ def check_coverage(rows: Rows, register: Register, parts: dict[str, list[pd.Data
         columns = {n: whole[n].to_numpy(dtype=object) if n == "coverage" else whole[n] for n in whole}
         corrected = record_frame("survey", columns, rows.table.sheet, rows.table.line[at])
         _put(corrected, each)
-        frames.append(corrected)
+        drawn = corrected["survey_id"].map(lambda name: each[name] is not None).astype(bool)
+        frames.append(corrected.assign(cleared=pd.Series("looked_at", corrected.index, dtype="str").where(drawn)))
         new[at] = True
     for frame in frames:
         register.look_rows.append(frame)

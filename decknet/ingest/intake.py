@@ -13,6 +13,7 @@ from decknet.errors import RecordError
 from decknet.ingest import bridges, closings, conditions, defects, grid, repairs, surveys, traffic
 from decknet.ingest.base import check_base
 from decknet.ingest.checks import Rows, fault_frame
+from decknet.ingest.corrections import corrects, tell_clears
 from decknet.ingest.coverage import check_coverage, split_coverage
 from decknet.ingest.kinds import NAMED_FOR, kind_of
 from decknet.ingest.mapping import Stated, read_mapping
@@ -29,6 +30,7 @@ from decknet.ingest.recognise import (
     years_in_headers,
 )
 from decknet.ingest.register import Known, Register
+from decknet.ingest.revisions import tell_older
 from decknet.ingest.suggest import refusal, repeats_by_state
 from decknet.ingest.table import Table
 from decknet.settings import GridSettings
@@ -159,7 +161,8 @@ def read_file(
         if open_:
             found.append((what, table, claims, unused))
             continue
-        claims, unused, lacking = _claimed(place, table, what, stated, alone=len(tables) == 1 or not wanted)
+        alone = len(tables) == 1 or not wanted
+        claims, unused, lacking = _claimed(place, table, what, stated, register, alone=alone)
         if lacking:
             notes.append({"sheet": table.sheet, "why": lacking})
             continue
@@ -176,7 +179,7 @@ def read_file(
 
 
 def _claimed(
-    place: str, table: Table, what: str, stated: Stated, *, alone: bool
+    place: str, table: Table, what: str, stated: Stated, register: Register, *, alone: bool
 ) -> tuple[dict[str, Claim], dict[int, str], str]:
     """The columns of a table, those not used, and what it lacks to be read as its kind; alone, that is an error."""
     try:
@@ -184,6 +187,8 @@ def _claimed(
     except RecordError as why:
         raise refusal("", table, stated, what, str(why)) from why
     lacking = _lacking(what, table, claims)
+    if lacking and corrects(what, table, claims, register):
+        lacking = ""
     if lacking and alone:
         raise refusal(place, table, stated, what, lacking)
     if what == "bridge" and not lacking and (rule := repeats_by_state(table, stated, claims["bridge_id"].index)):
@@ -227,8 +232,10 @@ def _checked(
     used: list[dict[str, str]] = []
     read = kept = 0
     for what, table, claims, unused in found:
-        rows = Rows(file, table, claims, stated, today)
+        rows = Rows(file, table, claims, stated, today, what, register)
         made = check_coverage(rows, register, parts) if what == "coverage" else _check(what, rows, register, settings)
+        tell_clears(rows)
+        tell_older(rows)
         for name, frame in made.items():
             parts.setdefault(name, []).append(frame)
         pieces += sorted(rows.pieces, key=lambda p: p["line"])

@@ -61,6 +61,7 @@ class Grid:
     ragged: bool = False
     notes: list[str] = field(default_factory=list)
     mark: str = ""  # what splits the cells
+    title: list[str] = field(default_factory=list)  # lines above the header
 
 
 Laid = tuple[list[str], list[int], dict[int, tuple[str, str, str, str]]]
@@ -121,6 +122,7 @@ def lay_out(grid: Grid, stated: Sequence[str] = ()) -> Laid | str:
     rows = [i for i in held if i >= best + depth]
     above = [i for i in held if i < best]
     if above:
+        grid.title.extend(" ".join(c for c in grid.rows[i] if c.strip()) for i in above)
         grid.notes.append(f"{len(above)} line(s) above the header are taken as a title")
     if joined_up:
         grid.notes.append("two header rows are read as one")

@@ -72,7 +72,7 @@ def read_plain(name: str, text: str, mark: str, stated: Sequence[str], notes: li
     line = np.arange(start + 1, lines + 1, dtype=np.int64)
     table = Table(
         name, "", tuple(headers), pd.DataFrame({j: _column(*p) for j, p in enumerate(parts)}, copy=False), line,
-        notes=[*notes, *top.notes], delimiter=mark,
+        notes=[*notes, *top.notes], title=tuple(top.title), delimiter=mark,
     )  # fmt: skip
     at = np.flatnonzero(_may_be_odd(parts, headers))
     if len(at) > max(1000, len(line) // 20):
@@ -89,7 +89,7 @@ def read_plain(name: str, text: str, mark: str, stated: Sequence[str], notes: li
     cells = pd.DataFrame({j: _column(codes[stay], seen) for j, (codes, seen) in enumerate(parts)}, copy=False)
     return Table(
         name, "", table.headers, cells, line[stay],
-        odd=[(int(new[o[0]]), *o[1:]) for o in table.odd], notes=table.notes, delimiter=mark,
+        odd=[(int(new[o[0]]), *o[1:]) for o in table.odd], notes=table.notes, title=table.title, delimiter=mark,
     )  # fmt: skip
 
 

@@ -12,15 +12,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from decknet.columns import RECORDS
+from decknet.columns.cleared import cleared_in
 from decknet.columns.deck_kinds import ranked_decks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
 # From the deck of each row and shapes in degrees to shapes in station and offset.
 ToDeck = Callable[[pd.Series, np.ndarray[Any, np.dtype[np.object_]]], np.ndarray[Any, np.dtype[np.object_]]]
 
-__all__ = ["Answer", "Known", "Register", "loose"]
+__all__ = ["Answer", "Known", "Register", "loose", "newest"]
 
 _LOOKS = (
     "surveyed_m2", "from_station_m", "to_station_m", "from_offset_m", "to_offset_m", "coverage", "looked_at",
@@ -49,8 +51,14 @@ class Known:
         the shapes, an array with None where a deck's place or direction is not known.
     ratings, counts : DataFrame
         bridge_id and the latest rated_year, and bridge_id and the latest year of a count.
-    layout, looks : callable or None
-        Read only where a row needs them: deck_id, outline, lanes, spans and joints_m of decks; and surveys whole.
+    layout : callable or None
+        Read only where a row needs it: deck_id, outline, lanes, spans and joints_m of decks.
+    kinds : frozenset of str
+        Kinds of which there is a record.
+    rows : callable or None
+        Records of a kind, whole; read only where a row needs them.
+    versions : callable or None
+        Of a kind, its key with the newest revision and day of issue of each; read only where a file states its own.
     """
 
     bridges: pd.DataFrame
@@ -60,7 +68,9 @@ class Known:
     counts: pd.DataFrame = field(default_factory=lambda: _frame(bridge_id="str", year="Int64"))
     to_deck: ToDeck | None = None
     layout: Callable[[], pd.DataFrame] | None = None
-    looks: Callable[[], pd.DataFrame] | None = None
+    kinds: frozenset[str] = frozenset()
+    rows: Callable[[str], pd.DataFrame] | None = None
+    versions: Callable[[str], pd.DataFrame] | None = None
 
     @classmethod
     def empty(cls) -> Known:
@@ -204,13 +214,25 @@ class Register:
 
     def looks(self) -> pd.DataFrame:
         """All that is known of every survey, on its id: those of the store, then those of the file so far."""
-        if self._stored_looks is None and self.known is not None and self.known.looks is not None:
-            self._stored_looks = self.known.looks()
-        held = [] if self._stored_looks is None else [self._stored_looks]
-        frames = [*held, *self.look_rows]
+        held = self.held("survey")
+        frames = [*([] if held is None else [held]), *self.look_rows]
         if not frames:
             return pd.DataFrame({n: pd.Series(dtype="object") for n in ("survey_id", *_LOOKS)}).set_index("survey_id")
-        return pd.concat(frames, ignore_index=True).drop_duplicates("survey_id", keep="last").set_index("survey_id")
+        return newest(frames, "survey").set_index("survey_id")
+
+    def held(self, kind: str) -> pd.DataFrame | None:
+        """Records of a kind that are stored, whole; None where there are none, or nothing can be asked."""
+        if self.known is None or self.known.rows is None or kind not in self.known.kinds:
+            return None
+        if kind not in self._stored:
+            self._stored[kind] = self.known.rows(kind)
+        return self._stored[kind]
+
+    def versions(self, kind: str) -> pd.DataFrame | None:
+        """Key, revision and day of issue of the records of a kind that are stored; None where there are none."""
+        if self.known is None or self.known.versions is None or kind not in self.known.kinds:
+            return None
+        return self.known.versions(kind)
 
     def survey_frame(self) -> pd.DataFrame:
         """Deck and day of every survey taken in, on its id; the last row of an id holds."""
@@ -287,7 +309,7 @@ class Register:
         return Answer(names[codes], fault, flag)
 
     _stored_decks: pd.DataFrame | None = None
-    _stored_looks: pd.DataFrame | None = None
+    _stored: dict[str, pd.DataFrame] = field(default_factory=dict)
     _loose: dict[str, dict[str, list[str]]] = field(default_factory=dict)
     _asked: int = 0
 
@@ -349,6 +371,30 @@ class Register:
         if deck in self.built and len(self.on.get(deck, [])) == 1:
             return self.on[deck][0], None, None
         return self._nearly("deck", deck, self.decks)
+
+
+def newest(frames: Sequence[pd.DataFrame], kind: str) -> pd.DataFrame:
+    """Of each key the newest value given in each column; what a newer row clears is not given.
+
+    Parameters
+    ----------
+    frames : sequence of DataFrame
+        Records of a kind, older ones first; the columns of the first are taken.
+    kind : str
+    """
+    names, key = list(frames[0].columns), list(RECORDS[kind].key)
+    both = pd.concat([f[[n for n in (*names, "cleared") if n in f]] for f in frames], ignore_index=True)
+    if not both.duplicated(key).any():
+        return both[names]
+    code, _ = pd.factorize(pd.MultiIndex.from_frame(both[key]) if len(key) > 1 else both[key[0]])
+    cleared = cleared_in(both)
+    out: dict[str, Any] = {}
+    for name in names:
+        given = both[name].notna().to_numpy(dtype=bool) | cleared.get(name, False)
+        last = np.full(int(code.max()) + 1, -1, dtype=np.int64)
+        np.maximum.at(last, code[given], np.flatnonzero(given))
+        out[name] = both[name].reindex(last).reset_index(drop=True)  # -1 is no row, and gives nothing
+    return pd.DataFrame(out)
 
 
 def loose(name: str) -> str:

@@ -12,9 +12,12 @@ import pandas as pd
 import shapely
 
 from decknet.columns import FAULT, RECORDS, normal
+from decknet.columns.column import VERSION
 from decknet.ingest import values
 from decknet.ingest.coded import all_differ, each, filled, is_coded, numbered, once, shared, spelled, spread
 from decknet.ingest.codes import CODES
+from decknet.ingest.corrections import cleared_words, complete, take_clears
+from decknet.ingest.revisions import of_revision
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,7 +25,7 @@ if TYPE_CHECKING:
 
     from decknet.ingest.mapping import Stated
     from decknet.ingest.recognise import Claim
-    from decknet.ingest.register import Answer
+    from decknet.ingest.register import Answer, Register
     from decknet.ingest.table import Table
 
 __all__ = ["Bools", "Floats", "Found", "fault_frame", "record_frame"]
@@ -105,6 +108,9 @@ def record_frame(kind: str, columns: Mapping[str, Any], sheet: str, line: Any) -
                 if of.name != "parent_element" and (empty := body == "").any():
                     body = body.mask(empty)
             out[of.name] = body.astype(DTYPES[of.kind])
+    for of in VERSION:
+        if columns.get(of.name) is not None:
+            out[of.name] = pd.Series(columns[of.name]).reset_index(drop=True).astype(DTYPES[of.kind])
     out["sheet"] = spread([sheet], np.zeros(n, dtype=np.int8))
     out["line"] = pd.Series(np.asarray(line, dtype=np.int64))
     return pd.DataFrame(out, copy=False)
@@ -147,9 +153,17 @@ class Found:
         Columns by our name.
     stated : Stated
     today : date
+    kind : str
+        What the table is read as.
+    register : Register or None
+        What is on record; without it no row is taken for one about a record that is stored.
     """
 
-    def __init__(self, file: str, table: Table, claims: dict[str, Claim], stated: Stated, today: date) -> None:
+    def __init__(
+        self, file: str, table: Table, claims: dict[str, Claim], stated: Stated, today: date, kind: str = "",
+        register: Register | None = None,
+    ) -> None:  # fmt: skip
+        self.kind, self.register = kind, register
         self.file, self.table, self.claims, self.stated, self.today = file, table, claims, stated, today
         self.n = len(table.cells)
         self.refused: Bools = np.zeros(self.n, dtype=bool)
@@ -159,14 +173,25 @@ class Found:
         self.said: dict[str, str] = {}
         self.about: dict[str, np.ndarray[Any, np.dtype[np.object_]]] = {}
         self.also: dict[int, tuple[str, str]] = {}  # columns used beside the claims: what for, and why
+        self.clears: dict[str, Bools] = {}  # cells that take a value off the record, by column
+        self.cleared_at: dict[str, dict[int, str]] = {}  # by column and row, what was taken off
+        self.other_looks: dict[tuple[str, str], Bools] = {}  # by kind and column, what a row says in another way
+        self.on_record: Bools = np.zeros(self.n, dtype=bool)  # rows that leave out what is on record
+        self.version: dict[str, Any] | None = None  # revision and day of issue of each row, once worked out
+        self.older: dict[str, Bools] = {}  # by kind, rows of which a newer revision is on record
+        self.why_older: dict[int, str] = {}
         self._ids: dict[str, pd.Series] = {}
         self._cells: np.ndarray[Any, np.dtype[np.object_]] | None = None
         self._raw = table.cells
         self._translate()
+        if register is not None:
+            take_clears(self, kind, register)
         self._fill()
         for position, code, rule, remedy, severity in table.odd:
             self.fault([position], "", code, rule, remedy, severity)
         self._repeats()
+        if register is not None:
+            complete(self, kind, register)
 
     @property
     def live(self) -> Bools:
@@ -226,7 +251,7 @@ class Found:
             if value is not None:
                 found = value if isinstance(value, str) else value.get(i, "")
             else:
-                found = row[claim.index] if claim is not None and claim.index >= 0 else ""
+                found = row[claim.index] if claim is not None and 0 <= claim.index < len(row) else ""
             self.pieces.append(
                 {
                     "file": self.file,
@@ -388,6 +413,10 @@ class Found:
             found, lambda ids: ids.where(~ids.str.fullmatch(r"[0-9]+\.0+"), ids.str.replace(r"\.0+$", "", regex=True))
         )
 
+    def raw_cell(self, name: str, i: int) -> str:
+        """A cell as it stood in the file."""
+        return str(self._raw[self.claims[name].index].iloc[i])
+
     def answered(self, answer: Answer, column: str) -> pd.Series:
         """Ids found, their faults and flags noted."""
         self.faults_of(answer, column)
@@ -442,8 +471,12 @@ class Found:
     def records(self, kind: str, columns: Mapping[str, Any], where: Bools | None = None) -> pd.DataFrame:
         """The rows that stand, as records; they count as kept."""
         stand = self.live if where is None else self.live & where
+        version = of_revision(self, kind, columns, stand)
+        stand = stand & ~self.older[kind] if kind in self.older else stand
         self.kept |= stand
         self._name(kind, columns)
+        columns = {**columns, **version}
+        columns["cleared"] = cleared_words(self, kind, columns, stand)
         if stand.all():
             return record_frame(kind, columns, self.table.sheet, self.table.line)
         cut = {

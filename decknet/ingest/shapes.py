@@ -12,6 +12,7 @@ import pyproj
 import shapely
 
 from decknet.errors import RecordError
+from decknet.ingest.corrections import named_on_record
 from decknet.ingest.optional import tolerant
 
 if TYPE_CHECKING:
@@ -187,6 +188,7 @@ def deck_shapes(rows: Rows, area: Floats | None, decks: pd.Series, register: Reg
     out = _polygons(rows, out, name, area)
     known = np.zeros(rows.n, dtype=bool) if area is None else ~np.isnan(area)
     bare = (out == None) & ~known & ~rows.refused  # noqa: E711
+    bare &= ~named_on_record(rows, bare)
     called = rows.ids("defect_id")
     rows.fault(
         bare,

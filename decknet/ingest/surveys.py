@@ -9,6 +9,7 @@ import pandas as pd
 
 from decknet.ingest import looks, measures
 from decknet.ingest.coded import Codes, numbered, once, spread
+from decknet.ingest.corrections import clear_other_looks, named_on_record
 from decknet.ingest.recognise import TOTALS
 from decknet.ingest.tongues import METHOD_WORDS
 
@@ -118,8 +119,10 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     _sum(rows, columns, covered, deck)
     given = [~np.isnan(columns[n]) for n in TOTALS if columns[n] is not None]
     none = ~np.logical_or.reduce(given) if given else np.ones(rows.n, dtype=bool)
+    columns["survey_id"] = _survey_ids(rows, deck, day, columns["method"])
+    clear_other_looks(rows, columns["survey_id"], register, columns)
     rows.fault(
-        none & rows.live,
+        none & rows.live & ~named_on_record(rows, none & rows.live),
         "",
         "F-NO-TOTALS",
         "the survey states no area at all; that is not the same as 0",
@@ -127,7 +130,6 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
         "flag",
         value="",
     )
-    columns["survey_id"] = _survey_ids(rows, deck, day, columns["method"])
     rows.conflicts(
         pd.DataFrame({"survey": columns["survey_id"]}, copy=False),
         "survey",

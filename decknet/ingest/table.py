@@ -51,6 +51,8 @@ class Table:
         Whether the format cuts headers to ten characters.
     added : int
         Columns at the end that hold what the user states for every row.
+    title : tuple of str
+        Lines above the header.
     """
 
     name: str
@@ -67,6 +69,7 @@ class Table:
     epoch: str = ""
     cut: bool = False
     added: int = 0
+    title: tuple[str, ...] = ()
 
     def labels(self) -> list[str]:
         """Headers told apart: a second ``x`` is ``x (2)``."""
@@ -127,7 +130,16 @@ def table_of(
     where = {int(line): at for at, line in enumerate(lines)}
     found += [(where[o[0]], *o[1:]) for o in grid.odd if o[0] in where]
     return Table(
-        grid.name, grid.sheet, tuple(headers), cells, lines, typed, odd=found, notes=[*notes, *grid.notes], **more
+        grid.name,
+        grid.sheet,
+        tuple(headers),
+        cells,
+        lines,
+        typed,
+        odd=found,
+        notes=[*notes, *grid.notes],
+        title=tuple(grid.title),
+        **more,
     )
 
 

@@ -13,6 +13,7 @@ from decknet.columns import normal
 from decknet.errors import RecordError
 from decknet.ingest import values
 from decknet.ingest.coded import each, filled, once
+from decknet.ingest.revisions import INSPECTED
 
 if TYPE_CHECKING:
     from decknet.ingest.checks import Bools, Floats, Rows
@@ -29,15 +30,6 @@ __all__ = [
 ]
 OLD_COUNT_YR = 10
 _NOT_RATED = ("N", "NR", "N/R", "NOT RATED", "?", "_", "-")
-_INSPECTED = frozenset(
-    {
-        "inspection date", "date of inspection", "inspected", "inspected on", "inspection", "inspection year",
-        "date of last inspection", "yearinspected",
-        "insp date", "insp year", "date inspected", "prüfdatum", "datum der prüfung", "hauptprüfung",
-        "date d inspection", "date de visite", "fecha de inspección", "fecha inspección", "data ispezione",
-        "data da inspeção", "inspectiedatum", "inspektionsdato", "inspeksjonsdato", "点検年度", "点検年",
-    }
-)  # fmt: skip
 SUM_WITHIN = 0.5  # states that miss their total by more do not add up; quantities are whole numbers
 
 
@@ -158,7 +150,7 @@ def year_of_inspection(rows: Rows) -> Floats | None:
     """Year of the day of inspection, where the table has a column of such days and no year of its ratings."""
     for index, header in enumerate(rows.table.headers):
         spaced = normal(re.sub(r"(?<=[a-z])(?=[A-Z])", " ", header))
-        if spaced.removeprefix("bridge ").removeprefix("last ") not in _INSPECTED:
+        if spaced.removeprefix("bridge ").removeprefix("last ") not in INSPECTED:
             continue
         if any(c.index == index for c in rows.claims.values()):
             continue

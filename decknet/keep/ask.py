@@ -31,6 +31,7 @@ from decknet.columns.views import VIEWS
 from decknet.errors import DecknetError
 from decknet.keep import ask_child
 from decknet.keep.frames import to_store
+from decknet.keep.statements import current_sql
 
 __all__ = ["LENT", "Found", "ask", "lent_for", "ready_question", "views_named"]
 
@@ -126,19 +127,15 @@ def _whole_view(name: str, moment: datetime | None) -> str:
     record = RECORDS.get(name)
     if record is None:
         return folder.joinpath(f"{name}.sql").read_text(encoding="utf-8")
-    merged = name in {"bridge", "deck"}
-    text = folder.joinpath("record_merged.sql" if merged else "record.sql").read_text(encoding="utf-8")
-    return Template(text).substitute(
-        table=name,
-        not_counting=_NOT_COUNTING
+    counting = (
+        _NOT_COUNTING
         if moment is None
-        else Template(_NOT_COUNTING_THEN).substitute(moment=f"TIMESTAMP '{moment.isoformat(sep=' ')}'"),
-        key_list=", ".join(f'r."{k}"' for k in record.key),
+        else Template(_NOT_COUNTING_THEN).substitute(moment=f"TIMESTAMP '{moment.isoformat(sep=' ')}'")
+    )
+    return Template(folder.joinpath("record.sql").read_text(encoding="utf-8")).substitute(
+        table=name,
+        current=current_sql(record, f"store.{name}", counting),
         columns=", ".join(f'r."{n}"' for n in record.names()),
-        merged=", ".join(
-            f'r."{n}"' if n in record.key else f'last(r."{n}" ORDER BY r.row_id) FILTER (r."{n}" IS NOT NULL) AS "{n}"'
-            for n in record.names()
-        ),
     )
 
 

@@ -32,8 +32,10 @@ def typed(frame: pd.DataFrame, columns: tuple[Column, ...]) -> pd.DataFrame:
             series = frame[column.name]
             if column.kind == "whole" and series.dtype == "float64":
                 series = series.round()
-        else:
+        elif column.kind == "shape":
             series = pd.Series([None] * len(frame), index=frame.index, dtype="object")
+        else:
+            series = pd.Series(None, index=frame.index, dtype=_DTYPES[column.kind])
         out[column.name] = series.astype(_DTYPES[column.kind])
     return pd.DataFrame(out, index=frame.index, copy=False)
 
@@ -115,7 +117,7 @@ def still_same(
     return out
 
 
-_ADDED = 6  # columns that layouts have added to one record, at most
+_ADDED = 8  # columns that layouts have added to one record, at most
 _SAMPLE = 1000
 
 

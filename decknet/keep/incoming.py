@@ -12,10 +12,11 @@ import pandas as pd
 import pyarrow as pa
 
 from decknet.columns import Column, Record
+from decknet.columns.cleared import cleared_in
 from decknet.errors import StoreError
 from decknet.keep.frames import fingerprints, from_store, still_same, to_store
 
-__all__ = ["Beside", "arrow", "lay_beside", "lay_beside_merged", "parts", "reject_twice"]
+__all__ = ["Beside", "arrow", "lay_beside", "parts", "reject_twice", "says_nothing_new"]
 
 PART = 122_880  # rows handed over at once: as many as the store keeps together, so that each can be packed by itself
 
@@ -99,33 +100,30 @@ def lay_beside(db: duckdb.DuckDBPyConnection, query: str, record: Record, frame:
     at = np.asarray(found["n"], dtype=np.int64)
     if len(at):
         supersedes[at] = found["row_id"]
-        known[at] = still_same(to_store(frame.iloc[at], record.columns), np.asarray(found["fingerprint"], np.uint64))
+        known[at] = still_same(to_store(frame.iloc[at], record.stored), np.asarray(found["fingerprint"], np.uint64))
     return Beside(supersedes, known)
 
 
-def lay_beside_merged(raw: pd.DataFrame, record: Record, frame: pd.DataFrame) -> Beside:
-    """As ``lay_beside``, for records that gather what several files give.
+def says_nothing_new(held: pd.DataFrame, record: Record, frame: pd.DataFrame) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """Whether rows leave what counts as it is.
 
     Parameters
     ----------
-    raw : DataFrame
-        Of every key held, all that is known and the newest row.
+    held : DataFrame, shape (n, columns)
+        What counts of each key, as the store gives it.
     record : Record
-    frame : DataFrame
+    frame : DataFrame, shape (n, columns)
+        Incoming rows of the same keys, in the same order.
     """
-    supersedes, known = np.zeros(len(frame), dtype=np.int64), np.zeros(len(frame), dtype=bool)
-    key = record.key[0]
-    where = pd.Index(raw[key].astype("str")).get_indexer(pd.Index(frame[key].astype("str")))
-    at = np.flatnonzero(where >= 0)
-    if len(at):
-        held = raw.iloc[where[at]].reset_index(drop=True)
-        supersedes[at] = held["row_id"]
-        before = to_store(from_store(held, record.columns), record.columns)
-        after = to_store(frame.iloc[at].reset_index(drop=True), record.columns)
-        for name in after.columns:
-            after[name] = after[name].where(after[name].notna(), before[name]).astype(after[name].dtype)
-        known[at] = fingerprints(after).to_numpy() == fingerprints(before).to_numpy()
-    return Beside(supersedes, known)
+    columns = tuple(c for c in record.stored if c.name != "cleared")
+    before = to_store(from_store(held, columns), columns)
+    after = to_store(frame.reset_index(drop=True), columns)
+    cleared = cleared_in(frame)
+    for name in after.columns:
+        kept = before[name].mask(cleared[name]) if name in cleared else before[name]
+        after[name] = after[name].where(after[name].notna(), kept).astype(after[name].dtype)
+    same: np.ndarray[Any, np.dtype[np.bool_]] = fingerprints(after).to_numpy() == fingerprints(before).to_numpy()
+    return same
 
 
 def parts(record: Record, frame: pd.DataFrame, beside: Beside, *, intake: int, first: int) -> pa.RecordBatchReader:
@@ -136,13 +134,13 @@ def parts(record: Record, frame: pd.DataFrame, beside: Beside, *, intake: int, f
     if (np.diff(line) < 0).any() or (sheet != sheet.iloc[:1].squeeze()).any():
         at = at[pd.DataFrame({"sheet": sheet.to_numpy(), "line": line}).sort_values(["sheet", "line"]).index]
     whole = len(at) == len(frame) and bool((np.diff(at) > 0).all())
-    schema = pa.schema({**_LEAD, **{c.name: _TYPES[c.kind] for c in record.columns}})
+    schema = pa.schema({**_LEAD, **{c.name: _TYPES[c.kind] for c in record.stored}})
 
     def each() -> Iterator[pa.RecordBatch]:
         for start in range(0, len(at), PART):
             some = at[start : start + PART]
             part = frame.iloc[start : start + PART] if whole else frame.iloc[some]
-            stored = to_store(part, record.columns)
+            stored = to_store(part, record.stored)
             lead = {
                 "row_id": pa.array(np.arange(first + start, first + start + len(some))),
                 "intake_id": pa.array(np.full(len(some), intake, dtype=np.int64)),
@@ -151,7 +149,7 @@ def parts(record: Record, frame: pd.DataFrame, beside: Beside, *, intake: int, f
                 "supersedes": pa.array(beside.supersedes[some], mask=beside.supersedes[some] == 0),
                 "fingerprint": pa.array(fingerprints(stored).to_numpy()),
             }
-            yield pa.RecordBatch.from_arrays([*lead.values(), *arrow(stored, record.columns).values()], schema=schema)
+            yield pa.RecordBatch.from_arrays([*lead.values(), *arrow(stored, record.stored).values()], schema=schema)
 
     return pa.RecordBatchReader.from_batches(schema, each())
 

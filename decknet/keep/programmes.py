@@ -12,7 +12,8 @@ import pandas as pd
 from decknet.columns.log import LOG
 from decknet.errors import StoreError
 from decknet.keep.frames import typed
-from decknet.keep.store import Store, sql
+from decknet.keep.statements import sql
+from decknet.keep.store import Store
 
 __all__ = ["PARTS", "add_programme", "programme_parts", "programmes", "withdraw_programme"]
 

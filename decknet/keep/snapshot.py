@@ -29,7 +29,8 @@ from decknet.errors import StoreError
 from decknet.keep.checks import check_is_free
 from decknet.keep.engine import connect, in_words
 from decknet.keep.generations import fold_in, publish, scratch_beside, sync, sync_folder
-from decknet.keep.store import Store, sql
+from decknet.keep.statements import sql
+from decknet.keep.store import Store
 
 __all__ = ["DESCRIPTOR", "Snapshot", "check_snapshot", "from_snapshot", "write_snapshot"]
 
@@ -57,7 +58,7 @@ class Snapshot:
 def columns_of(table: str) -> dict[str, Column]:
     """What each column of a table of the store is."""
     if table in RECORDS:
-        return {c.name: c for c in (*LEAD, *RECORDS[table].columns)}
+        return {c.name: c for c in (*LEAD, *RECORDS[table].stored)}
     return {c.name: c for c in LOG[table].columns} if table in LOG else {}
 
 

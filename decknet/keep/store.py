@@ -1,7 +1,7 @@
 """The store: open, migrate, add, read, take back.
 
-Records are added and never overwritten. What counts ("current") is the newest row of each key
-among the intakes that were not taken back.
+Records are added and never overwritten. What counts ("current") is the newest value given in each column of each key
+among the intakes that were not taken back: a row that gives less leaves the rest as it was.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from importlib import resources
 from pathlib import Path
 from string import Template
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import duckdb
 import numpy as np
@@ -31,16 +31,14 @@ from decknet.keep.checks import check_bytes, check_is_free, check_is_store_file,
 from decknet.keep.engine import connect, disconnect, in_use_here, in_words, log_of, real_path
 from decknet.keep.frames import from_store, to_store
 from decknet.keep.generations import fold, fold_in, kept_beside, publish, scratch_beside, settle, sync_folder
-from decknet.keep.incoming import Beside, arrow, lay_beside, lay_beside_merged, parts, reject_twice
+from decknet.keep.incoming import Beside, arrow, lay_beside, parts, reject_twice, says_nothing_new
+from decknet.keep.statements import ABOUT, about_sql, sql, table_sql
 
 __all__ = ["Intake", "Store"]
 
 _FORMAT = "decknet store"
 _LAYOUT = {"schema_step", "about"}
 _told = logging.getLogger("decknet")
-# These gather what several files give: a newer row leaves what it does not give as it was.
-# The others are replaced whole.
-_MERGED = {"bridge", "deck"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,47 +86,8 @@ def _digest(path: Path) -> tuple[str, int]:
     return made.hexdigest(), size
 
 
-def sql(name: str) -> str:
-    return resources.files("decknet.keep").joinpath("queries", f"{name}.sql").read_text(encoding="utf-8")
-
-
-def table_sql(name: str, record: Record, moment: datetime | None = None) -> str:
-    """A statement for one of our own tables; the names come from ``columns``, never from a user."""
-    return Template(sql(name)).safe_substitute(
-        table=record.kind,
-        not_counting=sql("not_counting" if moment is None else "not_counting_then"),
-        key_list=", ".join(f'r."{k}"' for k in record.key),
-        key_join=" AND ".join(
-            f'i."{c.name}" {"=" if c.required else "IS NOT DISTINCT FROM"} now."{c.name}"'
-            for c in record.columns
-            if c.name in record.key
-        ),
-        same_key=" AND ".join(f'i."{k}" IS NOT DISTINCT FROM r."{k}"' for k in record.key),
-        columns=", ".join(f'r."{n}"' for n in record.names()),
-        newest=", ".join(
-            f'last(r."{n}" ORDER BY r.row_id) FILTER (r."{n}" IS NOT NULL) AS "{n}"'
-            for n in record.names()
-            if n not in record.key
-        ),
-    )
-
-
-# By what a row with a fault and the record that puts it right are known to be about the same thing;
-# the loader names the rows with faults in the same way.
-_ABOUT = {
-    "bridge": ("bridge_id",), "deck": ("deck_id",), "traffic": ("bridge_id", "year"),
-    "survey": ("deck_id", "survey_date"), "defect": ("survey_id", "defect_id"), "repair": ("deck_id", "repair_date"),
-    "closing": ("deck_id", "closed_on"), "rating": ("bridge_id", "rated_year"),
-    "condition": ("bridge_id", "condition_year"), "active_area": ("survey_id", "area_id"),
-    "element_quantity": ("bridge_id", "quantity_date", "element", "parent_element"), "base": ("kind", "base_id"),
-}  # fmt: skip
-
-
-def _about_sql(record: Record) -> str:
-    days = {c.name for c in record.columns if c.kind == "date"}
-    names = _ABOUT.get(record.kind, record.key)
-    parts = [f"strftime(\"{n}\", '%Y-%m-%d')" if n in days else f'CAST("{n}" AS TEXT)' for n in names]
-    return f"concat_ws('|', '{record.kind}', {', '.join(parts)})"
+def _some(columns: dict[str, pa.Array], at: np.ndarray[Any, np.dtype[np.int64]]) -> dict[str, pa.Array]:
+    return {name: column.take(pa.array(at)) for name, column in columns.items()}
 
 
 def _steps() -> list[tuple[int, str, str]]:
@@ -422,6 +381,11 @@ class Store:
                 f"{name}: the store refused a row ({str(why).splitlines()[0]}). Nothing was stored."
             ) from why
 
+    def already(self, path: Path, stated: str = "") -> int | None:
+        """The intake that brought in the same bytes, read as ``stated``, and refused no row; None if none did."""
+        earlier = self.intake_of(_digest(path)[0], stated)
+        return earlier[0] if earlier and not self._refused(earlier[0]) else None
+
     def _refused(self, intake: int) -> bool:
         """Whether rows of an intake were refused."""
         found = self._db.execute(sql("refused_in"), {"intake": intake}).fetchall()
@@ -483,10 +447,13 @@ class Store:
         keys = arrow(to_store(frame, key), key)
         self._db.register("incoming", pa.table({"n": np.arange(len(frame)), **keys}))
         reject_twice(self._db, table_sql("key_hashes", record), record, frame)
-        if record.kind in _MERGED:
-            beside = lay_beside_merged(self._db.execute(table_sql("current_merged", record)).df(), record, frame)
-        else:
-            beside = lay_beside(self._db, table_sql("held", record), record, frame)
+        beside = lay_beside(self._db, table_sql("held", record), record, frame)
+        other = np.flatnonzero((beside.supersedes > 0) & ~beside.known)
+        if len(other):  # what is given anew may say no more than what several rows say together
+            self._db.register("incoming", pa.table({"n": np.arange(len(other)), **_some(keys, other)}))
+            whole = replace(record, columns=record.stored)
+            held = self._db.execute(table_sql("held_whole", whole)).df()
+            beside.known[other] = says_nothing_new(held, record, frame.iloc[other])
         self._db.unregister("incoming")
         return beside
 
@@ -504,7 +471,7 @@ class Store:
 
     def _note_kept(self, record: Record, frame: pd.DataFrame, beside: Beside) -> None:
         """Take down which rows are kept, and what they are about, to put entries of earlier intakes right."""
-        names = _ABOUT.get(record.kind, record.key)
+        names = ABOUT.get(record.kind, record.key)
         about = tuple(c for c in record.columns if c.name in names)
         judged = {
             "sheet": pa.array(frame["sheet"].astype("str").array, type=pa.large_string()),
@@ -513,7 +480,7 @@ class Store:
             **arrow(to_store(frame, about), about),
         }
         self._db.register("judged", pa.table(judged))
-        self._db.execute(Template(sql("note_kept")).substitute(about=_about_sql(record)))
+        self._db.execute(Template(sql("note_kept")).substitute(about=about_sql(record)))
         self._db.unregister("judged")
 
     def undo(self, intake_id: int, *, now: datetime, who: str) -> None:
@@ -549,17 +516,21 @@ class Store:
         kind : str
             Key of ``columns.RECORDS``.
         columns : sequence of str, optional
-            Columns wanted, those of the key among them; else all of ``columns.RECORDS[kind]``.
+            Columns wanted, those of the key among them, and those of ``columns.column.VERSION``; else all of
+            ``columns.RECORDS[kind]``.
         known_by : datetime, optional
             The records as they counted at that moment; else as they count now.
         """
         record = RECORDS[kind]
         if columns is not None:
-            record = replace(record, columns=tuple(c for c in record.columns if c.name in columns))
-        query = "current_merged" if kind in _MERGED else "current"
-        text = table_sql(query, record, known_by)
+            record = replace(record, columns=tuple(c for c in record.stored if c.name in columns))
+        text = table_sql("current_ordered", record, known_by)
         found = self._db.sql(text, params={} if known_by is None else {"moment": known_by}).to_arrow_table()
         return from_store(found.to_pandas(date_as_object=False), record.columns)
+
+    def kinds(self) -> frozenset[str]:
+        """Kinds of which any row was ever stored."""
+        return frozenset(kind for kind, record in RECORDS.items() if self._number(table_sql("has_rows", record)))
 
     def history(self, kind: str) -> pd.DataFrame:
         """Every row ever stored of a kind, superseded and undone ones too, with file and line."""

@@ -19,7 +19,8 @@ from decknet.keep.engine import in_words
 from decknet.keep.frames import from_store, still_same, to_store
 from decknet.keep.generations import held, settle
 from decknet.keep.programmes import programmes
-from decknet.keep.store import Store, sql, table_sql
+from decknet.keep.statements import sql, table_sql
+from decknet.keep.store import Store
 
 __all__ = ["Proof", "prove", "verify"]
 
@@ -59,14 +60,14 @@ def _first(rows: list[tuple[Any, ...]]) -> str:
 
 def _changed(store: Store, record: Record) -> list[int]:
     """Rows that no longer say what they said when they were stored."""
-    query, last = table_sql("verify_rows", record), 0
+    query, last = table_sql("verify_rows", replace(record, columns=record.stored)), 0
     out: list[int] = []
     while True:
         raw = store.connection.execute(query, {"last": last, "rows": _ROWS}).df()
         if raw.empty:
             return out
         same = still_same(
-            to_store(from_store(raw, record.columns), record.columns), raw["fingerprint"].to_numpy(dtype="uint64")
+            to_store(from_store(raw, record.stored), record.stored), raw["fingerprint"].to_numpy(dtype="uint64")
         )
         out += raw.loc[~same, "row_id"].tolist()
         last = int(raw["row_id"].iloc[-1])

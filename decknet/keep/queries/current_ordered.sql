@@ -1,0 +1,3 @@
+SELECT $columns
+FROM ($current) AS r
+ORDER BY $key_list

@@ -1,0 +1,39 @@
+-- A row that gives less than an older one of its key leaves the rest as it was; what it takes off the record it names.
+-- And which revision of its file a row came from, so that an older one never replaces a newer one.
+
+ALTER TABLE active_area ADD COLUMN cleared TEXT;
+ALTER TABLE active_area ADD COLUMN revision TEXT;
+ALTER TABLE active_area ADD COLUMN issued DATE;
+ALTER TABLE base ADD COLUMN cleared TEXT;
+ALTER TABLE base ADD COLUMN revision TEXT;
+ALTER TABLE base ADD COLUMN issued DATE;
+ALTER TABLE bridge ADD COLUMN cleared TEXT;
+ALTER TABLE bridge ADD COLUMN revision TEXT;
+ALTER TABLE bridge ADD COLUMN issued DATE;
+ALTER TABLE closing ADD COLUMN cleared TEXT;
+ALTER TABLE closing ADD COLUMN revision TEXT;
+ALTER TABLE closing ADD COLUMN issued DATE;
+ALTER TABLE deck ADD COLUMN cleared TEXT;
+ALTER TABLE deck ADD COLUMN revision TEXT;
+ALTER TABLE deck ADD COLUMN issued DATE;
+ALTER TABLE defect ADD COLUMN cleared TEXT;
+ALTER TABLE defect ADD COLUMN revision TEXT;
+ALTER TABLE defect ADD COLUMN issued DATE;
+ALTER TABLE element_quantity ADD COLUMN cleared TEXT;
+ALTER TABLE element_quantity ADD COLUMN revision TEXT;
+ALTER TABLE element_quantity ADD COLUMN issued DATE;
+ALTER TABLE rating ADD COLUMN cleared TEXT;
+ALTER TABLE rating ADD COLUMN revision TEXT;
+ALTER TABLE rating ADD COLUMN issued DATE;
+ALTER TABLE repair ADD COLUMN cleared TEXT;
+ALTER TABLE repair ADD COLUMN revision TEXT;
+ALTER TABLE repair ADD COLUMN issued DATE;
+ALTER TABLE survey ADD COLUMN cleared TEXT;
+ALTER TABLE survey ADD COLUMN revision TEXT;
+ALTER TABLE survey ADD COLUMN issued DATE;
+ALTER TABLE traffic ADD COLUMN cleared TEXT;
+ALTER TABLE traffic ADD COLUMN revision TEXT;
+ALTER TABLE traffic ADD COLUMN issued DATE;
+ALTER TABLE condition ADD COLUMN cleared TEXT;
+ALTER TABLE condition ADD COLUMN revision TEXT;
+ALTER TABLE condition ADD COLUMN issued DATE;
