@@ -326,7 +326,6 @@ def _corrected(book: _Book) -> None:
                 f"{c.name} {_said(before[c.name])} became {_said(getattr(r, c.name))}"
                 for c in columns
                 if _said(before[c.name]) != _said(getattr(r, c.name))
-                and (kind not in {"bridge", "deck"} or _said(getattr(r, c.name)) != "not given")
             ]
             name = " ".join(_said(getattr(r, k)) for k in RECORDS[kind].key)
             brought = book.intakes.loc[r.intake_id]

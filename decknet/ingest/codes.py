@@ -82,6 +82,7 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
         ("R-DECK-BRIDGE", "A deck belongs to the bridge it is named with."),
         ("R-SURVEY-DECK", "A survey belongs to the deck it is named with."),
         ("R-SURVEY-DATE", "A survey is of the day it is named with."),
+        ("R-NOT-ON-RECORD", "A row that leaves out what a record needs names one that is on record."),
         ("R-NO-DATE", "A defect belongs to a survey, or to a deck and a day."),
         ("R-WHICH-SURVEY", "A deck and day name one survey only."),
         ("F-SURVEY-MADE", "A survey is made to hold defects of a deck and day that have none."),

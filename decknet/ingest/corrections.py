@@ -145,6 +145,13 @@ def complete(rows: Found, kind: str, register: Register) -> None:
     found = on_record_of(held, kind, keys)
     known = np.array([f is not None for f in found], dtype=bool)
     rows.on_record[at[known]] = True
+    if lost := [n for n in lacking if n not in rows.claims]:
+        names = {int(i): " ".join(str(k.iloc[j]) for k in keys.values()) for j, i in enumerate(at.tolist())}
+        what, some = kind.replace("_", " "), at[~known]
+        rule = {i: f"no {what} {names[i]} is on record, and the table does not give {', '.join(lost)}"
+                for i in some.tolist()}  # fmt: skip
+        rows.fault(some, RECORDS[kind].key[-1], "R-NOT-ON-RECORD", rule, "Correct the number, or give the rest.")
+        rows.out[some] = True
     for name, mask in lacking.items():
         column = next(c for c in need if c.name == name)
         text = pd.Series([""] * rows.n, dtype="object")

@@ -149,6 +149,10 @@ def kind_of(table: Table, stated: Stated) -> str:
         return "defect"
     if key and dated and (total or bool({"surveyed_m2", "method"} & survey) or name == "survey"):
         return "survey"
+    if not key and "survey_id" in survey and not drawn and (total or {"crew", "method"} & survey):
+        return "survey"  # names surveys on record by their numbers; so below, repairs
+    if not key and "repair_id" in repair and {"cost", "material", "volume_m3", "cure_h", "closure_h"} & repair:
+        return "repair"
     rest = _rest_of(bridge, size=size, told=told, key=key)
     if not rest and key and (len(places(table)) == 2 or _says_what_it_is(table)):
         return "bridge"
