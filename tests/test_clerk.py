@@ -66,6 +66,9 @@ CASES = [
                                         survey_date=["2020-05-04"] * 2, delaminated_m2=[80.0, 20.0])}),
     ("C-HALVES", {"survey": survey(survey_id=["s1", "s2"], deck_id=["A", "A"], survey_date=["2020-05-04", "2020-05-11"],
                                    method=["hammer"] * 2, surveyed_m2=[200.0, 200.0], delaminated_m2=[8.0, 2.0])}),
+    ("C-SAME-PART", {"survey": survey(
+        survey_id=["s1", "s2"], deck_id=["A", "A"], survey_date=["2020-05-04", "2020-05-11"], method=["hammer"] * 2,
+        surveyed_m2=[200.0, 200.0], looked_at=["lane 1", "Lane 1"], delaminated_m2=[8.0, 2.0])}),
     ("C-LOOK", {"survey": survey(delaminated_m2=[8.0], looked_at=["northbound"])}),
     ("C-COVERAGE", {"survey": survey(), "defect": records(
         "defect", survey_id=["s1"], defect_id=["1"], kind=["spall"], shape=[shapely.box(0, 0, 4, 2)])}),
@@ -130,6 +133,42 @@ def test_two_strips_days_apart_are_two_halves():
                   delaminated_m2=[8.0, 2.0])  # fmt: skip
     found = check_records(stored(bridge=BRIDGES, deck=DECKS, survey=rows), today=TODAY)
     assert found[found["code"] == "C-HALVES"]["value"].tolist() == ["200 + 200"]
+
+
+@pytest.mark.parametrize(
+    ("ends", "told"), [((-5.0, 0.0), True), ((-5.0, 0.5), True), ((0.0, 5.0), False), ((-0.4, 5.0), False)]
+)
+def test_one_lane_given_twice_is_not_the_whole(ends, told):
+    """Of a deck of 400 m2 the first sheet gives offsets -5 to 0, 200 m2. The same again, or a little more, is the same
+    part; 0 to 5 is the other, and so is -0.4 to 5: 0.4 m by 40 m is 16 m2 looked at twice, 4 % of the deck."""
+    rows = survey(survey_id=["s1", "s2"], deck_id=["A", "A"], survey_date=["2020-05-04", "2020-05-11"],
+                  method=["hammer"] * 2, from_offset_m=[-5.0, ends[0]], to_offset_m=[0.0, ends[1]],
+                  delaminated_m2=[8.0, 2.0])  # fmt: skip
+    found = check_records(stored(bridge=BRIDGES, deck=DECKS, survey=rows), today=TODAY)
+    assert ("C-SAME-PART" in set(found["code"])) is told
+    assert ("C-HALVES" in set(found["code"])) is not told
+    if told:
+        rule = found[found["code"] == "C-SAME-PART"]["rule"].tolist()[0]
+        assert "the same part, stations 0 to 40 m, offsets -5 to 0 m: they do not make the whole" in rule
+
+
+def test_halves_in_words_make_the_whole_only_where_the_words_differ():
+    """Sheets A and B of 200 m2 each make 400 m2; A and A do not; without words it is asked."""
+    for words, code, said in (
+        (["A", "B"], "C-HALVES", "make the whole"), (["A", "a"], "C-SAME-PART", "do not make"),
+        ([None, "B"], "C-HALVES", "nothing says that they are not the same part"),
+    ):  # fmt: skip
+        rows = survey(
+            survey_id=["s1", "s2"],
+            deck_id=["A", "A"],
+            survey_date=["2020-05-04", "2020-05-11"],
+            method=["hammer"] * 2,
+            surveyed_m2=[200.0] * 2,
+            looked_at=words,
+            delaminated_m2=[8.0, 2.0],
+        )
+        found = check_records(stored(bridge=BRIDGES, deck=DECKS, survey=rows), today=TODAY)
+        assert said in found[found["code"] == code]["rule"].tolist()[0]
 
 
 def test_a_repair_between_explains_less_unsound_area():
@@ -270,7 +309,7 @@ def test_what_is_set_aside_or_left_out_of_every_figure_is_listed(store, tmp_path
     assert "C-SET-ASIDE" not in found.index
     # A correction makes the deck 5 m long: the 80 m2 of 2021 can be on it no longer.
     (tmp_path / "corrected.csv").write_text("bridge id,deck length m,deck width m\nA,5,10\n")
-    list(flow.load(store, [tmp_path / "corrected.csv"], now=datetime(2026, 6, 2), who="t"))
+    list(flow.load(store, [tmp_path / "corrected.csv"], now=datetime(2026, 6, 2), who="t", accept=("changes",)))
     found = clerk.check(store, today=TODAY).stored
     (aside,) = found[found["code"] == "C-SET-ASIDE"].to_dict("records")
     assert aside["value"] == "80 m2 unsound does not fit on the 50 m2 looked at"

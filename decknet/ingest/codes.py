@@ -189,6 +189,7 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
         ("C-REPAIR-LARGER", "No repair stored is larger than its deck."),
         ("C-TWO-SURVEYS", "A deck has one survey a day; two with different figures are a conflict."),
         ("C-HALVES", "Surveys of parts on days close together are told apart from whole ones."),
+        ("C-SAME-PART", "Two parts make the whole only if they differ: lane 1 twice is not the deck."),
         ("C-HEALED", "Unsound area stored does not fall between surveys with no repair between them."),
         ("C-NO-TOTALS", "A survey stored has a total or a defect; else it says nothing."),
         ("C-TWO-AREAS", "The totals of a survey agree with its defects."),

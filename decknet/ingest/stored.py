@@ -70,7 +70,7 @@ def check_records(records: Mapping[str, pd.DataFrame], *, today: date) -> pd.Dat
     covered = _covered(surveys, of)
     _figures(found, surveys, repairs, area, covered)
     _looks(found, surveys, defects)
-    _pairs(found, surveys, defects, repairs, area, covered)
+    _pairs(found, surveys, defects, repairs, of, covered)
     _drawn(found, surveys, defects, of)
     _counts(found, bridges, records["traffic"], today)
     order = {code: i for i, code in enumerate(CODES)}
@@ -244,14 +244,17 @@ def _found_m2(surveys: pd.DataFrame, defects: pd.DataFrame) -> pd.Series:
 
 
 def _pairs(
-    found: _List, surveys: pd.DataFrame, defects: pd.DataFrame, repairs: pd.DataFrame, area: pd.Series, looked_m2: Any
+    found: _List, surveys: pd.DataFrame, defects: pd.DataFrame, repairs: pd.DataFrame, of: pd.DataFrame, looked_m2: Any
 ) -> None:  # fmt: skip
+    area = of["length_m"] * of["width_m"]
     unsound = _found_m2(surveys, defects)
     for name in unsound.index[unsound.isna()]:
         found.add("C-NO-TOTALS", "survey", name, "", "", "it states no area and has no defect",
                   "Give what was found, 0 included.")  # fmt: skip
     frame = surveys.assign(unsound=unsound.reindex(surveys["survey_id"]).to_numpy())
     frame["deck_m2"] = area.reindex(frame["deck_id"]).to_numpy()
+    for name in ("length", "width"):
+        frame[f"deck_{name}"] = of.reindex(frame["deck_id"])[f"{name}_m"].to_numpy(dtype=float)
     frame["covered"] = np.where(np.isnan(looked_m2), frame["deck_m2"], looked_m2)
     same_day = frame[frame.duplicated(["deck_id", "survey_date"], keep=False)]
     for (deck, day), group in same_day.groupby(["deck_id", "survey_date"]):
@@ -268,10 +271,7 @@ def _pairs(
     close = (ordered["survey_date"] - before["survey_date"]).dt.days <= HALVES_DAYS
     both = ordered["covered"] + before["covered"]
     for i in ordered.index[part & close & (both >= WHOLE_SHARE * ordered["deck_m2"])]:
-        found.add("C-HALVES", "survey", f"{before.loc[i, 'survey_id']}, {ordered.loc[i, 'survey_id']}", "surveyed_m2",
-                  f"{before.loc[i, 'covered']:g} + {ordered.loc[i, 'covered']:g}",
-                  f"two parts of deck {ordered.loc[i, 'deck_id']} surveyed on days close together make the whole",
-                  "Enter them as one survey of the whole deck, if they are one.")  # fmt: skip
+        _halves(found, before.loc[i], ordered.loc[i])
     method = ordered["method"].eq(before["method"]) | ordered["method"].isna() | before["method"].isna()
     fell = before["unsound"] / before["covered"] - ordered["unsound"] / ordered["covered"] > HEALED_SHARE
     done = repairs.sort_values("repair_date").groupby("deck_id")["repair_date"].agg(list).to_dict()
@@ -283,6 +283,49 @@ def _pairs(
                   f"{before.loc[i, 'unsound']:g} to {ordered.loc[i, 'unsound']:g} m2",
                   f"deck {deck} was worse on {old:%Y-%m-%d}, and no repair is on record between",
                   "Load the repair, or check both surveys.")  # fmt: skip
+
+
+def _halves(found: _List, one: pd.Series, other: pd.Series) -> None:
+    """Two parts of a deck, surveyed on days close together, whose areas make the whole: only if they differ."""
+    names = f"{one['survey_id']}, {other['survey_id']}"
+    areas = f"{one['covered']:g} + {other['covered']:g}"
+    deck = other["deck_id"]
+    if (same := _same_part(one, other)) is None:
+        found.add("C-HALVES", "survey", names, "surveyed_m2", areas,
+                  f"two parts of deck {deck} surveyed on days close together would make the whole, and nothing says "
+                  "that they are not the same part",
+                  "Say in both which part it is; enter them as one survey, if they make the whole.")  # fmt: skip
+    elif same:
+        found.add("C-SAME-PART", "survey", names, "looked_at" if one["looked_at"] == other["looked_at"] else "",
+                  areas, f"two surveys of deck {deck} on days close together are of the same part, {same}: they do not "
+                  "make the whole",
+                  "Check which part each sheet is of; the other part is not known from them.")  # fmt: skip
+    else:
+        found.add("C-HALVES", "survey", names, "surveyed_m2", areas,
+                  f"two parts of deck {deck} surveyed on days close together make the whole",
+                  "Enter them as one survey of the whole deck, if they are one.")  # fmt: skip
+
+
+def _same_part(one: pd.Series, other: pd.Series) -> str | None:
+    """What two surveys both looked at, in words; empty where their parts differ, None where that is not told."""
+    pair = pd.DataFrame([one, other])
+    regions = looks.looks_drawn(_look_columns(pair), 2)
+    if all(r is not None for r in regions):
+        room = shapely.box(
+            0.0, -pair["deck_width"].iloc[1] / 2, pair["deck_length"].iloc[1], pair["deck_width"].iloc[1] / 2
+        )
+        here = shapely.intersection(regions, room)
+        common = shapely.intersection(here[0], here[1])
+        if common.area <= (1.0 - WHOLE_SHARE) * room.area:
+            return ""
+        x0, y0, x1, y1 = common.bounds
+        return f"stations {x0:.4g} to {x1:.4g} m, offsets {y0:.4g} to {y1:.4g} m"
+    said = [
+        " ".join(str(w).lower().split()) if isinstance(w, str) else "" for w in (one["looked_at"], other["looked_at"])
+    ]
+    if all(said):
+        return said[0] if said[0] == said[1] else ""
+    return None
 
 
 def _drawn(found: _List, surveys: pd.DataFrame, defects: pd.DataFrame, of: pd.DataFrame) -> None:

@@ -276,7 +276,7 @@ def test_coverage_drawn_for_a_survey_on_record_leaves_all_else_of_it(read, known
         }
     )  # fmt: skip
     keys = held[["survey_id", "deck_id", "survey_date"]].astype({"survey_id": "str", "deck_id": "str"})
-    of = dataclasses.replace(known, surveys=keys, looks=lambda: held)
+    of = dataclasses.replace(known, surveys=keys, kinds=frozenset({"survey"}), rows={"survey": held}.__getitem__)
     found = read(f'survey id,kind,wkt\nS7,coverage,"{BOX}"\n', "defects.csv", known=of)
     (row,) = found.records["survey"].to_dict("records")
     assert (row["survey_id"], row["method"], row["delaminated_m2"], row["crew"]) == ("S7", "hammer", 7.5, "Ash")
@@ -316,7 +316,12 @@ def test_a_survey_drawn_without_a_word_of_what_was_looked_at_is_flagged_once(rea
 def test_a_survey_that_says_what_it_looked_at_is_not_asked_again(read, known, said):
     first = read(HEAD + f"looked at\n001,2024-05-06,chain,5,{said}\n")
     held = first.records["survey"]
-    of = dataclasses.replace(known, surveys=held[["survey_id", "deck_id", "survey_date"]], looks=lambda: held)
+    of = dataclasses.replace(
+        known,
+        surveys=held[["survey_id", "deck_id", "survey_date"]],
+        kinds=frozenset({"survey"}),
+        rows={"survey": held}.__getitem__,
+    )
     found = read(DRAWN + DELAM, "defects.csv", known=of)
     assert not len(found.faults)
 
@@ -325,7 +330,12 @@ def test_a_defect_beyond_what_its_survey_looked_at_is_flagged_and_kept(read, kno
     """The strip ends at station 20: 3 m beyond for one that ends at 23, within the taping's 0.1 m for one at 20.05."""
     first = read(HEAD + "from station,to station\n001,2024-05-06,chain,5,0,20\n")
     held = first.records["survey"]
-    of = dataclasses.replace(known, surveys=held[["survey_id", "deck_id", "survey_date"]], looks=lambda: held)
+    of = dataclasses.replace(
+        known,
+        surveys=held[["survey_id", "deck_id", "survey_date"]],
+        kinds=frozenset({"survey"}),
+        rows={"survey": held}.__getitem__,
+    )
     boxes = [(18, 23), (18, 20.05), (1, 2)]
     text = DRAWN + "".join(f'001,2024-05-06,spall,"POLYGON (({a} 0, {b} 0, {b} 1, {a} 1, {a} 0))"\n' for a, b in boxes)
     found = read(text, "defects.csv", known=of)
