@@ -77,7 +77,8 @@ class Record:
 VERSION: tuple[Column, ...] = (
     Column("cleared", TEXT, "", "Columns that the row takes off the record, as its file says; split by spaces."),
     Column("revision", TEXT, "", "Revision of the file or row it came from, where that is said."),
-    Column("issued", DATE, "", "Day of issue or of inspection of the file or row, where that is said."),
+    Column("issued", DATE, "", "Day of issue of the file or row it came from, where that is said."),
+    Column("inspected", DATE, "", "Day of the inspection that the row tells of, where that is said."),
 )
 
 

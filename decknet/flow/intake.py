@@ -86,7 +86,7 @@ _PLACE = ("longitude_deg", "latitude_deg")
 
 
 def _versions_of(kind: str) -> tuple[str, ...]:
-    return (*RECORDS[kind].key, "revision", "issued")
+    return (*RECORDS[kind].key, "revision", "issued", "inspected")
 
 
 def _with(known: Known, reading: Reading) -> Known:

@@ -10,6 +10,7 @@ import shapely
 
 from decknet.columns import normal
 from decknet.ingest import looks, measures, shapes, surveys
+from decknet.ingest.areas import area_of_sides
 from decknet.ingest.checks import record_frame
 from decknet.ingest.coded import spread
 from decknet.ingest.kinds import is_coverage
@@ -59,7 +60,8 @@ def check_defects(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     rows.in_time("survey_date", day, size["year"].to_numpy())
     area_m2 = surveys.deck_m2(size)
     measures.ask_for_origin(rows, size)
-    columns["area_m2"] = area = rows.area("area_m2", area_m2)
+    area = rows.area("area_m2", area_m2) if rows.has("area_m2") else area_of_sides(rows)
+    columns["area_m2"] = area
     columns["shape"] = drawn = shapes.deck_shapes(rows, area, deck, register)
     shapes.beyond_deck(rows, drawn, deck, size, register)
     _sizes(rows, drawn, area, area_m2, deck)

@@ -11,6 +11,7 @@ import pandas as pd
 from decknet.columns import RECORDS
 from decknet.errors import RecordError
 from decknet.ingest import bridges, closings, conditions, defects, grid, repairs, surveys, traffic
+from decknet.ingest.areas import no_inventory
 from decknet.ingest.base import check_base
 from decknet.ingest.checks import Rows, fault_frame
 from decknet.ingest.corrections import corrects, tell_clears
@@ -163,6 +164,10 @@ def read_file(
             continue
         alone = len(tables) == 1 or not wanted
         claims, unused, lacking = _claimed(place, table, what, stated, register, alone=alone)
+        if not lacking and not wanted and what in ("bridge", "deck"):
+            lacking = no_inventory(table, claims)
+            if lacking and len(tables) == 1:
+                raise RecordError(f"{place}: {lacking}")
         if lacking:
             notes.append({"sheet": table.sheet, "why": lacking})
             continue

@@ -7,7 +7,18 @@ from typing import TYPE_CHECKING
 from decknet.columns import METHODS, RECORDS, normal
 from decknet.ingest.coded import once
 from decknet.ingest.prepared import stated_for
-from decknet.ingest.recognise import CUT, DECK_KEYS, STRIP, TOTALS, columns_for, fits, no_deck_number, places, spellings
+from decknet.ingest.recognise import (
+    CUT,
+    DECK_KEYS,
+    SIDES,
+    STRIP,
+    TOTALS,
+    columns_for,
+    fits,
+    no_deck_number,
+    places,
+    spellings,
+)
 from decknet.ingest.structures import kind_of_words, tells_kind
 from decknet.ingest.tongues import METHOD_WORDS, NAMES_TOO
 
@@ -149,6 +160,8 @@ def kind_of(table: Table, stated: Stated) -> str:
         return "defect"
     if key and dated and (total or bool({"surveyed_m2", "method"} & survey) or name == "survey"):
         return "survey"
+    if key and dated and not total and "kind" in defect and set(SIDES) <= defect and "station" in words:
+        return "defect"
     if not key and "survey_id" in survey and not drawn and (total or {"crew", "method"} & survey):
         return "survey"  # names surveys on record by their numbers; so below, repairs
     if not key and "repair_id" in repair and {"cost", "material", "volume_m3", "cure_h", "closure_h"} & repair:

@@ -154,7 +154,7 @@ def _stated(path: str, data: dict[str, Any]) -> Stated:
     origin = str(fixed.get("origin_station", ""))
     fixed = {name: value for name, value in fixed.items() if name != "origin_station"}
     for name in fixed:
-        if column_named(name) is None and name not in ("unit", "revision", "issued"):
+        if column_named(name) is None and name not in ("unit", "revision", "issued", "inspected"):
             near = difflib.get_close_matches(name, sorted({n for r in RECORDS.values() for n in r.names()}), 1)
             raise RecordError(
                 f"{path}, values: {name!r} is no column of ours."

@@ -55,6 +55,7 @@ DECK_KEYS = ("deck_id", "bridge_id")
 TOTALS = ("delaminated_m2", "spalled_m2", "hole_m2", "exposed_bar_m2", "failed_patch_m2", "unsound_m2")
 AS_SHARE = "share beside "  # before the name of an area: the same figure as a share, held against it
 ALSO = "said too "  # before a number: a further column that says what a survey looked at
+SIDES = ("length_m", "width_m")  # of an area, where it is not given itself
 STRIP = ("from_station_m", "to_station_m", "from_offset_m", "to_offset_m")
 
 # Columns a table of one kind may carry beside its own: keys by which it names a deck or a survey,
@@ -64,8 +65,8 @@ _BESIDE: dict[str, tuple[str, ...]] = {
     "bridge": (*RECORDS["deck"].names(), *_FIGURES),
     "deck": (*RECORDS["bridge"].names(), *_FIGURES),
     "survey": ("bridge_id",),
-    "defect": ("deck_id", "bridge_id", "survey_date", "method", *STRIP),
-    "repair": ("bridge_id", *STRIP),
+    "defect": ("deck_id", "bridge_id", "survey_date", "method", *STRIP, *SIDES),
+    "repair": ("bridge_id", *STRIP, *SIDES),
     "closing": ("bridge_id",),
 }
 

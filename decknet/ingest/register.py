@@ -58,7 +58,8 @@ class Known:
     rows : callable or None
         Records of a kind, whole; read only where a row needs them.
     versions : callable or None
-        Of a kind, its key with the newest revision and day of issue of each; read only where a file states its own.
+        Of a kind, its key with the newest revision and days of issue and inspection; read only where a file states
+        its own.
     """
 
     bridges: pd.DataFrame
@@ -229,7 +230,7 @@ class Register:
         return self._stored[kind]
 
     def versions(self, kind: str) -> pd.DataFrame | None:
-        """Key, revision and day of issue of the records of a kind that are stored; None where there are none."""
+        """Key, revision, days of issue and inspection of the stored records of a kind; None where there are none."""
         if self.known is None or self.known.versions is None or kind not in self.known.kinds:
             return None
         return self.known.versions(kind)

@@ -9,6 +9,7 @@ import pandas as pd
 import shapely
 
 from decknet.ingest import measures, shapes, surveys
+from decknet.ingest.areas import area_of_sides
 from decknet.ingest.recognise import STRIP
 from decknet.ingest.tongues import TREATMENTS_TOO
 from decknet.ingest.values import plain
@@ -66,7 +67,8 @@ def check_repairs(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     for name in ("volume_m3", "cure_h", "closure_h", "cost", "air_temperature_c"):
         columns[name] = rows.number(name)
     columns["price_year"] = rows.whole("price_year")
-    columns["area_m2"] = area = rows.area("area_m2", area_m2)
+    area = rows.area("area_m2", area_m2) if rows.has("area_m2") else area_of_sides(rows)
+    columns["area_m2"] = area
     surveys.larger(rows, "area_m2", area, area_m2, deck, "of the deck")
     if rows.has("shape") or rows.table.shape is not None or rows.has(*STRIP):
         # An overlay or a new deck covers the deck and needs no outline; neither does a repair with an area.

@@ -23,7 +23,8 @@ __all__ = ["INSPECTED", "of_revision", "older_than", "tell_older"]
 INSPECTED = frozenset(
     {
         "inspection date", "date of inspection", "inspected", "inspected on", "inspection", "inspection year",
-        "date of last inspection", "yearinspected", "insp date", "insp year", "date inspected", "prüfdatum", "datum der prüfung", "hauptprüfung",
+        "date of last inspection", "yearinspected", "insp date", "insp year", "date inspected", "prüfdatum",
+        "datum der prüfung", "hauptprüfung",
         "date d inspection", "date de visite", "fecha de inspección", "fecha inspección", "data ispezione",
         "data da inspeção", "inspectiedatum", "inspektionsdato", "inspeksjonsdato", "点検年度", "点検年",
     }
@@ -46,46 +47,50 @@ def _spaced(text: str) -> str:
     return re.sub(r"[_\-]+", " ", text)
 
 
-def _said_above(rows: Found) -> tuple[str, np.datetime64 | None]:
-    """Revision and day of issue that the lines above the header, the sheet's name or the file's name say."""
+def _said_above(rows: Found) -> dict[str, Any]:
+    """What the lines above the header say; a revision also the name of the sheet or file."""
     lines = [*rows.table.title, rows.table.sheet, re.sub(r"\.[A-Za-z0-9]+$", "", rows.file)]
-    revision = next((m[1].upper() for line in lines if (m := _REV.search(_spaced(line)))), "")
-    for what in ("issued", "inspected") if rows.kind in ("bridge", "deck") else ("issued",):
-        for line in rows.table.title:
-            found = _OF[what].search(line)
-            if found is None:
-                continue
+    out: dict[str, Any] = {
+        "revision": next((m[1].upper() for line in lines if (m := _REV.search(_spaced(line)))), None)
+    }
+    for what, pattern in _OF.items():
+        out[what] = None
+        for found in filter(None, map(pattern.search, rows.table.title)):
             day = values.days(pd.Series([found[1]], dtype="str"), rows.stated.dates, rows.today.year)
             if day.order != "either" and not day.bad[0]:
-                return revision, day.value[0]
-    return revision, None
+                out[what] = day.value[0]
+    return out
 
 
 def _columns(rows: Found) -> dict[str, Any]:
-    """Revision and day of issue of each row; a column before what stands above it."""
-    taken = {c.index for name, c in rows.claims.items() if c.rank != 9}
+    """Revision, day of issue and day of inspection of each row; a column before what stands above it."""
+    taken = {c.index for c in rows.claims.values() if c.rank != 9}
     heads = {normal(h): i for i, h in reversed(list(enumerate(rows.table.headers))) if h and i not in taken}
-    revision, issued = _said_above(rows)
-    out: dict[str, Any] = {"revision": None, "issued": None}
+    above = _said_above(rows)
+    out: dict[str, Any] = {"revision": None, "issued": None, "inspected": None}
     if (at := next((heads[h] for h in heads if h in _REVISION), None)) is not None:
-        out["revision"] = spelled(values.clean(rows.table.cells[at])).str.upper()
+        out["revision"] = spelled(values.clean(rows.table.cells[at])).str.upper().mask(lambda text: text == "")
         rows.also[at] = ("revision", "revision of the row")
-    elif revision:
-        out["revision"] = pd.Series([revision] * rows.n, dtype="str")
-    known = _ISSUED if rows.kind not in ("bridge", "deck") else _ISSUED | INSPECTED
-    at = next((heads[h] for h in heads if h.removeprefix("bridge ").removeprefix("last ") in known), None)
-    if at is not None:
-        found = values.days(spelled(rows.table.cells[at]), rows.stated.dates, rows.today.year)
-        if found.order not in ("either", "neither") and not np.isnat(found.value).all():
-            out["issued"] = found.value
-            rows.also.setdefault(at, ("issued", "day of issue or inspection of the row"))
-    elif issued is not None:
-        out["issued"] = np.full(rows.n, issued, dtype="datetime64[us]")
+    elif above["revision"]:
+        out["revision"] = pd.Series([above["revision"]] * rows.n, dtype="str")
+    for what, known in (("issued", _ISSUED), ("inspected", INSPECTED)):
+        if what == "inspected" and rows.kind not in ("bridge", "deck"):
+            continue  # of a survey or repair its own day tells
+        at = next((heads[h] for h in heads if h.removeprefix("bridge ").removeprefix("last ") in known), None)
+        if at is not None:
+            found = values.days(spelled(rows.table.cells[at]), rows.stated.dates, rows.today.year)
+            if found.order not in ("either", "neither") and not np.isnat(found.value).all():
+                out[what] = found.value
+                rows.also.setdefault(at, (what, "by which the newer of two rows is told"))
+        elif above[what] is not None:
+            out[what] = np.full(rows.n, above[what], dtype="datetime64[us]")
     return out
 
 
 def of_revision(rows: Found, kind: str, columns: Mapping[str, Any], stand: Bools) -> dict[str, Any]:
-    """Revision and day of issue of each row, to be kept with its record; rows older than what is on record are noted.
+    """Revision and days of issue and inspection of each row, to be kept with its record.
+
+    Rows older than what is on record are noted.
 
     Parameters
     ----------
@@ -103,49 +108,58 @@ def of_revision(rows: Found, kind: str, columns: Mapping[str, Any], stand: Bools
         rows.version = _columns(rows)
     if all(v is None for v in rows.version.values()):
         return {}
-    held = rows.register.versions(kind)
-    if held is not None and len(held := held[held["revision"].notna() | held["issued"].notna()]):
-        own = pd.DataFrame({"key": _keys(kind, columns)})
-        there = pd.DataFrame({"key": _keys(kind, held), "revision": held["revision"], "issued": held["issued"]})
-        both = own.merge(there, on="key", how="left")
-        none = pd.Series([None] * rows.n, dtype="str")
-        revision = none if rows.version["revision"] is None else rows.version["revision"]
-        issued = np.full(rows.n, "NaT", "datetime64[us]") if rows.version["issued"] is None else rows.version["issued"]
-        old, why = older_than(revision, issued, both["revision"], both["issued"].to_numpy("datetime64[us]"))
+    held, names = rows.register.versions(kind), list(rows.version)
+    if held is not None and len(held := held[held[names].notna().any(axis=1)]):
+        there = held[names].assign(key=_keys(kind, held).to_numpy())
+        both = pd.DataFrame({"key": _keys(kind, columns)}).merge(there, on="key", how="left")
+        old, why = older_than(rows.version, both)
         rows.older[kind] = old & stand
         rows.why_older.update({i: why[i] for i in np.flatnonzero(old & stand).tolist()})
     return rows.version
 
 
-def older_than(revision: pd.Series, issued: Any, held: pd.Series, held_on: Any) -> tuple[Bools, dict[int, str]]:
+def older_than(own: Mapping[str, Any], held: pd.DataFrame) -> tuple[Bools, dict[int, str]]:
     """Which rows are older than what is on record, and why; what cannot be compared is not older.
 
-    A day of issue tells before a revision does; letters follow each other as A, B … Z, AA, and numbers as numbers.
+    The day of issue tells before the day of inspection, and that before the revision: letters follow each other as A,
+    B … Z, AA, numbers as numbers.
+
+    Parameters
+    ----------
+    own : mapping of ``revision``, ``issued`` and ``inspected`` to values, each of shape (n,), or None
+    held : DataFrame, shape (n, 3)
+        The same of what is on record.
 
     Examples
     --------
-    >>> none = np.array(["NaT"] * 3, "datetime64[us]")
-    >>> new, old = pd.Series(["B", "9", "C"], dtype="str"), pd.Series(["C", "10", "3"], dtype="str")
-    >>> older_than(new, none, old, none)[0].tolist()
+    >>> held = pd.DataFrame({"revision": ["C", "10", "3"], "issued": pd.NaT, "inspected": pd.NaT})
+    >>> older_than({"revision": pd.Series(["B", "9", "C"]), "issued": None, "inspected": None}, held)[0].tolist()
     [True, True, False]
     """
-    issued, held_on = np.asarray(issued, "datetime64[D]"), np.asarray(held_on, "datetime64[D]")
-    by_day = issued < held_on
-    open_ = np.isnat(issued) | np.isnat(held_on) | (issued == held_on)
-    at = np.flatnonzero(open_ & (revision.notna() & held.notna()).to_numpy(dtype=bool))
-    by_letter = np.zeros(len(issued), dtype=bool)
+    n = len(held)
+    old, open_ = np.zeros(n, dtype=bool), np.ones(n, dtype=bool)
+    why: dict[int, str] = {}
+    for what, said in (("issued", "was issued on"), ("inspected", "tells of the inspection of")):
+        if own.get(what) is None:
+            continue
+        new, before = (np.asarray(v, dtype="datetime64[D]") for v in (own[what], held[what].to_numpy("datetime64[us]")))
+        later = open_ & (new < before)
+        why.update(
+            {i: f"it {said} {new[i]}, and what is on record {said} {before[i]}" for i in np.flatnonzero(later).tolist()}
+        )
+        old |= later
+        open_ &= np.isnat(new) | np.isnat(before) | (new == before)
+    if own.get("revision") is None:
+        return old, why
     seen: dict[tuple[str, str], bool] = {}
-    for i, pair in zip(at.tolist(), zip(revision.iloc[at], held.iloc[at], strict=True), strict=True):
+    at = np.flatnonzero(open_ & (own["revision"].notna() & held["revision"].notna()).to_numpy(dtype=bool))
+    for i, pair in zip(at.tolist(), zip(own["revision"].iloc[at], held["revision"].iloc[at], strict=True), strict=True):
         if pair not in seen:
             (one, a), (other, b) = _order(pair[0]), _order(pair[1])
             seen[pair] = one == other and a < b
-        by_letter[i] = seen[pair]
-    why = {
-        i: f"it is of {issued[i]}, and what is on record is of {held_on[i]}" for i in np.flatnonzero(by_day).tolist()
-    }
-    for i in np.flatnonzero(by_letter).tolist():
-        why[i] = f"it is of revision {revision.iloc[i]}, and revision {held.iloc[i]} is on record"
-    return by_day | by_letter, why
+        if seen[pair]:
+            old[i], why[i] = True, f"it is of revision {pair[0]}, and revision {pair[1]} is on record"
+    return old, why
 
 
 def _order(revision: str) -> tuple[str, tuple[int, str]]:

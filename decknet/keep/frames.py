@@ -117,7 +117,7 @@ def still_same(
     return out
 
 
-_ADDED = 8  # columns that layouts have added to one record, at most
+_ADDED = 10  # columns that layouts have added to one record, at most
 _SAMPLE = 1000
 
 

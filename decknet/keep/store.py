@@ -387,7 +387,7 @@ class Store:
         return earlier[0] if earlier and not self._refused(earlier[0]) else None
 
     def _refused(self, intake: int) -> bool:
-        """Whether rows of an intake were refused."""
+        """Whether rows of an intake were refused, or set aside as older than what was on record."""
         found = self._db.execute(sql("refused_in"), {"intake": intake}).fetchall()
         return bool(found and found[0][0])
 
