@@ -28,7 +28,9 @@ _BESIDE = frozenset(
     }
 )  # fmt: skip
 _OF_DECK = frozenset({"deck", "structure", "bridge", "out", "span", "roadway"})
-REPEATED = 0.5  # part of the rows of a list that share their bridge with another, from which it is no inventory; ours
+# A table of nothing else, whose bridges repeat, is no inventory; with names or years it is one with its rows mixed up.
+_BARE = {"bridge_id", "deck_id", "length_m", "width_m", "unit"}
+REPEATED = 0.5  # part of the rows of such a table that share their bridge with another, from which it is none; ours
 SOME = 0.1  # as ``REPEATED``, where a column of lanes or spans stands beside; ours
 _WAY_OUT = (
     "Read it as defects: --as defect, and say what was found and when where the file does not: --set kind=delamination "
@@ -56,7 +58,7 @@ def no_inventory(table: Table, claims: dict[str, Claim]) -> str:
     place = next((i for i, words in free.items() if words and words <= known), None)
     if place is not None:
         why = f"{table.headers[place]!r} is a place on a deck, so this is a list of areas and not an inventory"
-    elif repeats >= REPEATED:
+    elif repeats >= REPEATED and set(claims) <= _BARE:
         why = "most bridges are given in several rows with other sizes, so this is no inventory"
     else:
         return ""

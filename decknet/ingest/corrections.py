@@ -103,13 +103,15 @@ def tell_clears(rows: Found) -> None:
 
 def clear_other_looks(rows: Found, survey: pd.Series, register: Register, columns: dict[str, Any]) -> None:
     """What a survey on record looked at is said in one way: a row that says it in another takes the older way off."""
+    if register.known is None or "survey" not in register.known.kinds:
+        return
     strip = ("from_station_m", "to_station_m", "from_offset_m", "to_offset_m")
     given = {n: np.zeros(rows.n, dtype=bool) if columns.get(n) is None else pd.notna(pd.Series(columns[n])).to_numpy()
              for n in (*strip, "coverage", "looked_at")}  # fmt: skip
     ways = {n: given[n] for n in ("coverage", "looked_at")}
     ways["strip"] = np.logical_or.reduce([given[n] for n in strip])
     any_ = np.logical_or.reduce(list(ways.values()))
-    if not any_.any() or "survey" not in (register.known.kinds if register.known else ()):
+    if not any_.any():
         return
     any_ &= register.survey_frame().index.get_indexer(pd.Index(survey)) >= 0
     for way, said in ways.items():
@@ -131,7 +133,8 @@ def corrects(kind: str, table: Table, claims: dict[str, Claim], register: Regist
 
 def complete(rows: Found, kind: str, register: Register) -> None:
     """Fill what a record needs and a row leaves out, where the row names a record that is stored; it is as it was."""
-    if kind not in _NAMED or not all(k in rows.claims for k in RECORDS[kind].key):
+    stored = frozenset() if register.known is None else register.known.kinds
+    if kind not in _NAMED or kind not in stored or not all(k in rows.claims for k in RECORDS[kind].key):
         return
     need = [c for c in RECORDS[kind].columns if c.required and c.name not in RECORDS[kind].key]
     if rows.has("bridge_id"):

@@ -9,7 +9,7 @@ import pandas as pd
 
 from decknet.ingest import looks, measures
 from decknet.ingest.coded import Codes, numbered, once, spread
-from decknet.ingest.corrections import clear_other_looks, named_on_record
+from decknet.ingest.corrections import clear_other_looks
 from decknet.ingest.recognise import TOTALS
 from decknet.ingest.tongues import METHOD_WORDS
 
@@ -121,8 +121,10 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     none = ~np.logical_or.reduce(given) if given else np.ones(rows.n, dtype=bool)
     columns["survey_id"] = _survey_ids(rows, deck, day, columns["method"])
     clear_other_looks(rows, columns["survey_id"], register, columns)
+    on_record = np.zeros(rows.n, dtype=bool)  # and whose totals stay, where the row gives none
+    on_record[none] = register.survey_frame().index.get_indexer(pd.Index(columns["survey_id"][none])) >= 0
     rows.fault(
-        none & rows.live & ~named_on_record(rows, none & rows.live),
+        none & rows.live & ~on_record,
         "",
         "F-NO-TOTALS",
         "the survey states no area at all; that is not the same as 0",
