@@ -82,6 +82,7 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
         ("R-DECK-BRIDGE", "A deck belongs to the bridge it is named with."),
         ("R-SURVEY-DECK", "A survey belongs to the deck it is named with."),
         ("R-SURVEY-DATE", "A survey is of the day it is named with."),
+        ("F-JOINED", "A row without a number is taken for the one record of its day that it contradicts in nothing."),
         ("R-NOT-ON-RECORD", "A row that leaves out what a record needs names one that is on record."),
         ("R-NO-DATE", "A defect belongs to a survey, or to a deck and a day."),
         ("R-WHICH-SURVEY", "A deck and day name one survey only."),

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from decknet.columns import RECORDS, Column
+from decknet.columns.dates import DATED
 from decknet.ingest import values
 from decknet.ingest.coded import filled, is_coded, once, spelled
 from decknet.ingest.recognise import Claim
@@ -23,6 +24,7 @@ __all__ = [
     "cleared_words",
     "complete",
     "corrects",
+    "joined",
     "named_on_record",
     "take_clears",
     "tell_clears",
@@ -160,6 +162,52 @@ def complete(rows: Found, kind: str, register: Register) -> None:
         text = pd.Series([""] * rows.n, dtype="object")
         text.iloc[at[known]] = [_said(f[name]) for f in found if f is not None]
         _put(rows, column, mask & rows.on_record, text.astype("str"))
+
+
+def joined(rows: Found, kind: str, ids: pd.Series, columns: dict[str, Any], register: Register) -> pd.Series:
+    """Numbers made for surveys or repairs that give none, those on record put in their place where they are the same.
+
+    A row is taken for a record of the same deck and day (and treatment) where there is one such record and one such
+    row, and the two contradict each other in nothing; so a correction without a number does not double a record.
+    """
+    number, day = RECORDS[kind].key[0], DATED[kind]
+    given, stored = rows.ids(number), frozenset() if register.known is None else register.known.kinds
+    bare = rows.live & (True if given is None else (given == "").to_numpy(dtype=bool))
+    if kind not in stored or not bare.any():
+        return ids
+    by = ["deck_id", day, *(["treatment"] if kind == "repair" else [])]
+    own = pd.DataFrame({n: pd.Series(columns[n]).reset_index(drop=True) for n in by}).assign(at=np.arange(rows.n))[bare]
+    near = register.survey_frame().reset_index() if kind == "survey" else register.held(kind)
+    if near is None:
+        return ids
+    own, near = own[~own.duplicated(by, keep=False)], near[~near.duplicated(by, keep=False)]
+    both = own.merge(near[[*by, number]], on=by)
+    both = both[both[number].to_numpy() != ids.iloc[both["at"]].to_numpy()]
+    held = register.held(kind) if len(both) else None
+    if held is None:
+        return ids
+    of = held.set_index(number)
+    rest = [n for n in RECORDS[kind].names() if n != number and columns.get(n) is not None]
+    found = {
+        int(i): name
+        for i, name in zip(both["at"], both[number], strict=True)
+        if name in of.index and all(_agree(pd.Series(columns[n]).iloc[i], of.loc[name, n]) for n in rest)
+    }
+    rule = {i: f"taken for {kind} {name}, on record of that deck and day, which it contradicts in nothing"
+            for i, name in found.items()}  # fmt: skip
+    rows.fault(list(rule), "", "F-JOINED", rule, f"Give it a {number} of its own, if it is another one.", value="")
+    out = ids.astype("object")
+    out.iloc[list(found)] = list(found.values())
+    return out.astype("str")
+
+
+def _agree(one: Any, other: Any) -> bool:
+    """Whether two values are the same, or one of them is not given."""
+    if _is_missing(one) or _is_missing(other):
+        return True
+    if hasattr(one, "geom_type") or hasattr(other, "geom_type"):
+        return bool(getattr(one, "equals", lambda _: False)(other))
+    return _said(one).casefold() == _said(other).casefold()
 
 
 def named_on_record(rows: Found, where: Bools) -> Bools:

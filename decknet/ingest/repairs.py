@@ -10,6 +10,7 @@ import shapely
 
 from decknet.ingest import measures, shapes, surveys
 from decknet.ingest.areas import area_of_sides
+from decknet.ingest.corrections import joined
 from decknet.ingest.recognise import STRIP
 from decknet.ingest.tongues import TREATMENTS_TOO
 from decknet.ingest.values import plain
@@ -81,7 +82,7 @@ def check_repairs(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
         outline[held] = shapely.area(drawn[held])
         surveys.larger(rows, "shape", outline, area_m2, deck, "of the deck")
         columns["shape"] = drawn
-    columns["repair_id"] = _repair_ids(rows, deck, day)
+    columns["repair_id"] = joined(rows, "repair", _repair_ids(rows, deck, day), columns, register)
     rows.conflicts(
         pd.DataFrame({"repair": columns["repair_id"]}), "repair", "repair_id", "Give each repair its own repair_id."
     )

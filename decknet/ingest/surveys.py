@@ -9,7 +9,7 @@ import pandas as pd
 
 from decknet.ingest import looks, measures
 from decknet.ingest.coded import Codes, numbered, once, spread
-from decknet.ingest.corrections import clear_other_looks
+from decknet.ingest.corrections import clear_other_looks, joined
 from decknet.ingest.recognise import TOTALS
 from decknet.ingest.tongues import METHOD_WORDS
 
@@ -120,6 +120,7 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     given = [~np.isnan(columns[n]) for n in TOTALS if columns[n] is not None]
     none = ~np.logical_or.reduce(given) if given else np.ones(rows.n, dtype=bool)
     columns["survey_id"] = _survey_ids(rows, deck, day, columns["method"])
+    columns["survey_id"] = joined(rows, "survey", columns["survey_id"], columns, register)
     clear_other_looks(rows, columns["survey_id"], register, columns)
     on_record = np.zeros(rows.n, dtype=bool)  # and whose totals stay, where the row gives none
     on_record[none] = register.survey_frame().index.get_indexer(pd.Index(columns["survey_id"][none])) >= 0

@@ -133,6 +133,28 @@ def test_a_correction_of_a_number_not_on_record_is_refused_in_words(district):
     assert fault["rule"] == "no repair R9 is on record, and the table does not give deck_id, repair_date, treatment"
 
 
+@pytest.mark.parametrize(
+    ("kind", "text", "joins"),
+    [
+        ("repair", "deck id,repair date,treatment,cost\nA,2024-08-01,patch,9000\n", True),
+        ("repair", "deck id,repair date,treatment,area m2,cost\nA,2024-08-01,patch,14,9000\n", True),
+        ("repair", "deck id,repair date,treatment,area m2,cost\nA,2024-08-01,patch,3,900\n", False),  # another patch
+        ("repair", "deck id,repair date,treatment,cost\nA,2024-08-01,patch,9000\nA,2024-08-01,patch,8\n", False),
+        ("survey", "deck id,survey date,delaminated m2,remarks\nA,2024-05-06,12,wet\n", True),
+        ("survey", "deck id,survey date,delaminated m2,remarks\nA,2024-05-06,4,wet\n", False),
+        ("survey", "deck id,survey date,method,remarks\nA,2024-05-06,infrared,wet\n", False),
+    ],
+)
+def test_a_correction_without_a_number_doubles_no_record(district, kind, text, joins):
+    """It joins the one record of its deck and day only where it contradicts it in nothing."""
+    district.load(FIRST[kind], "first.csv")
+    found = district.load(text)
+    assert ("F-JOINED" in set(found.reading.faults["code"])) is joins
+    assert (len(district.held(kind)) == 1) is joins
+    if joins:
+        assert found.reading.faults["rule"].str.contains(f"taken for {kind} [RS]1, on record").any()
+
+
 def test_clear_takes_off_the_record_what_an_empty_cell_leaves(district):
     """Of bridge A the owner goes, of its deck the cover; the empty cell of B's owner wipes nothing."""
     found = district.load("bridge id,owner,built year,cover mm\nA,clear,,Clear\nB,,clear,\n")
