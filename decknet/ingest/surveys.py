@@ -110,7 +110,8 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     columns["surveyed_m2"] = rows.area("surveyed_m2", area)
     larger(rows, "surveyed_m2", columns["surveyed_m2"], area, deck, "of the deck")
     looks.add_looks(rows, columns, register, size, area)
-    surveyed = _surveyed(columns, register, codes, names, size)
+    looked = _looked_before(rows, columns, register, _survey_ids(rows, deck, day, columns["method"]))
+    surveyed = _surveyed(looked, register, codes, names, size)
     covered = area if surveyed is None else np.where(np.isnan(surveyed), area, surveyed)
     part = surveyed is not None and bool((~np.isnan(surveyed)).any())
     for name in TOTALS:
@@ -143,6 +144,30 @@ def check_surveys(rows: Rows, register: Register) -> dict[str, pd.DataFrame]:
     kept = rows.records("survey", columns)
     register.add_surveys(kept)
     return {"survey": kept}
+
+
+def _looked_before(rows: Rows, columns: dict[str, Any], register: Register, survey: pd.Series) -> dict[str, Any]:
+    """What each survey looked at: as its row says, else, where shares of it are given, as is on record."""
+    if not any(n in rows.claims and rows.claims[n].share_of for n in TOTALS):
+        return columns
+    bare = np.ones(rows.n, dtype=bool)
+    for name in looks.LOOK:
+        if columns.get(name) is not None:
+            bare &= pd.isna(pd.Series(columns[name])).to_numpy(dtype=bool)
+    bare &= register.survey_frame().index.get_indexer(pd.Index(survey)) >= 0
+    if not bare.any():
+        return columns
+    held = register.looks().reindex(survey[bare])
+    out = dict(columns)
+    for name in looks.LOOK:
+        drawn = name in ("coverage", "looked_at")
+        now = out.get(name)
+        filled = np.full(rows.n, None if drawn else np.nan, dtype=object if drawn else float)
+        if now is not None:
+            filled[:] = np.asarray(now, dtype=filled.dtype)
+        filled[bare] = held[name].to_numpy(dtype=filled.dtype)
+        out[name] = filled
+    return out
 
 
 def _surveyed(

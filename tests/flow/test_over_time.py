@@ -155,6 +155,14 @@ def test_a_correction_without_a_number_doubles_no_record(district, kind, text, j
         assert found.reading.faults["rule"].str.contains(f"taken for {kind} [RS]1, on record").any()
 
 
+def test_a_share_given_anew_is_of_what_the_survey_on_record_looked_at(district):
+    """100 m2 of the deck's 400 were looked at: 15 % of them are 15 m2, and not 60."""
+    district.load("survey id,deck id,survey date,surveyed m2,delaminated m2\nS1,A,2024-05-06,100,12\n", "first.csv")
+    district.load("survey id,deck id,survey date,delaminated %\nS1,A,2024-05-06,15\n")
+    now = district.one("survey")
+    assert (now["delaminated_m2"], now["surveyed_m2"]) == (15.0, 100.0)
+
+
 def test_clear_takes_off_the_record_what_an_empty_cell_leaves(district):
     """Of bridge A the owner goes, of its deck the cover; the empty cell of B's owner wipes nothing."""
     found = district.load("bridge id,owner,built year,cover mm\nA,clear,,Clear\nB,,clear,\n")
