@@ -193,7 +193,7 @@ def _changed(out: Console, changes: pd.DataFrame, *, every: bool) -> None:
         one, many = _CHANGED[str(what)]
         some = part if every else part.head(_MOST_CHANGES)
         named = "; ".join(f"{r.id}: {r.was} became {r.now}" for r in some.itertuples())
-        more = "" if len(some) == len(part) else f"; and {digits.count(len(part) - len(some))} more (--all)"
+        more = "" if len(some) == len(part) else f"; and {digits.count(len(part) - len(some))} more"
         out.print(f"  {one if len(part) == 1 else many.format(digits.count(len(part)))}. {named}{more}.")
 
 
