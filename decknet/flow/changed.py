@@ -106,12 +106,27 @@ def _resized(new: pd.DataFrame, held: pd.DataFrame) -> pd.DataFrame:
     ratio = np.ones(len(new))
     for a, b in zip(size[0], now, strict=True):
         ratio *= np.where(np.isnan(a) | np.isnan(b), 1.0, b / a)
+    whole = [_area(f) for f in (held, new)]
+    alone = np.isnan(now[0] * now[1]) & ~np.isnan(whole[0] * whole[1])  # decks of which only the area is known
+    ratio = np.where(alone, whole[1] / whole[0], ratio)
     where = np.round(np.abs(ratio - 1.0), 9) > RESIZED
     words = [pd.Series("", index=new.index, dtype="object") for _ in range(2)]
     for i in np.flatnonzero(where):
+        if alone[i]:
+            for text, m2 in zip(words, whole, strict=True):
+                text[i] = f"{m2[i]:.6g} m2"
+            continue
         for text, (a, b) in zip(words, (size[0], now), strict=True):
             text[i] = f"{_metres(a[i])} by {_metres(b[i])}"
     return _of(new, where, "resized", "deck_id", *words)
+
+
+def _area(decks: pd.DataFrame) -> np.ndarray:
+    """Area of decks as it is stated, m2; missing or 0 as not known."""
+    if "deck_area_m2" not in decks:
+        return np.full(len(decks), np.nan)
+    area = decks["deck_area_m2"].to_numpy(dtype=float)
+    return np.where(area > 0, area, np.nan)
 
 
 def _metres(value: float) -> str:

@@ -64,8 +64,8 @@ def _known(store: Store) -> Known:
     bridges = store.current("bridge", ("bridge_id", "name", "built_year", *_PLACE, "state_code"))
     decks = store.current(
         "deck",
-        ("deck_id", "bridge_id", "length_m", "width_m", "deck_built_year", "deck_kind", "kind_year", "in_use",
-         "retired_on"),
+        ("deck_id", "bridge_id", "length_m", "width_m", "deck_area_m2", "deck_built_year", "deck_kind", "kind_year",
+         "in_use", "retired_on"),
     )  # fmt: skip
     surveys = store.current("survey", ("survey_id", "deck_id", "survey_date"))
     ratings = store.current("rating", ("bridge_id", "rated_year"))

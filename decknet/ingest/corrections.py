@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 CLEAR = ("clear", "Clear", "CLEAR")  # the word by which a cell takes a value off the record
-BESIDE = {"bridge": ("bridge", "deck", "traffic", "rating"), "deck": ("deck", "bridge", "traffic", "rating")}
+BESIDE = dict.fromkeys(("bridge", "deck"), ("bridge", "deck", "traffic", "rating", "condition"))
 # Of these a row may name what is on record by its own number, and say only what is new of it.
 _NAMED = ("survey", "repair", "closing", "defect", "traffic")
 

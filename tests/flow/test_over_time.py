@@ -263,6 +263,13 @@ def test_an_ordinary_correction_is_stored_without_asking(district, row):
     assert not len(found.changes)
 
 
+def test_a_deck_of_which_only_the_area_is_known_is_resized_too(district):
+    """912 m2 for 800 m2 are 14 % more."""
+    district.load("bridge id,name,deck area m2\nC,Fell Way,800\n", "c.csv")
+    found = district.load("bridge id,name,deck area m2\nC,Fell Way,912\n")
+    assert found.changes[["what", "was", "now"]].to_numpy().tolist() == [["resized", "800 m2", "912 m2"]]
+
+
 def test_in_a_script_changes_end_with_1_and_say_how_to_go_on(district, capsys):
     file = district.folder / "changed.csv"
     file.write_text(CHANGED, encoding="utf-8")

@@ -106,6 +106,40 @@ def test_a_correction_supersedes_and_both_can_be_read(store, tmp_path):
     assert told["supersedes"].tolist()[1] == told["row_id"].tolist()[0]
 
 
+def _value(column):
+    """Something that a column can hold."""
+    low = column.low if column.low is not None else 1.0
+    return {
+        "choice": column.choices[0] if column.choices else "", "date": pd.Timestamp("2024-05-01"), "flag": True,
+        "shape": shapely.box(0, 0, 2, 1), "number": float(low), "whole": int(low), "id": "7", "text": "said",
+    }[column.kind]  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", list(RECORDS))
+def test_a_row_of_any_record_that_gives_less_leaves_the_rest_and_clears_what_it_names(store, tmp_path, kind):
+    record = RECORDS[kind]
+    full = {c.name: [_value(c)] for c in record.columns}
+    least = {c.name: [_value(c)] for c in record.columns if c.required or c.name in record.key}
+    free = [c.name for c in record.columns if c.name not in least]
+    _add(store, tmp_path, "one", {kind: rows(kind, **full)})
+    whole = store.current(kind)
+    assert not whole.isna().any(axis=None)
+    assert _add(store, tmp_path, "two", {kind: rows(kind, **least)}).known == 1  # nothing new in it
+    pd.testing.assert_frame_equal(store.current(kind), whole)
+    if not free:
+        return
+    made = _add(store, tmp_path, "three", {kind: rows(kind, **least).assign(cleared=free[0])})
+    assert made.corrected == 1
+    now = store.current(kind)
+    assert now.columns[now.isna().all()].tolist() == [free[0]]
+    assert _add(store, tmp_path, "four", {kind: rows(kind, **full)}).corrected == 1  # given again
+    pd.testing.assert_frame_equal(store.current(kind), whole)
+    for intake in (made.intake_id, made.intake_id + 1):
+        store.undo(intake, now=NOW, who="tester")
+        assert verify(store).troubles == ()
+    pd.testing.assert_frame_equal(store.current(kind), whole)
+
+
 def test_a_second_file_on_a_deck_adds_to_what_is_known(store, tmp_path):
     _add(store, tmp_path, "one", {"deck": rows("deck", deck_id=["d"], bridge_id=["b"], length_m=[40.0])})
     _add(store, tmp_path, "two", {"deck": rows("deck", deck_id=["d"], bridge_id=["b"], width_m=[10.0])})
