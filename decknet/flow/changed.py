@@ -47,7 +47,7 @@ def changed(known: Known, reading: Reading) -> pd.DataFrame:
     out = pd.concat(parts, ignore_index=True)
     later = out["id"].isin(_newer(known, reading))
     count = out.groupby("what")["id"].transform("size")
-    out["asked"] = ~later | (count > ORDINARY * max(both.values()))
+    out["asked"] = ~later | (count > max(FEW, ORDINARY * max(both.values())))
     order = out["what"].map({w: i for i, w in enumerate(CHANGES)})
     return out.iloc[np.lexsort((out["line"], out["sheet"], order))].reset_index(drop=True)
 
