@@ -11,9 +11,9 @@ __all__ = ["CHANGES", "changed"]
 
 MOVED_M = 500.0  # a position is corrected by less; ours
 RESIZED = 0.10  # part of a deck's area by which measurements of one deck may differ; ours
-ORDINARY = (
-    0.25  # part of the bridges of a newer year's inventory that may change in one way before it is asked about; ours
-)
+# Part of the bridges of a newer year's inventory that may change in one way before it is asked about; ours.
+ORDINARY = 0.25
+FEW = 10  # changes of one kind that are never too many for a newer inventory; ours
 CHANGES = ("moved", "renamed", "resized", "built year")
 _EARTH_M = 6_371_008.8  # mean radius; published: IUGG
 
