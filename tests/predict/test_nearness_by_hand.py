@@ -125,6 +125,12 @@ def test_the_first_tenth_by_counting():
             part = min(want / here, 1.0) if here else 0.0
             held, want = held + part * new[p][rate == level].sum(), want - part * here
         assert got == pytest.approx(held)
+    # The tenth is full with the first ring, and there is no ground of the next rate.
+    ground, new = np.zeros((1, K, K)), np.zeros((1, K, K))
+    ground[0, 0, 0], ground[0, 4, 4], new[0, 0, 0], new[0, 4, 4] = 1.0, 9.0, 0.5, 3.0
+    rate = np.ones((K, K))
+    rate[0, 0], rate[0, 1] = 3.0, 2.0
+    assert first_tenth(ground, new, rate).tolist() == [0.5]
 
 
 @pytest.mark.basis("published", "Student's t at 95 %: 6.314 for one degree of freedom, 2.920 for two (any table)")
@@ -197,9 +203,7 @@ def _two(method="sounding", second="sounding", **more):
     )  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("day", "pairs"), [("2018-05-09", 1), ("2018-05-10", 0), ("2020-05-10", 0), ("2020-05-11", 1)]
-)
+@pytest.mark.parametrize(("day", "pairs"), [("2018-05-09", 1), ("2018-05-10", 0), ("2020-05-10", 0), ("2020-05-11", 1)])
 def test_an_overlay_from_the_day_of_one_look_to_the_day_of_the_next_parts_them(day, pairs):
     made = _two(repairs=[("d00", day, "rigid overlay", None)])
     assert len(made.pairs()) == pairs

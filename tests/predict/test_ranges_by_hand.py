@@ -11,16 +11,11 @@ import pytest
 
 from decknet.predict.analogues import learn_analogues
 from decknet.predict.blend import LEVEL_KNOTS
-from decknet.predict.fit import growth_of_histories
 from decknet.predict.growth import UNKNOWN
 from decknet.predict.history import Histories, SurveyError
-from decknet.predict.lines import Families
 from decknet.predict.ranges import ReadingReach, Revision, reach_by_level, reading_spread, usual_gap
-from decknet.predict.truths import made_up_histories
-from decknet.settings import Settings
-from tests.predict.by_hand import Z, damage_share, growth
+from tests.predict.by_hand import Z, damage_share, growth, mended_network
 
-S = Settings().growth
 ROWS = np.arange(3)
 SHARE = 1.1e-6  # shares are handed on to six decimals
 
@@ -326,21 +321,7 @@ def test_a_day_of_its_own_for_each_deck_and_who_goes():
 
 @pytest.fixture(scope="module")
 def network():
-    """Ninety decks of two families, three crews, parts covered, and repairs between surveys with some failed again."""
-    rng = np.random.default_rng(11)
-    h = made_up_histories("gamma process", 90, rng)
-    k = len(h.deck)
-    place = np.arange(k) - h.first_row()[h.deck]
-    mended = rng.random(h.decks) < 0.4
-    repaired = np.where(mended[h.deck] & (place > 1), np.minimum(0.5 * h.damage.min(), 0.01) + 0.02, 0.0)
-    failed = np.where(repaired > 0, 0.004, 0.0)
-    h = replace(
-        h, repaired=repaired, damage=np.minimum(h.damage + repaired, 0.95), failed=failed,
-        covered=rng.choice([0.5, 0.8, 1.0], k), observer=rng.integers(0, 3, k), observers=3,
-    )  # fmt: skip
-    half = np.arange(h.decks) % 3 // 2
-    families = Families(half, np.zeros(h.decks, dtype=np.int64), ("one", "two"), ("both",), 20)
-    return h, families, growth_of_histories(h, families, S, np.full(h.decks, 0.005))
+    return mended_network()
 
 
 def _surveys(h, deck):
@@ -360,7 +341,11 @@ def test_each_round_takes_one_more_survey_away_and_asks_for_the_next(network):
         factor = one.models.error.factor
         for i, d in enumerate(asked):
             now, before = _surveys(h, d)[-turn], _surveys(h, d)[-turn - 1]
-            assert (one.when_yr[i], one.covered[i], one.observer[i]) == (h.when_yr[now], h.covered[now], h.observer[now])
+            assert (one.when_yr[i], one.covered[i], one.observer[i]) == (
+                h.when_yr[now],
+                h.covered[now],
+                h.observer[now],
+            )
             assert one.repaired[i] == h.repaired[now]
             # Patched since the look before: what had failed by then was patched again, as far as is known.
             assert one.failed[i] == (0.0 if h.repaired[now] > h.repaired[before] else h.failed[before])
@@ -370,7 +355,9 @@ def test_each_round_takes_one_more_survey_away_and_asks_for_the_next(network):
 
 def _usual(models):
     counts = np.bincount(models.history.observer, minlength=3)
-    return np.average(models.error.cv, weights=counts), np.sqrt(np.average((models.error.factor - 1) ** 2, weights=counts))
+    return np.average(models.error.cv, weights=counts), np.sqrt(
+        np.average((models.error.factor - 1) ** 2, weights=counts)
+    )
 
 
 def _stand(models, model, deck, works):
