@@ -13,7 +13,8 @@ from decknet.measure.boxes import Grid, Prices, _reach, near_pairs
 from decknet.measure.cells import Columns, shifts
 from decknet.measure.limits import _wasteful
 from decknet.measure.pieces import Pieces
-from decknet.measure.split import _cuts, _joined, _least_area, _least_saw, _legal, _Shop
+from decknet.measure.split import _cuts, _joined, _least_area, _least_saw, _legal, _Shop, split_limit
+from tests.measure.test_split import columns_of, plain_cost
 
 
 def _shop(gap=2, side=2, walls=0b0000, ends=(False, False), saw=15.0, partial=60.0, full=150.0):
@@ -171,3 +172,20 @@ def test_a_limit_is_worth_cutting_where_what_is_sound_in_it_is_dearer_than_two_s
     # Each limit by itself, whatever stands beside it.
     prices = Prices(600.0, 1500.0, 15.0, 590.0)
     assert _wanted([near, ell, far], [False] * 3, [0, 1, 2], prices) == [False, True, False]
+
+
+@pytest.mark.basis("derived", "by hand: 1.2 m2 and 4.6 m of saw cut less, and one set-up more, than one limit")
+@pytest.mark.parametrize(("set_up", "parts"), [(796.0, 2), (797.9, 2), (798.1, 0)])
+def test_two_areas_with_nothing_between_are_cut_apart_to_the_last_of_what_it_saves(set_up, parts):
+    # Cells of 0.1 m: six columns of four, thirty of none, six of four.
+    needed = [{0, 1, 2, 3}] * 6 + [set()] * 30 + [{0, 1, 2, 3}] * 6
+    columns = columns_of(needed, [set()] * 42, 3_000)
+    prices = Prices(600.0, 1500.0, 15.0, set_up)
+    box, bounds = [0, 0, 42_000, 4_000], [-90_000, -90_000, 90_000, 90_000]
+    whole = plain_cost([(*box, False)], bounds, prices)
+    assert whole == pytest.approx(1.68 * 600 + 9.2 * 15 + set_up)
+    got = split_limit(box, bounds, columns, 0, Grid(0, 3_000, 3_000, 1_000, 0), prices, whole)
+    assert len(got) == parts
+    if parts:
+        assert sorted(got) == [(0, 0, 6_000, 4_000, False), (36_000, 0, 42_000, 4_000, False)]
+        assert plain_cost(got, bounds, prices) == pytest.approx(0.48 * 600 + 4 * 15 + 2 * set_up)
