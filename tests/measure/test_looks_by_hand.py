@@ -8,6 +8,7 @@ import pytest
 import shapely
 
 from decknet.measure import deck_as_known, survey_shares
+from decknet.measure.known import _renewals, _segments
 from decknet.measure.looks import KINDS, areal_parts, deck_edges, kinds_mask, survey_looks
 from decknet.settings import LookSettings
 from tests.frames import records
@@ -257,3 +258,77 @@ def test_a_drawn_patch_takes_its_ground_from_looks_before_its_day(day, left):
     # After all repairs.
     standing = shapely.area(known.standing["shape"].to_numpy(dtype=object)).sum()
     assert standing == pytest.approx(5.0 if day == 50 else 4.0)
+
+
+PART, TOTAL, ALL = {"surveyed_m2": 36.0}, {"delaminated_m2": 2.0}, {"unsound_m2": 2.0}
+
+
+@pytest.mark.basis("derived", "each rule by hand: what begins anew, and what must go place by place")
+@pytest.mark.parametrize(
+    ("looks", "groups", "placewise"),
+    [
+        ([("sounding", TOTAL)] * 3, [1, 2, 3], [False] * 3),
+        ([("sounding", LEFT, True), ("sounding", RIGHT, True)], [1, 1], [True, True]),
+        ([("sounding", LEFT, True), ("sounding", {}, True)], [1, 2], [True, False]),
+        ([("sounding", TOTAL), ("infrared", TOTAL)], [1, 1], [False, False]),
+        ([("infrared", TOTAL), ("sounding", TOTAL), ("visual", TOTAL)], [1, 2, 2], [False] * 3),
+        ([("sounding", TOTAL), ("visual", ALL), ("visual", TOTAL)], [1, 2, 2], [False] * 3),
+        ([("sounding", {}, True), ("visual", ALL)], [1, 1], [True, True]),
+        ([("sounding", {}, True), ("sounding", ALL)], [1, 2], [False, False]),
+        ([("sounding", {}, True)], [1], [False]),
+        ([("sounding", LEFT, True)], [1], [True]),
+        ([("infrared", {}, True)], [1], [True]),
+        ([("sounding", {**PART, **TOTAL})], [1], [False]),
+        ([("sounding", {**PART, **TOTAL}), ("infrared", TOTAL)], [1, 1], [False, False]),
+        ([("sounding", {**PART, **TOTAL})] * 2, [1, 1], [True, True]),
+        ([("sounding", {**PART, **ALL})] * 2, [1, 1], [True, True]),
+    ],
+)
+def test_which_looks_hang_together_and_which_go_place_by_place(looks, groups, placewise):
+    rows = [(f"s{k}", 100 * k, look[0], look[1]) for k, look in enumerate(looks)]
+    drawn = defects(*[(f"s{k}", "delamination", IN_LEFT) for k, look in enumerate(looks) if len(look) > 2])
+    told = survey_shares(surveys(*rows), drawn, deck())
+    got = _segments(told, _renewals(NO_REPAIRS, deck()))
+    assert got[0].tolist() == groups
+    assert got[1].tolist() == placewise
+
+
+def test_each_deck_and_each_life_begins_anew():
+    about = pd.concat([deck(), deck().assign(deck_id="e")], ignore_index=True)
+    rows = [(f"{d}{k}", 100 * k, "sounding", LEFT) for d in "de" for k in range(3)]
+    frame = surveys(*rows).assign(deck_id=["d"] * 3 + ["e"] * 3)
+    drawn = defects(*[(r[0], "delamination", IN_LEFT) for r in rows])
+    told = survey_shares(frame, drawn, about)
+    works = repairs((150, "rigid overlay", None), (100, "thin overlay", None), (50, "patch", IN_LEFT))
+    # An overlay of the day of a look comes after it.
+    assert _segments(told, _renewals(works, about))[0].tolist() == [1, 1, 2, 3, 3, 3]
+    assert _segments(told, _renewals(works.iloc[1:2], about))[0].tolist() == [1, 1, 2, 3, 3, 3]
+    assert _segments(told, _renewals(works.iloc[2:], about))[0].tolist() == [1, 1, 1, 2, 2, 2]
+
+
+@pytest.mark.basis("derived", "by hand: a total in all stands for older figures, not for drawings that it cannot see")
+def test_a_total_in_all_beside_older_drawings():
+    looks = surveys(("a", 0, "sounding", {}), ("b", 300, "visual", {"unsound_m2": 4.0, "spalled_m2": 1.0}))
+    found = defects(("a", "delamination", IN_LEFT), ("a", "spall", IN_RIGHT))
+    about = deck()
+    known = deck_as_known(survey_shares(looks, found, about), found, about, NO_REPAIRS)
+    last = known.series.iloc[1]
+    # 4 m2 in all; the drawn 2 m2 that the eye cannot see still stand on the map, and count for no more.
+    assert (last["unsound_m2"], last["spalled_m2"]) == (4.0, 1.0)
+    assert shapely.area(known.standing["shape"].to_numpy(dtype=object)).tolist() == [2.0]
+    assert last["undrawn_m2"] == pytest.approx(4.0)
+
+
+@pytest.mark.basis("derived", "by hand: unions counted once for each kind and once in all")
+def test_kinds_that_lie_over_one_another_count_once_in_all():
+    looks = surveys(("a", 0, "sounding", LEFT), ("b", 100, "sounding", RIGHT))
+    both = shapely.box(2, -2, 4, -1)
+    found = defects(
+        ("a", "delamination", IN_LEFT), ("a", "spall", both), ("a", "spall", shapely.box(3, -2, 5, -1)),
+        ("b", "exposed bar", IN_RIGHT),
+    )  # fmt: skip
+    last = _series(looks, found).iloc[1]
+    assert last[["delaminated_m2", "spalled_m2", "exposed_bar_m2"]].tolist() == [2.0, 3.0, 3.0]
+    assert last["unsound_m2"] == pytest.approx(4.0 + 3.0)
+    assert last["unsound_share"] == pytest.approx(7.0 / 72.0)
+    assert last["delaminated_share"] == pytest.approx(2.0 / 72.0)
