@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from decknet.predict.curved import share_at
-from decknet.predict.fit import _last_patch, _rating_hints, _usual_shares, fit_growth
+from decknet.predict.fit import _families_of, _last_patch, _rating_hints, _usual_shares, fit_growth
 from decknet.predict.history import Histories
 from tests.frames import records
 from tests.predict.by_hand import Z
@@ -171,3 +171,16 @@ def test_a_rated_network_without_surveys_grows_as_its_rated_decks_do():
     rate = model.models.paced.lines.b[36]
     assert rate == pytest.approx((usual[1] - usual[0]) / 30, rel=0.01)
     assert model.growth_source[36] == "network"
+
+
+def test_families_and_what_they_borrow_from_are_numbered_by_name_whatever_the_order_of_decks():
+    bars, places = ["stainless", "bare", "epoxy"], ["marine", "benign", "de-iced"]
+    decks = _decks("a", "b", "c", bar_kind=bars, environment=places)
+    begun = pd.Series(["built", "built", "rigid overlay"])
+    one = _families_of(decks, begun, S.growth)
+    turned = _families_of(decks.iloc[::-1].reset_index(drop=True), begun[::-1].reset_index(drop=True), S.growth)
+    assert one.names == turned.names == tuple(sorted(one.names))
+    assert one.parent_names == turned.parent_names
+    assert one.parent_names == ("bare bars, first surface", "coated bars, first surface", "coated bars, overlaid")
+    assert (one.parent.tolist(), turned.parent.tolist()) == ([1, 0, 2], [2, 0, 1])
+    assert one.of.tolist() == turned.of.tolist()[::-1]
