@@ -8,7 +8,7 @@ import pytest
 import shapely
 
 from decknet.measure import deck_as_known, survey_shares
-from decknet.measure.known import _renewals, _segments
+from decknet.measure.known import _last_group, _renewals, _segments
 from decknet.measure.looks import KINDS, areal_parts, deck_edges, kinds_mask, survey_looks
 from decknet.settings import LookSettings
 from tests.frames import records
@@ -332,3 +332,47 @@ def test_kinds_that_lie_over_one_another_count_once_in_all():
     assert last["unsound_m2"] == pytest.approx(4.0 + 3.0)
     assert last["unsound_share"] == pytest.approx(7.0 / 72.0)
     assert last["delaminated_share"] == pytest.approx(2.0 / 72.0)
+
+
+@pytest.mark.basis("derived", "by hand: what is unsound in all and of no kind goes with who could hear or see it")
+def test_a_total_of_no_kind_is_replaced_by_who_could_find_it():
+    heard = _series(surveys(("a", 0, "sounding", {"unsound_m2": 4.0}), ("b", 300, "visual", {"spalled_m2": 1.0})))
+    assert heard["unsound_m2"].tolist() == [4.0, 5.0]  # the eye takes no hollow concrete away
+    again = _series(surveys(("a", 0, "sounding", {"unsound_m2": 4.0}), ("b", 300, "infrared", {"delaminated_m2": 1.0})))
+    assert again["unsound_m2"].tolist() == [4.0, 1.0]
+    eye = _series(surveys(("a", 0, "visual", {"unsound_m2": 4.0}), ("b", 300, "infrared", {"delaminated_m2": 1.0})))
+    assert eye["unsound_m2"].tolist() == [4.0, 5.0]
+
+
+@pytest.mark.basis("derived", "by hand: a look of no known size takes nothing away, and may have found the same")
+def test_a_part_of_no_known_size_adds_only_what_is_more():
+    for found, known in ((1.0, 4.0), (6.0, 6.0)):
+        got = _series(
+            surveys(
+                ("a", 0, "infrared", {"delaminated_m2": 4.0}),
+                ("b", 300, "sounding", {"delaminated_m2": found, "looked_at": "left lane"}),
+            )
+        )
+        assert got["delaminated_m2"].tolist() == [4.0, known]
+    # A kind that a method cannot see, stated all the same, counts as found.
+    seen = _series(
+        surveys(
+            ("a", 0, "visual", {"spalled_m2": 1.0}), ("b", 300, "infrared", {"delaminated_m2": 2.0, "hole_m2": 3.0})
+        )
+    )
+    assert seen["unsound_m2"].tolist() == [1.0, 6.0]
+
+
+def test_what_stands_is_of_the_last_looks_of_each_deck():
+    told = pd.DataFrame({"deck_id": ["a", "b", "b", "b", "c", "c", "d"]})
+    assert _last_group(told, np.array([1, 2, 2, 3, 4, 5, 6])).tolist() == [1, 3, 3, 3, 5, 5, 6]
+    about = pd.concat([deck(), deck().assign(deck_id="e"), deck().assign(deck_id="f")], ignore_index=True)
+    rows = [(f"{d}{k}", 100 * k, "sounding", {}) for d in "def" for k in range(2)]
+    frame = surveys(*rows).assign(deck_id=["d", "d", "e", "e", "f", "f"])
+    drawn = defects(*[(r[0], "delamination", IN_LEFT) for r in rows])
+    known = deck_as_known(survey_shares(frame, drawn, about), drawn, about, NO_REPAIRS)
+    assert known.standing["found_by"].tolist() == ["d1", "e1", "f1"]
+    assert "survey_id" in known.defects
+    for name in ("index", "survey_id"):
+        assert name not in known.standing
+    assert set(known.defects) - {"survey_id"} == set(known.standing)
