@@ -106,10 +106,8 @@ def near_pairs(a: Ints, b: Ints, gap: int) -> tuple[Ints, Ints]:
     keep = apart_y < gap
     i, j, apart_y = i[keep], j[keep], apart_y[keep]
     apart_x = np.maximum(b[j, 0] - a[i, 2], a[i, 0] - b[j, 2])
-    if gap > 0:
-        close = np.maximum(apart_x, 0) ** 2 + np.maximum(apart_y, 0) ** 2 < gap**2
-    else:
-        close = (apart_x < 0) & (apart_y < 0)
+    # Without a gap those overlap that overlap along too.
+    close = np.maximum(apart_x, 0) ** 2 + np.maximum(apart_y, 0) ** 2 < gap**2 if gap > 0 else apart_x < 0
     return i[close], order[j[close]]
 
 

@@ -66,8 +66,6 @@ def _best_question(bins: Ints, sizes: list[int], group: Ints, groups: int, left:
     """The column and class above which to part every group, so that most of what is left is told."""
     best, where = -1.0, (0, 0)
     for c, size in enumerate(sizes):
-        if size < 2:
-            continue
         cell = group * size + bins[c]
         n = np.bincount(cell, minlength=groups * size).reshape(groups, size).cumsum(axis=1).astype(np.float64)
         g = np.bincount(cell, weights=left, minlength=groups * size).reshape(groups, size).cumsum(axis=1)
@@ -102,7 +100,7 @@ def learn_analogues(x: Floats, miss: Floats) -> Analogues:
     x, miss = to_places(x, PARAMETER_PLACES), to_places(miss, PARAMETER_PLACES)
     ranks = np.arange(1, _CLASSES) / _CLASSES
     ordered = np.sort(x, axis=0)
-    picks = np.minimum((ranks * len(x)).astype(np.int64), max(len(x) - 1, 0))
+    picks = (ranks * len(x)).astype(np.int64)
     cuts = [np.unique(ordered[picks, c]) if len(x) else np.zeros(0) for c in range(x.shape[1])]
     bins = np.stack([np.searchsorted(cut, x[:, c]) for c, cut in enumerate(cuts)])
     sizes = [len(cut) + 1 for cut in cuts]

@@ -132,12 +132,9 @@ def element_states(pairs: pd.DataFrame, family: pd.Series, least: int) -> pd.Dat
                     for z in (-_Z80, 0.0, _Z80)
                 )
             for k in range(4):
-                three = (np.nan, np.nan, np.nan)
                 mine = own and k < 3 and shown[k] >= _FEW and bool(np.isfinite(middle[k]))
-                if mine:
-                    three = (float(middle[k]), float(low[k]), float(high[k]))
-                elif k < 3:
-                    three = whole.get(k, three)
+                borrowed = whole.get(k, (np.nan, np.nan, np.nan))
+                three = (float(middle[k]), float(low[k]), float(high[k])) if mine else borrowed
                 if name == "all":
                     whole[k] = three
                 out.append(

@@ -283,7 +283,7 @@ class Growth:
         a, b, aa, ab, bb = (getattr(curved, name)[rows] for name in ("a", "b", "aa", "ab", "bb"))
         slope = np.maximum(b, 0.0)
         share = share_at(a + slope * x)
-        middle = (1 - share) * -np.log1p(-np.minimum(share, 1 - 1e-9)) * slope / age
+        middle = (1 - share) * -np.log1p(-share) * slope / age
         # The log of the pace is about a + b x + log b: its variance by the first-order rule.
         k = np.maximum(slope, 0.3)
         lever = x + 1 / k

@@ -105,7 +105,7 @@ def pool_rates_by_level(rate: Floats, variance: Floats, carrier: Floats) -> tupl
     between = 0.0
     for _ in range(100):
         mean, inverse, excess, step = _about_line(x, rate, 1 / (variance + between))
-        if (excess <= 0 and between == 0.0) or abs(step) <= 1e-12 * (between + abs(step)) + 1e-300:
+        if (excess <= 0 and between == 0.0) or abs(step) <= 1e-12 * (between + abs(step)):
             break
         between = max(between + step, 0.0)
     between = significant(between)

@@ -343,7 +343,7 @@ def chain(leave: Floats) -> Floats:
 
 def _patterns(run: Ints, years: Ints) -> list[tuple[tuple[int, ...], Ints]]:
     """Runs of pairs by the years of their inspections: each pattern, and the first pair of each run that has it."""
-    starts = np.flatnonzero(np.append(True, run[1:] != run[:-1])) if len(run) else np.zeros(0, dtype=np.int64)
+    starts = np.flatnonzero(np.append(True, run[1:] != run[:-1]))
     ends = np.append(starts[1:], len(run))
     found: dict[tuple[int, ...], list[int]] = {}
     for a, b in zip(starts.tolist(), ends.tolist(), strict=True):

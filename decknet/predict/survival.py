@@ -89,11 +89,9 @@ def _places(left: Floats, right: Floats) -> tuple[Floats, Floats]:
     begins = np.repeat([True, False], len(left))
     rank = np.where(begins, np.where(np.tile(exact, 2), 0, 2), 1)
     order = np.lexsort((rank, time))
-    time, begins, point = time[order], begins[order], (rank == 0)[order]
+    time, begins = time[order], begins[order]
     at = np.flatnonzero(begins[:-1] & ~begins[1:])
-    first, last = time[at], time[at + 1]
-    # An exact failure followed by the end of an interval at that very time is that moment.
-    return first, np.where(point[at], np.maximum(first, last), last)
+    return time[at], time[at + 1]
 
 
 def nonparametric(left: Floats, right: Floats, weight: Floats | None = None) -> Curve:

@@ -183,3 +183,24 @@ def test_of_two_merges_that_gain_the_same_the_one_nearer_the_first_joint_is_made
     for order in itertools.permutations(range(3)):
         _, limit = cheapest(box[list(order)], np.zeros(3, bool), np.zeros(3, np.int64), bounds, 3000, prices)
         assert sorted((limit // metre).tolist()) == [[0, 2, 3, 5], [4, 0, 5, 1]]
+
+
+def test_panels_far_before_the_first_joint_are_kept_apart_too():
+    # Limits every 5 m from 3 km before the first joint on, in two panels: none may be merged with the other panel's.
+    at = -30_000_000 + 50_000 * np.arange(60)
+    one = np.column_stack([at, 0 * at, at + 10_000, 0 * at + 10_000])
+    box, panel = np.concatenate([one, one]), np.repeat([0, 1], 60)
+    bounds = np.array([[-40_000_000, -50_000, 0, 50_000]] * 2)
+    label, limit = cheapest(box, np.zeros(120, dtype=bool), panel, bounds, 3_000, Prices(100.0, 200.0, 1.0, 1.0))
+    assert len(limit) == 120
+    assert sorted(label.tolist()) == list(range(120))
+
+
+@pytest.mark.basis("derived", "by hand: a set-up of 50.007 buys 0.50007 m2 between two squares of 1 m, at 100 a m2")
+@pytest.mark.parametrize(("apart", "limits"), [(3_000, 2), (5_000, 2), (5_001, 3)])
+def test_two_limits_are_merged_as_long_as_the_set_up_buys_what_lies_between(apart, limits):
+    box = np.array([[0, 0, 10_000, 10_000], [10_000 + apart, 0, 20_000 + apart, 10_000], [500_000, 0, 510_000, 10_000]])
+    bounds = np.array([[-100_000, -50_000, 900_000, 50_000]])
+    prices = Prices(100.0, 200.0, 0.0, 50.007)
+    _, limit = cheapest(box, np.zeros(3, dtype=bool), np.zeros(3, dtype=np.int64), bounds, 3_000, prices)
+    assert len(limit) == limits

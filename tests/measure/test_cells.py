@@ -141,3 +141,13 @@ def test_a_limit_too_wide_for_one_machine_word_is_laid_out_all_the_same():
     (columns,) = lay_out(np.array([low, high]), np.array([False, True]), np.zeros(2, dtype=int), box, box, grid, 0)
     assert columns.needed == [1] * 10 + [((1 << 10) - 1) << 120] * 10
     assert columns.deep == [0] * 10 + [((1 << 10) - 1) << 120] * 10
+
+
+@pytest.mark.basis("derived", "by hand: in a panel narrower than a least side each column takes its own cells")
+def test_a_limit_narrower_than_a_least_side_takes_each_column_by_itself():
+    grid = Grid(margin=0, gap=3000, side=3000, step=1000, strip=0)
+    box = np.array([[0, 0, 2000, 5000]])
+    shapes = np.array([shapely.box(0.001, 0.001, 0.099, 0.299), shapely.box(0.101, 0.001, 0.199, 0.099)])
+    (columns,) = lay_out(shapes, np.zeros(2, dtype=bool), np.zeros(2, dtype=int), box, box, grid, 0)
+    assert columns.needed == [0b111, 0b1]
+    assert columns.least == [3, 1]

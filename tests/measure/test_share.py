@@ -286,3 +286,10 @@ def test_shapes_that_hang_together_in_chains_count_once():
     assert apart == {3: pytest.approx(2 + 4 + 1), 7: pytest.approx(2 + 2 - 0 + 4)}
     assert area_once(np.array([1, 1]), np.array(chain[::2], dtype=object)).to_dict() == {1: pytest.approx(4.0)}
     assert area_once(np.empty(0, dtype=np.int64), np.empty(0, dtype=object)).to_dict() == {}
+
+
+@pytest.mark.parametrize(("over", "set_aside"), [(0.9e-9, False), (1.05e-9, True)])
+def test_what_passes_the_area_by_a_thousand_millionth_is_rounding(over, set_aside):
+    got = survey_shares(_survey(unsound_m2=400.0 * (1 + over)), NONE, _deck()).iloc[0]
+    assert pd.isna(got["unsound_m2"]) == set_aside
+    assert pd.notna(got["fault"]) == set_aside

@@ -1,7 +1,9 @@
-"""A district of three decks whose growth is set by hand, and its quantiles in plain arithmetic."""
+"""A district of three decks whose growth is set by hand, its quantiles in plain arithmetic, and a mended network."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import cache
 from math import exp, log, sqrt
 
 import numpy as np
@@ -9,10 +11,13 @@ import pandas as pd
 from scipy.special import ndtri
 
 from decknet.predict.blend import Blend, Models
+from decknet.predict.fit import growth_of_histories
 from decknet.predict.growth import Growth
 from decknet.predict.history import Histories, SurveyError
 from decknet.predict.lines import Families, LineFit, Lines
 from decknet.predict.paced import Paced
+from decknet.predict.truths import made_up_histories
+from decknet.settings import Settings
 
 Z = float(ndtri(0.9))
 TODAY_YR = 26.0
@@ -96,3 +101,21 @@ def damage_share(k: int, when_yr: float, side: int = 0) -> float:
         return curved_share(k, when_yr, normal)
     part = PART[FAMILY[k]]
     return part * curved_share(k, when_yr, normal) + (1 - part) * paced_share(k, when_yr, normal)
+
+
+@cache
+def mended_network() -> tuple[Histories, Families, Growth]:
+    """Ninety decks of two families, three crews, parts covered, and repairs between surveys with some failed again."""
+    rng = np.random.default_rng(11)
+    h = made_up_histories("gamma process", 90, rng)
+    k = len(h.deck)
+    place = np.arange(k) - h.first_row()[h.deck]
+    mended = rng.random(h.decks) < 0.4
+    repaired = np.where(mended[h.deck] & (place > 1), 0.02, 0.0)
+    h = replace(
+        h, repaired=repaired, damage=np.minimum(h.damage + repaired, 0.95), failed=np.where(repaired > 0, 0.004, 0.0),
+        covered=rng.choice([0.5, 0.8, 1.0], k), observer=rng.integers(0, 3, k), observers=3,
+    )  # fmt: skip
+    half = np.arange(h.decks) % 3 // 2
+    families = Families(half, np.zeros(h.decks, dtype=np.int64), ("one", "two"), ("both",), 20)
+    return h, families, growth_of_histories(h, families, Settings().growth, np.full(h.decks, 0.005))

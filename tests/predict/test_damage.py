@@ -444,3 +444,14 @@ def test_limits_after_a_survey_that_was_only_stated_count_by_their_area():
     stated = done.assign(area_m2=[20.0])  # what was paid for goes before what was drawn
     got, _ = damage_account(shares, stated, DECK, overbreak=1.25, defects=defects)
     assert got["repaired_share"].tolist() == pytest.approx([0.0, 16 / 400])
+
+
+def test_the_account_has_its_columns_and_no_other():
+    shares = survey_shares(_surveys(("2020-05-01", 20.0), ("2022-05-01", 4.0)), NO_DEFECTS, DECK)
+    damage, sound = damage_account(shares, _repairs(("2021-05-01", "patch", 25.0)), DECK, overbreak=1.25)
+    assert damage.columns.tolist() == [
+        "deck_id", "survey_date", "survey_id", "method", "crew", "covered_share", "life", "life_start",
+        "unsound_share", "failed_share", "repaired_share", "damage_found", "damage_share",
+    ]  # fmt: skip
+    assert damage.index.tolist() == [0, 1]
+    assert (sound.index.name, sound.columns.tolist()) == ("deck_id", ["life", "repaired_share", "patched_since"])
