@@ -212,3 +212,39 @@ def test_both_children_together_reach_the_best_from_any_programme(monkeypatch, c
         assert more["branches"] == (40 if parts else max(900 // len(small.owner), 50))
         assert more.get("rounds", 0) == (4 if parts else 0)
     assert sorted(bool(more.get("rounds")) for *_, more in asked) == [False, True]
+
+
+@pytest.mark.basis(
+    "derived", "routes 0 and 1 and two decks of none; a part of .3 grows by a quarter where the solver ends"
+)
+def test_single_decks_and_whole_routes_are_chosen_anew_by_turns(sent, monkeypatch):
+    task = problem(0, 60, 1, shared=True)
+    task.group = np.concatenate([np.full(40, -1), np.repeat(np.arange(2), 10)])
+    frees: list[np.ndarray] = []
+    real, ended = child._run, [True]
+
+    def watched(lp: Any, start: Any, stop: Any) -> Any:
+        fixed = (np.array(lp.col_lower_) == np.array(lp.col_upper_))[: len(task.owner)]
+        frees.append(np.array([not fixed[task.owner == deck].any() for deck in range(60)]))
+        mixed = [fixed[task.owner == deck].any() and not fixed[task.owner == deck].all() for deck in range(60)]
+        assert not any(mixed)  # all options of a deck are free, or none
+        known = np.array(start)[: len(task.owner)]
+        assert np.array(lp.col_lower_)[: len(task.owner)][fixed].tolist() == known[fixed].tolist()
+        solver = real(lp, start, stop)
+        return solver if ended[0] else SimpleNamespace(getSolution=solver.getSolution, getModelStatus=lambda: None)
+
+    monkeypatch.setattr(child, "_run", watched)
+    for ends in (True, False):
+        frees.clear()
+        ended[0] = ends
+        ask(task, rounds=5)
+        parts = [free.mean() for free in frees]
+        sizes = [0.3 * (1.25 if ends else 0.9) ** turn for turn in range(5)]
+        for turn, (free, size) in enumerate(zip(frees, sizes, strict=True)):
+            assert 0 < free[:40].sum() < 40  # decks of no route go each for itself
+            assert free[:40].mean() == pytest.approx(size, abs=0.25)
+            routes = [free[40:50], free[50:]]
+            if turn % 2:
+                assert all(route.all() or not route.any() for route in routes)
+        assert any(0 < free[40:50].sum() < 10 for free in frees[::2])
+        assert (parts[-1] > parts[0]) == ends

@@ -191,6 +191,18 @@ def test_decks_of_several_works_and_years_are_each_as_alone():
     assert np.isnan(share_at(unknown, 2.5)).tolist() == [True, False, False]
 
 
+@pytest.mark.basis("derived", "patches of 3 years' life at years 0, 1 and 2, seen at 3.5: the first is over")
+def test_of_several_patches_each_counts_as_long_as_it_lives():
+    settings = with_life(3.0)
+    decks, done = figures(three()), np.array([0.0, 1.0, 2.0])
+    got = share_after_work(decks, ["patch"] * 3, done, 3.5, settings)
+    assert got[0] == pytest.approx(share_at(decks, 3.5)[0])
+    for k in (1, 2):
+        path = three().after("patch", settings.treatment["patch"], k)[k]
+        assert got[k] == pytest.approx(np.interp(3.5 - k, np.arange(5.0 - k), path))
+        assert got[k] != pytest.approx(share_at(decks, 3.5)[k])
+
+
 @pytest.mark.basis("derived", "small steps along the paths from year 1 to 3.5, discounted at 3 % to time 0")
 def test_what_adds_up_along_a_forecast_with_and_without_a_work():
     settings = with_life(9.0)

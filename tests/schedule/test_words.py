@@ -191,6 +191,11 @@ ENOUGH = (
                 "horizon."
             ),
         ),
+        (  # another option of it spares something
+            [(15_000.0, 2.0, 0.0), (18_000.0, 1.0, 130.0)],
+            {},
+            "Needs at least 15,000 USD (patch); worth its money, but no year has enough left; 5.0 % expected unsound.",
+        ),
         (
             [PATCH],
             {"richest": 14_999.0},
