@@ -187,7 +187,9 @@ def test_what_is_closed_stays_so():
 @pytest.mark.basis("derived", "a check of an opening asks for a look there, whatever that finds")
 def test_a_look_after_a_patch_ends_its_opening_check():
     check = {"cause": "opening check", "kinds": SPALL}
-    assert result(look(shapes={SPALL: AT}), hazard(**check))[0] == CLOSED
+    assert result(look(), hazard(**check)) == closed(NONE_THERE)
+    for event in (look(shapes={SPALL: AT}), look(PLACE, LEFT, shapes={SPALL: AT})):
+        assert result(event, hazard(**check)) == closed(f"{NAME} looked there")  # it reports a spall
     assert result(look(PLACE, RIGHT), hazard(**check)) == UNTOUCHED
     unplaced = hazard(**check, place=None)
     assert result(look(shapes={SPALL: AT}), unplaced) == UNTOUCHED
