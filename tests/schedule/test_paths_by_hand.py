@@ -144,6 +144,10 @@ def test_a_draw_multiplies_growth_or_adds_it_where_there_is_none():
     assert got.share[:2] == pytest.approx([0.12, 0.01])
     assert np.isnan(got.share[2])
     assert got.growth_per_yr.tolist() == [0.02, 0.03, 0.05]
+    slow = dataclasses.replace(decks, growth_per_yr=np.array([1e-6, 0.99e-6, 0.05]))  # a millionth a year is growth
+    twice = redrawn(slow, np.array([0.10, 0.0, 0.9]), np.array([2e-6, 2e-6, 0.05]), np.array([0.10, 0.0, 0.9]))
+    assert twice.paths.nothing[0] == pytest.approx(0.10 + 2 * (NOTHING[0] - 0.10))
+    assert twice.paths.nothing[1] == pytest.approx(NOTHING[1] + 2e-6 * np.arange(5))
     plainly = redrawn(dataclasses.replace(decks, paths=None), np.full(3, 0.2), np.full(3, 0.01), np.zeros(3))
     assert plainly.share[:2].tolist() == [0.2, 0.2]
     assert np.isnan(plainly.share[2])
