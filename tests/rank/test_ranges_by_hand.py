@@ -97,6 +97,18 @@ def test_priorities_over_the_draws_stand_on_the_same_scale_as_the_priority(by):
     assert got["priority_sd"].to_numpy() == pytest.approx([0.0] * 4, abs=1e-4)
 
 
+@pytest.mark.basis(
+    "derived", "the nearest steps of values and of the priority: half a step off each at most, over as under"
+)
+@pytest.mark.parametrize("by", ["sum", "distance"])
+def test_priorities_over_the_draws_stand_at_the_nearest_step(by):
+    rng = np.random.default_rng(8)
+    frame, settings = alternatives(rng.uniform(0.1, 0.9, (26, 3)).tolist()), straight(draws=20, by=by)
+    off = rank_ranges(frame, settings)["priority_mean"].to_numpy() - rank_decks(frame, settings)["priority"].to_numpy()
+    assert np.abs(off).max() < 1.01 * STEP
+    assert abs(off.mean()) < 0.25 * STEP
+
+
 @pytest.mark.parametrize("by", ["sum", "distance"])
 def test_without_doubt_curves_that_begin_late_and_end_early_give_the_rank(by):
     frame = decks(80, spread=0.0).assign(aadt_from="count")

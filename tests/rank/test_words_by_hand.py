@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from decknet import digits
 from decknet.rank import rank_decks, weight_moves
 from decknet.rank.hazards import CLOSED, OPEN, TO_CONFIRM
 from decknet.rank.reasons import _size_words, looked_words, share_words
@@ -61,6 +62,21 @@ def test_a_share_found_is_told_with_how_much_was_looked_at():
     assert share_words(frame.drop(columns="oldest_look"))[4] == "found 0 % on 2026-05-12, 30 % of the deck looked at"
     bare = frame.drop(columns=["covered_share", "fresh_share"])
     assert share_words(bare)[1] == "found 5.0 % on 2026-05-12"
+
+
+@pytest.mark.basis("derived", "each figure printed alone, of 1,500 that lie side by side")
+def test_every_figure_is_told_as_it_is_printed_alone():
+    n = 1_500
+    frame = decks(n).assign(
+        share_now=np.linspace(0.0, 0.2, n), growth_per_yr=np.linspace(0.0, 0.02, n), aadt=np.linspace(30.0, 3_000.0, n),
+        share_from="survey", unsound_share=np.linspace(0.0, 0.2, n)[::-1], covered_share=1.0, fresh_share=1.0,
+        growth_from="own surveys", aadt_from="route",
+    )  # fmt: skip
+    for row, said in zip(frame.itertuples(), rank_decks(frame, RankSettings())["reason"], strict=True):
+        assert f"{digits.percent(row.share_now)} of the deck expected unsound" in said
+        assert f"growing {digits.pace(row.growth_per_yr)} points a year" in said
+        assert f"(found {digits.percent(row.unsound_share)} on" in said
+        assert f"{digits.traffic(row.aadt)} vehicles a day, as on its route" in said
 
 
 def test_what_is_not_known_of_a_deck_itself():
@@ -131,6 +147,8 @@ def test_doubts_are_told_once_each_and_the_oldest_day_and_the_most_pressing_due_
     assert line["why"] == "to confirm: 4.0 m² of open full-depth hole in 4 places (this; that)"
     assert (line["since"], line["due"], line["days"]) == (pd.Timestamp("2024-04-01"), pd.Timestamp("2024-05-02"), 1)
     assert line["closed_by"] == "ends"
+    nothing = act_now(pd.DataFrame(rows[4:]))
+    assert (nothing["since"].dtype, nothing["due"].dtype, len(nothing)) == ("datetime64[us]", "datetime64[us]", 0)
     one = _line("d", "remark", OPEN, [SimpleNamespace(**rows[0])])
     assert one[3] == "a"
 
