@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import os
 import subprocess
 import sys
@@ -12,14 +13,19 @@ from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from decknet.clock import Clock
-from decknet.schedule import child, milp
+from decknet.schedule import Rules, child, deck_figures, milp, work_out
+from decknet.schedule.choose import solve_whole
 from decknet.schedule.effort import Runs
 from decknet.schedule.known import Known
 from decknet.schedule.prices import Problem, find_prices
+from decknet.schedule.programme import whole_by_solver
 from decknet.schedule.refine import _by_children
+from tests.schedule.plain import plain
+from tests.schedule.test_choose import network
 from tests.schedule.test_prices import CASES, problem, years_of
 from tests.schedule.test_search_by_trying import best_way, best_within, fits, lots_of, none_of
 
@@ -248,3 +254,63 @@ def test_single_decks_and_whole_routes_are_chosen_anew_by_turns(sent, monkeypatc
                 assert all(route.all() or not route.any() for route in routes)
         assert any(0 < free[40:50].sum() < 10 for free in frees[::2])
         assert (parts[-1] > parts[0]) == ends
+
+
+@pytest.mark.basis("derived", "every combination tried; nothing but its end or the user's clock ends the solver alone")
+@pytest.mark.parametrize("carry", [False, True])
+def test_the_solver_alone_finds_and_proves_the_best(sent, carry):
+    for seed in range(3):
+        options = network(seed, 5, 1, 2)
+        money = np.floor(np.full(2, 0.3 * options.money.sum() / 2))
+        days = np.floor(np.full(2, 0.4 * options.days.sum() / 2))
+        rules = Rules(carry_over=carry)
+        got = solve_whole(
+            options, decks=5, money_limit=money, days_limit=days, rules=rules, gap=0.0, seconds=60.0
+        )  # fmt: skip
+        assert got is not None
+        best = 0.0
+        for way in itertools.product(*[[*np.flatnonzero(options.deck == deck), -1] for deck in range(5)]):
+            held = [k for k in way if k >= 0]
+            spent, worked = (np.bincount(options.year[held], what[held], 2) for what in (options.money, options.days))
+            upto = np.cumsum if carry else np.asarray
+            if (upto(spent) <= upto(money)).all() and (worked <= days + 1e-9).all():
+                best = max(best, float(options.value[held].sum()))
+        assert got == pytest.approx((best, best), rel=1e-6)
+        assert sent[-1]["stop"][1:3].min() >= 10**8  # branches and checks
+        assert 50.0 < sent[-1]["stop"][3] <= 60.0
+        assert sent[-1]["rounds"] == 0
+
+
+def test_a_solver_alone_that_says_nothing_or_passes_a_limit_is_not_believed(monkeypatch):
+    options = network(1, 5, 1, 2)
+    way = {"decks": 5, "days_limit": None, "rules": Rules(), "gap": 0.0, "seconds": 60.0}
+    for answer in (None, milp.Answer(np.arange(10), 1e9)):
+        monkeypatch.setattr("decknet.schedule.choose.solve_in_child", lambda *_, _answer=answer, **__: _answer)
+        assert solve_whole(options, money_limit=np.full(2, options.money.max()), **way) is None
+
+
+@pytest.mark.basis("derived", "every treatment and year of each deck tried; B cannot wait, and gets no precedence")
+def test_the_solver_alone_on_decks_and_their_treatments(sent):
+    settings = plain(gap=0.0)
+    frame = pd.DataFrame(
+        {
+            "deck_id": ["A", "B", "C"], "area_m2": [400.0, 500.0, 700.0], "share_now": [0.05, 0.02, 0.08],
+            "growth_per_yr": 0.01, "aadt": [3_000.0, 100.0, 900.0], "urgent": ["", "open hole", ""],
+        }
+    )  # fmt: skip
+    budgets = [60_000.0, 50_000.0]
+    works = work_out(deck_figures(frame, settings), list(settings.treatment), 2, settings)
+    lots = [[(None, 0), *zip(*np.nonzero(works.permitted[deck]), strict=True)] for deck in range(3)]
+    best = 0.0
+    for way in itertools.product(*lots):
+        spent, value = [0.0, 0.0], 0.0
+        for deck, (kind, year) in enumerate(way):
+            if kind is not None:
+                spent[year] += works.money[deck, kind, year]
+                value += works.benefit[deck, kind, year]
+        if spent[0] <= budgets[0] and spent[1] <= budgets[1]:
+            best = max(best, value)
+    got = whole_by_solver(frame, budgets=budgets, settings=settings, seconds=60.0)
+    assert got == pytest.approx((best, best), rel=1e-6)
+    assert best > 0
+    assert len(sent) == 1
