@@ -279,12 +279,13 @@ def test_what_may_act_on_a_hazard():
         .close(9, cause="open hole", station_m=3.0, offset_m=-1.0)
         .close(10, hazard="all", station_m=3.0)
         .close(11, shape=box(0, 0, 2, 2), station_m=3.0, offset_m=-1.0)
+        .close(12, shape=shapely.Point(1, 1))
     )
     book.rows["rating"].append({"bridge_id": "c", "rated_year": 2024, "deck_rating": 4})
     got = {(n, type(e).__name__): (place, e) for n, place, e in events_of(book)}
     assert {key: place for key, (place, _) in got.items()} == {
         (5, "Look"): 0, (6, "Look"): 0, (7, "Look"): 0, (0, "Repair"): 2, (8, "Repair"): 2, (61, "Rating"): 0,
-        (9, "Closing"): 3, (10, "Closing"): 3, (11, "Closing"): 3,
+        (9, "Closing"): 3, (10, "Closing"): 3, (11, "Closing"): 3, (12, "Closing"): 3,
     }  # fmt: skip
     total, drawn, none = (got[n, "Look"][1] for n in (5, 6, 7))
     assert isinstance(total, Look)
@@ -307,4 +308,5 @@ def test_what_may_act_on_a_hazard():
     assert (near.place.x, near.place.y, near.name) == (3.0, -1.0, "c0")
     assert (bare.place, bare.hazard, bare.cause) == (None, "all", "")
     assert shapely.area(drawn_there.place) == 4.0
+    assert got[12, "Closing"][1].place is None  # a place is drawn as an area, or given by station and offset
     assert events_of(book, 6.0)[0][0] == 7  # what comes before the first finding acts on nothing
