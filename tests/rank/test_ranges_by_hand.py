@@ -114,7 +114,7 @@ def test_priorities_over_the_draws_stand_at_the_nearest_step(by):
 def test_a_value_is_read_at_the_nearest_step_of_its_table(off):
     steps = np.arange(300, 16_300, 640)[:26]
     frame = alternatives([[(k + off) / 16_383, 0.0, 0.0] for k in steps])
-    got = rank_ranges(frame, straight(draws=20, weight_share=1.0, weight_growth=0.0, weight_traffic=0.0))
+    got = rank_ranges(frame, straight(draws=20, weight_share=1.0, weight_growth=0.0, weight_traffic=0.0), threads=1)
     assert got["priority_mean"].to_numpy() == pytest.approx((steps + (off > 0.5)) * STEP, abs=1e-6)
 
 

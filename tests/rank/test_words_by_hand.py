@@ -233,6 +233,28 @@ def test_the_nearest_turns_are_those_found_one_by_one():
     assert _turns(np.zeros(0), np.zeros(0), 0.5) == (0.0, 1.0, -1, -1)
 
 
+@pytest.mark.basis("derived", "B differs in one count alone, or in all but one: level at no weight or all of it")
+def test_a_weight_that_would_have_to_be_less_than_nothing_or_more_than_all_is_not_told():
+    settings = straight(weight_share=0.5, weight_growth=0.3, weight_traffic=0.2)
+    said = rank_decks(alternatives([[0.9, 0.4, 0.4], [0.1, 0.4, 0.4]]), settings)["reason"]
+    assert said.iloc[0].endswith("No one weight puts B before it.")
+    assert said.iloc[1].endswith("No one weight puts it before A; 90 % expected unsound would.")
+    said = rank_decks(alternatives([[0.4, 0.9, 0.9], [0.4, 0.1, 0.1]]), settings)["reason"]
+    assert said.iloc[0].endswith("No one weight puts B before it.")
+    assert "weighed" not in said.iloc[1]
+
+
+@pytest.mark.basis("derived", "a lead of .5 on the share against .002 beside it: level at a weight of .4 %, and 99.6 %")
+def test_a_weight_of_nothing_and_of_all_are_told():
+    settings = straight(weight_share=0.5, weight_growth=0.3, weight_traffic=0.2)
+    # level where .5 x = .002 (1 - x), at .398 %: in hundredths beyond it, 0
+    said = rank_decks(alternatives([[0.9, 0.4, 0.4], [0.4, 0.402, 0.402]]), settings)["reason"]
+    assert said.iloc[1].endswith("Before A if share weighed 0 (now 0.5).")
+    # level where .002 x = .5 (1 - x), at 99.6 %: at 1
+    said = rank_decks(alternatives([[0.4, 0.9, 0.9], [0.402, 0.4, 0.4]]), settings)["reason"]
+    assert said.iloc[1].endswith("Before A if share weighed 1 (now 0.5).")
+
+
 @pytest.mark.basis(
     "derived", "A and B alike, C and D level with both at 4/7, E and F at 7/17: the first of each is named"
 )
