@@ -147,10 +147,6 @@ def test_records_of_one_day_act_in_their_order():
 
 @pytest.mark.basis("derived", "1 m2 found, .5 m2 of it left; what is closed is told as it was found")
 def test_how_much_of_a_hazard_there_is_by_now():
-    drawn = Book().look(0, remarks="hole at pier 2", drawn=[("hole", 0.3)])
-    assert set(opened(drawn)) == {"s0/0"}  # listed, though without a total
-    none = Book().look(0, remarks="hole at pier 2", hole_m2=0.0)
-    assert set(opened(none)) == {"s0/remark"}  # a figure of 0 is no hole
     half = {"place": box(10, -3, 0.5, 1)}
     assert _amount(hazard(**half)) == 0.5
     assert _amount(hazard("exposed bar", BAR, **half)) == 0.5
@@ -249,6 +245,13 @@ def test_shares_ratings_openings_and_remarks():
         .look(5, "visual", drawn=[("spall", box(1, 1, 1, 1))], **WHOLE)
     )
     assert half.ledger().set_index("hazard_id")["state"].to_dict() == {"s0/hole": CLOSED, "s0/remark": CLOSED}
+
+
+def test_a_remark_is_answered_by_a_list_or_a_figure_above_nothing():
+    drawn = Book().look(0, remarks="hole at pier 2", drawn=[("hole", 0.3)])
+    assert set(opened(drawn)) == {"s0/0"}  # listed, though without a total
+    none = Book().look(0, remarks="hole at pier 2", hole_m2=0.0)
+    assert set(opened(none)) == {"s0/remark"}  # a figure of 0 is no hole
 
 
 BARS = ("exposed bar", 0.4)  # by their area alone
