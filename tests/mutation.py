@@ -24,6 +24,7 @@ import resource
 import select
 import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -55,6 +56,7 @@ class Watch:
 
     def pytest_sessionstart(self) -> None:
         sys.setprofile(self.saw)
+        threading.setprofile(self.saw)
 
     def pytest_collection_finish(self) -> None:
         self.before, self.now = self.now, set()
@@ -139,6 +141,7 @@ def learn(paths: list[str], room: Path) -> dict[str, Any]:
     watch = Watch(room)
     code, said = run_pytest(paths, watch, first=False)
     sys.setprofile(None)
+    threading.setprofile(None)
     plugins = {ep.dist.name for ep in importlib.metadata.entry_points(group="pytest11") if ep.dist}
     kept = {name for name, given in importlib.metadata.packages_distributions().items() if plugins & set(given)}
     modules = [name for name in sys.modules if name.split(".")[0] not in kept.union(OWN)]

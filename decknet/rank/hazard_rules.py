@@ -181,15 +181,16 @@ def _sees(look: Look, kinds: int) -> bool:
     return look.method_known and look.sees & kinds == kinds
 
 
-def _how(look: Look) -> str:
+def _how(look: Look, again: bool = False) -> str:
     told = ", taken for a look at the whole deck" if look.extent == ASSUMED else ""
-    return f"{look.name} looked there and reports none{told}"
+    return f"{look.name} looked there{'' if again else ' and reports none'}{told}"
 
 
 def _looked_place(look: Look, hazard: Hazard) -> None:
     """A later look on a hazard whose place is known."""
     again = _reported(look, hazard.kinds)
-    if again is not None and shapely.intersects(again, hazard.place) and hazard.cause != "opening check":
+    there = again is not None and bool(shapely.intersects(again, hazard.place))
+    if there and hazard.cause != "opening check":
         met = shapely.union_all([g for g in shapely.get_parts(again) if shapely.intersects(g, hazard.place)])
         region = look.region if look.extent == PLACE else None
         rest = shapely.difference(hazard.place, region) if region is not None else None
@@ -211,9 +212,9 @@ def _looked_place(look: Look, hazard: Hazard) -> None:
     elif look.extent == ASSUMED and not look.none & hazard.kinds:
         hazard.doubt(f"{look.name} drew none, and nothing says that it looked there")
     elif look.extent == PLACE:
-        _uncover(hazard, look.region, look.day, _how(look))
+        _uncover(hazard, look.region, look.day, _how(look, there))
     else:
-        hazard.close(look.day, _how(look))
+        hazard.close(look.day, _how(look, there))
 
 
 def _looked_somewhere(look: Look, hazard: Hazard) -> None:

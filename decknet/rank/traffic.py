@@ -63,7 +63,7 @@ def _route_class(bridges: pd.DataFrame) -> pd.Series:
     if "lanes" not in bridges:
         return letters
     lanes = bridges["lanes"].astype("Int64").astype("str")
-    return (letters + ", " + lanes).where(letters.notna() & bridges["lanes"].notna())
+    return (letters + ", " + lanes).where(bridges["lanes"].notna())
 
 
 def traffic_in_use(
@@ -136,7 +136,7 @@ def traffic_in_use(
         return pd.Series(middle.reindex(group).to_numpy(dtype="float64"), index=ids).where(group.notna())
 
     out["aadt_now"] = out["aadt"]
-    network = float(out["aadt"].median()) if out["aadt"].notna().any() else float("nan")
+    network = float(out["aadt"].median())  # missing where nothing was counted
     classes = pd.Series(_route_class(bridges).to_numpy(), index=ids)
     for name, fill in (("route", like(route)), ("class", like(classes)), ("network", network), ("assumption", floor)):
         missing = out["aadt"].isna()

@@ -180,8 +180,8 @@ def act_now(told: pd.DataFrame) -> pd.DataFrame:
     for name in ("since", "due"):
         out[name] = pd.to_datetime(out[name]).astype("datetime64[us]")
     order = {
-        "by_state": pd.Categorical(out["state"], STATES, ordered=True),
-        "by_cause": pd.Categorical(out["cause"], CAUSES, ordered=True),
+        "by_state": pd.Categorical(out["state"], STATES),
+        "by_cause": pd.Categorical(out["cause"], CAUSES),
     }
     out = out.assign(**order).sort_values(["by_state", "by_cause", "due", "deck_id"], kind="stable")
     return out.drop(columns=list(order)).reset_index(drop=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -135,10 +136,14 @@ def _clash(
     """Which pins clash with which limit, and the smallest change that would fit."""
     year = pinned[row][0]
     mine = [r for r in sorted(pinned) if pinned[r][0] == year]
+    free = deepcopy(purse)
+    for r in sorted(pinned):
+        if r > row and pinned[r][0] != year:  # pins of other years that come after this one
+            free.take(r, pinned[r][0], free.uses(r, pinned[r][0], *cheapest[r]))
     elsewhere = [
         y
         for y in range(purse.years)
-        if y != year and not purse.short(purse.uses(row, y, *cheapest[row])) and purse.has_room(row, y)
+        if y != year and not free.short(free.uses(row, y, *cheapest[row])) and free.has_room(row, y)
     ]
     move = f", or pin {ids[row]} to {first_year + elsewhere[0]}, which has room for it" if elsewhere else ""
     if not short:

@@ -58,7 +58,7 @@ def _within(options: Options, money_limit: Floats, days_limit: Floats | None, ru
         return np.asarray(fits)
     later = np.maximum(options.later, 0)
     second = (options.later_money <= money[later]) & (options.later_days <= days[later])
-    return np.asarray(fits & ((options.later < 0) | second))
+    return np.asarray(fits & second)  # single works use nothing later
 
 
 def entering(

@@ -97,6 +97,27 @@ def test_priorities_over_the_draws_stand_on_the_same_scale_as_the_priority(by):
     assert got["priority_sd"].to_numpy() == pytest.approx([0.0] * 4, abs=1e-4)
 
 
+@pytest.mark.basis(
+    "derived", "the nearest steps of values and of the priority: half a step off each at most, over as under"
+)
+@pytest.mark.parametrize("by", ["sum", "distance"])
+def test_priorities_over_the_draws_stand_at_the_nearest_step(by):
+    rng = np.random.default_rng(8)
+    frame, settings = alternatives(rng.uniform(0.1, 0.9, (26, 3)).tolist()), straight(draws=20, by=by)
+    off = rank_ranges(frame, settings)["priority_mean"].to_numpy() - rank_decks(frame, settings)["priority"].to_numpy()
+    assert np.abs(off).max() < 1.01 * STEP
+    assert abs(off.mean()) < 0.25 * STEP
+
+
+@pytest.mark.basis("derived", "a share alone, a little under and over the middle between two of 16,384 steps")
+@pytest.mark.parametrize("off", [0.47, 0.53])
+def test_a_value_is_read_at_the_nearest_step_of_its_table(off):
+    steps = np.arange(300, 16_300, 640)[:26]
+    frame = alternatives([[(k + off) / 16_383, 0.0, 0.0] for k in steps])
+    got = rank_ranges(frame, straight(draws=20, weight_share=1.0, weight_growth=0.0, weight_traffic=0.0), threads=1)
+    assert got["priority_mean"].to_numpy() == pytest.approx((steps + (off > 0.5)) * STEP, abs=1e-6)
+
+
 @pytest.mark.parametrize("by", ["sum", "distance"])
 def test_without_doubt_curves_that_begin_late_and_end_early_give_the_rank(by):
     frame = decks(80, spread=0.0).assign(aadt_from="count")

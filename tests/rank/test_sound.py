@@ -77,3 +77,17 @@ def test_the_most_overdue_come_first():
     assert overdue(frame.assign(sound_due=pd.Timestamp("2028-01-01")), today=TODAY, settings=SoundingSettings())[
         "deck_id"
     ].tolist() == ["D0000", "D0001", "D0002"]
+
+
+@pytest.mark.basis("derived", "lanes that are not on record count as two")
+def test_overdue_soundings_of_decks_whose_lanes_are_not_on_record():
+    frame = decks(3).assign(sound_due=pd.Timestamp("2026-01-01"), survey_date=pd.Timestamp("2020-01-01"), lanes=2)
+    without = overdue(frame.drop(columns="lanes"), today=TODAY, settings=SoundingSettings())
+    pd.testing.assert_frame_equal(without, overdue(frame, today=TODAY, settings=SoundingSettings()))
+    assert without["why"].str.startswith("overdue by ").all()
+    never = overdue(frame.assign(survey_date=pd.NaT), today=TODAY, settings=SoundingSettings())
+    assert (never["why"] == "never sounded").all()
+    assert (never["overdue_yr"] > 0).all()
+    assert set(overdue(frame.assign(lanes=4), today=TODAY, settings=SoundingSettings())["closure_h"]) == {
+        h + 2 for h in without["closure_h"]
+    }

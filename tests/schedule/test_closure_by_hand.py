@@ -311,6 +311,15 @@ def test_a_closure_that_leaves_just_enough_time_is_of_use(night_h, fits):
         assert twice.closures[0, 0, 0] == 2  # 2.1 h of work
 
 
+@pytest.mark.basis("derived", "6.1 h less 1, .5 and 3.1 are 1.5 h, and in floating figures a last bit less")
+def test_a_last_bit_does_not_make_a_closure_too_short():
+    assert 6.1 - 1.0 - 0.5 - 3.1 < 1.5
+    settings = changed(night_h=6.1, rapid_h=3.1, night_per_closure=0.0, crew_day_cost=0.0, rapid_per_m2=0.0)
+    roads = road_figures(pd.DataFrame({"aadt": [2_000.0]}), settings)
+    closing = choose_closures(np.full((1, 1, 1), 0.2), np.ones((1, 1, 1)), roads, ["patch"], settings)
+    assert CLOSURES[closing.kind[0, 0, 0]] == ("night", "rapid")
+
+
 @pytest.mark.basis("derived", "a thin overlay needs 8 h: a day of exactly 8 h does, one of 7.9 h does not")
 @pytest.mark.parametrize(("day_h", "fits"), [(8.0, True), (7.9, False)])
 def test_a_treatment_that_needs_long_closures_gets_them(day_h, fits):

@@ -144,6 +144,10 @@ def test_a_draw_multiplies_growth_or_adds_it_where_there_is_none():
     assert got.share[:2] == pytest.approx([0.12, 0.01])
     assert np.isnan(got.share[2])
     assert got.growth_per_yr.tolist() == [0.02, 0.03, 0.05]
+    slow = dataclasses.replace(decks, growth_per_yr=np.array([1e-6, 0.99e-6, 0.05]))  # a millionth a year is growth
+    twice = redrawn(slow, np.array([0.10, 0.0, 0.9]), np.array([2e-6, 2e-6, 0.05]), np.array([0.10, 0.0, 0.9]))
+    assert twice.paths.nothing[0] == pytest.approx(0.10 + 2 * (NOTHING[0] - 0.10))
+    assert twice.paths.nothing[1] == pytest.approx(NOTHING[1] + 2e-6 * np.arange(5))
     plainly = redrawn(dataclasses.replace(decks, paths=None), np.full(3, 0.2), np.full(3, 0.01), np.zeros(3))
     assert plainly.share[:2].tolist() == [0.2, 0.2]
     assert np.isnan(plainly.share[2])
@@ -189,6 +193,18 @@ def test_decks_of_several_works_and_years_are_each_as_alone():
     missing = share_after_work(unknown, names, done, 2.5, settings)
     assert np.isnan(missing).tolist() == [True, False, False]
     assert np.isnan(share_at(unknown, 2.5)).tolist() == [True, False, False]
+
+
+@pytest.mark.basis("derived", "patches of 3 years' life at years 0, 1 and 2, seen at 3.5: the first is over")
+def test_of_several_patches_each_counts_as_long_as_it_lives():
+    settings = with_life(3.0)
+    decks, done = figures(three()), np.array([0.0, 1.0, 2.0])
+    got = share_after_work(decks, ["patch"] * 3, done, 3.5, settings)
+    assert got[0] == pytest.approx(share_at(decks, 3.5)[0])
+    for k in (1, 2):
+        path = three().after("patch", settings.treatment["patch"], k)[k]
+        assert got[k] == pytest.approx(np.interp(3.5 - k, np.arange(5.0 - k), path))
+        assert got[k] != pytest.approx(share_at(decks, 3.5)[k])
 
 
 @pytest.mark.basis("derived", "small steps along the paths from year 1 to 3.5, discounted at 3 % to time 0")

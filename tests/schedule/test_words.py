@@ -191,6 +191,11 @@ ENOUGH = (
                 "horizon."
             ),
         ),
+        (  # another option of it spares something
+            [(15_000.0, 2.0, 0.0), (18_000.0, 1.0, 130.0)],
+            {},
+            "Needs at least 15,000 USD (patch); worth its money, but no year has enough left; 5.0 % expected unsound.",
+        ),
         (
             [PATCH],
             {"richest": 14_999.0},
@@ -285,6 +290,20 @@ def test_the_next_cheaper_and_dearer_treatment_with_what_the_money_buys_elsewher
         "No cheaper treatment worth a look is meant for it in that year; no dearer one spares more."
     )
     assert not_else(THREE, 1, second=True) == ""
+
+
+@pytest.mark.basis("derived", "worth at prices is level: what is saved buys elsewhere just what is spared less")
+def test_treatments_that_are_worth_the_same_at_the_prices():
+    level = [(0, 10_000.0, 1_000.0, 600.0), (0, 14_000.0, 1_300.0, 600.0)]
+    assert not_else(level, 1).startswith(
+        "Patch would save 4,000 USD and spare 300 m²·yr less; elsewhere that buys about 300; "
+    )
+    assert not_else(level, 0).endswith(
+        "patch and seal would cost 4,000 USD more and spare 300 m²·yr more; elsewhere that buys about 300."
+    )
+    # what is saved is worth nothing elsewhere
+    free = [(0, 10_000.0, 1_000.0, 1_000.0), (0, 14_000.0, 1_300.0, 1_310.0)]
+    assert "Patch would save 4,000 USD and spare 300 m²·yr less; elsewhere that buys about 0; " in not_else(free, 1)
 
 
 def test_options_with_a_second_work_are_not_set_beside_single_ones():
