@@ -82,7 +82,7 @@ def load(
         typer.Option(
             "--as",
             help="Kind of record, where it is not recognised: bridge, deck, traffic, survey, defect, repair, "
-            "rating, closing, base or national.",
+            "rating, condition, closing, base, grid or national.",
         ),
     ] = None,
     mapping: Annotated[Path | None, typer.Option("--map", help="A TOML file that says which column is which.")] = None,
@@ -103,7 +103,8 @@ def load(
         typer.Option(
             "--set",
             metavar="COLUMN=VALUE",
-            help="Value of a column that the file lacks, such as survey_date=2026-05-12.",
+            help="Value of a column that the file lacks, such as survey_date=2026-05-12; origin_station=12+00 where "
+            "stations are not counted from the first joint.",
         ),
     ] = None,
     save_map: Annotated[
@@ -157,7 +158,7 @@ def load(
             continue
         if len(maps) != 1:
             raise DecknetError(f"{option}: a mapping is of one file, and {len(maps)} can have one. Name one file.")
-        typer.echo(flow.save_mapping(path, maps[0], store))
+        typer.echo(flow.save_mapping(path, maps[0], store, files[0]))
     raise typer.Exit(1 if refused else 0)
 
 

@@ -258,15 +258,23 @@ def close(
     return Loaded(Path(name), reading, intake, intake.already, closes=closes)
 
 
-def save_mapping(path: Path, loaded: Loaded, store: Path) -> str:
-    """Write the mapping that a reading used, or one that may load a file that is not recognised; says what to do."""
+def save_mapping(path: Path, loaded: Loaded, store: Path, file: Path) -> str:
+    """Write the mapping that a reading used, or one that may load a file that is not recognised; says what to do.
+
+    Parameters
+    ----------
+    path : Path
+    loaded : Loaded
+    store, file : Path
+        As the user names them.
+    """
     if loaded.reading is not None:
         write_whole(path, mapping_text(loaded.reading.stated, loaded.reading.mapping).encode("utf-8"))
         return f"{path}: the mapping used. Bring the next such file in with: --map {path}"
     if not loaded.suggestion:
-        raise DecknetError(f"{loaded.path}: was not read, so it has no mapping.")
+        raise DecknetError(f"{file}: was not read, so it has no mapping.")
     write_whole(path, loaded.suggestion.encode("utf-8"))
-    return f"{path}: a mapping to read through. Then: decknet load {store} {loaded.path} --map {path}"
+    return f"{path}: a mapping to read through. Then: decknet load {store} {file} --map {path}"
 
 
 def undo(path: Path, intake_id: int, *, now: datetime, who: str) -> None:
