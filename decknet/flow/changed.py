@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from decknet import digits
 from decknet.ingest import Known, Reading
 
 __all__ = ["CHANGES", "changed"]
@@ -83,9 +84,9 @@ def _moved(new: pd.DataFrame, held: pd.DataFrame) -> pd.DataFrame:
     where = metres > MOVED_M  # a position not given is no distance away
     was, now = (pd.Series("", index=new.index, dtype="object") for _ in range(2))
     for i in np.flatnonzero(where):
-        was[i] = f"{held['latitude_deg'][i]:.5f}, {held['longitude_deg'][i]:.5f}"
-        away = f"{metres[i] / 1000:.3g} km" if metres[i] >= 1000 else f"{metres[i]:.0f} m"
-        now[i] = f"{new['latitude_deg'][i]:.5f}, {new['longitude_deg'][i]:.5f} ({away} away)"
+        was[i] = f"{digits.degrees(held['latitude_deg'][i])}, {digits.degrees(held['longitude_deg'][i])}"
+        place = f"{digits.degrees(new['latitude_deg'][i])}, {digits.degrees(new['longitude_deg'][i])}"
+        now[i] = f"{place} ({digits.length(metres[i])} m away)"
     return _of(new, where, "moved", "bridge_id", was, now)
 
 
@@ -114,7 +115,7 @@ def _resized(new: pd.DataFrame, held: pd.DataFrame) -> pd.DataFrame:
     for i in np.flatnonzero(where):
         if alone[i]:
             for text, m2 in zip(words, whole, strict=True):
-                text[i] = f"{m2[i]:.6g} m2"
+                text[i] = f"{digits.given(m2[i])} m²"
             continue
         for text, (a, b) in zip(words, (size[0], now), strict=True):
             text[i] = f"{_metres(a[i])} by {_metres(b[i])}"
@@ -130,4 +131,4 @@ def _area(decks: pd.DataFrame) -> np.ndarray:
 
 
 def _metres(value: float) -> str:
-    return f"{value:.6g} m" if value == value else "not known"
+    return f"{digits.given(value)} m" if value == value else "not known"

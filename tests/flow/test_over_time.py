@@ -233,7 +233,7 @@ def test_a_file_that_moves_renames_resizes_or_redates_is_held_back_until_accepte
     assert found.intake is None
     told = found.changes[["what", "id", "was", "now", "line", "asked"]].to_numpy().tolist()
     assert told == [
-        ["moved", "B", "60.10000, 10.10000", "60.11000, 10.10000 (1.11 km away)", 3, True],
+        ["moved", "B", "60.10000, 10.10000", "60.11000, 10.10000 (1,110 m away)", 3, True],
         ["renamed", "A", "Mill Road", "Mill Lane", 2, True],
         ["resized", "B", "20 m by 8 m", "20 m by 10 m", 3, True],
         ["built year", "B", "1990", "1991", 3, True],
@@ -267,7 +267,7 @@ def test_a_deck_of_which_only_the_area_is_known_is_resized_too(district):
     """912 m2 for 800 m2 are 14 % more."""
     district.load("bridge id,name,deck area m2\nC,Fell Way,800\n", "c.csv")
     found = district.load("bridge id,name,deck area m2\nC,Fell Way,912\n")
-    assert found.changes[["what", "was", "now"]].to_numpy().tolist() == [["resized", "800 m2", "912 m2"]]
+    assert found.changes[["what", "was", "now"]].to_numpy().tolist() == [["resized", "800 m²", "912 m²"]]
 
 
 def test_in_a_script_changes_end_with_1_and_say_how_to_go_on(district, capsys):
