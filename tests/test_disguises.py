@@ -80,7 +80,7 @@ def test_headers_in_other_languages(own, bridges, surveys):
     assert own.column("deck", "width_m")["B1"] == 10.4
     assert own.column("bridge", "built_year")["B1"] == 1969
     assert own["traffic"].iloc[0][["year", "aadt"]].tolist() == [2019, 8400.0]
-    own.load("wider.csv", "bridge id,deck length m,deck width m\nB1,200,10.4\n")
+    own.load("wider.csv", "bridge id,deck length m,deck width m\nB1,200,10.4\n", "--accept", "changes")
     assert own.load("b.csv", surveys.encode("cp1252")) == 0
     found = own["survey"].iloc[0]
     assert (found["delaminated_m2"], found["spalled_m2"]) == (86.4, 1034.5)
