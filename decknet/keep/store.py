@@ -395,7 +395,7 @@ class Store:
         self, name: str, digest: str, size: int, records: Mapping[str, pd.DataFrame], faults: pd.DataFrame,
         rows_read: int, rows_kept: int, now: datetime, who: str, software: str, stated: str,
     ) -> Intake:  # fmt: skip
-        intake = self._number("SELECT nextval('intake_number')")
+        intake = self._numbers("intake_number", 1)
         counts = [0, 0, 0]
         waiting = self._number(sql("count_open")) > 0
         if waiting:
@@ -463,11 +463,16 @@ class Store:
         if not count:
             return
         # Taken as a block: numbers drawn one by one would keep the rows from being packed side by side.
-        first = int(dict(self._db.execute(sql("next_numbers")).fetchall())["record_number"])
+        first = self._numbers("record_number", count)
         self._db.register("incoming", parts(record, frame, beside, intake=intake, first=first))
         self._db.execute(table_sql("add_rows", record))
         self._db.unregister("incoming")
-        self._db.execute(Template(sql("restart_numbers")).substitute(name="record_number", number=first + count))
+
+    def _numbers(self, sequence: str, count: int) -> int:
+        """The first of some numbers that follow each other, which are taken if what is under way is stored."""
+        first = int(dict(self._db.execute(sql("next_numbers")).fetchall())[sequence])
+        self._db.execute(Template(sql("restart_numbers")).substitute(name=sequence, number=first + count))
+        return first
 
     def _note_kept(self, record: Record, frame: pd.DataFrame, beside: Beside) -> None:
         """Take down which rows are kept, and what they are about, to put entries of earlier intakes right."""

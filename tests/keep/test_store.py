@@ -69,6 +69,16 @@ def test_the_same_bytes_a_second_time_change_nothing(store, tmp_path):
     assert len(store.history("bridge")) == 1
 
 
+def test_a_file_that_comes_again_and_brings_nothing_uses_up_no_number(store, tmp_path):
+    """A row refused once may be kept now, so the file is tried again; where nothing comes of it, nothing is taken."""
+    fault = {**dict.fromkeys(FAULT, ""), "file": "file.csv", "line": 3, "code": "R-MISSING", "severity": "refuse"}
+    faults = pd.DataFrame([fault], columns=list(FAULT))
+    first = _add(store, tmp_path, "a", {"bridge": rows("bridge", bridge_id=["1"])}, faults)
+    again = _add(store, tmp_path, "a", {"bridge": rows("bridge", bridge_id=["1"])}, faults)
+    assert (again.intake_id, again.already) == (None, first.intake_id)
+    assert _add(store, tmp_path, "b", {"bridge": rows("bridge", bridge_id=["2"])}).intake_id == first.intake_id + 1
+
+
 def test_the_same_records_in_another_file_are_known_already(store, tmp_path):
     survey = rows(
         "survey", survey_id=["s"], deck_id=["d"], survey_date=[pd.Timestamp("2024-05-01")], delaminated_m2=[3.0]
