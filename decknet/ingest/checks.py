@@ -88,7 +88,7 @@ class Rows(Found):
         claim = self.claims[name]
         body = self.table.cells[claim.index]
         if "station" in name:
-            body = values.stations(body, 100.0 if claim.unit in ("ft", "feet", "foot") else 1000.0)
+            body = values.stations(body, claim.unit)
         if "offset" in name:
             body = measures.sides(body)
         if name == "bearing_deg":
@@ -157,8 +157,7 @@ class Rows(Found):
         """Station of the first joint in the file's own unit; 0 where stations are counted from it."""
         if "station" not in name or not self.stated.origin_station:
             return 0.0
-        step = 100.0 if self.claims[name].unit in ("ft", "feet", "foot") else 1000.0
-        plain = values.stations(pd.Series([self.stated.origin_station], dtype="str"), step)
+        plain = values.stations(pd.Series([self.stated.origin_station], dtype="str"), self.claims[name].unit)
         return float(str(plain.iloc[0]).replace(",", "."))
 
     def _in_unit(self, name: str) -> tuple[Floats, Any]:

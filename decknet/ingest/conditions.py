@@ -18,10 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["check_conditions", "conditions_beside", "has_conditions"]
 
-_NOT_GIVEN = frozenset(
-    {"", "-", "--", "–", "?", "_", "n", "n/a", "na", "nr", "n/r", "none", "null", "nan", "not rated", "not applicable",
-     "unknown", "missing", "tbd", "."}
-)  # fmt: skip
+_NOT_GIVEN = frozenset({*values.NOT_GIVEN, "--", "?", "_", "n", "nr", "n/r", "not rated", "not applicable", "missing"})
 INDEX_OVER = 20.0  # a column whose largest figure is above this holds an index, of which 0 is no value
 
 

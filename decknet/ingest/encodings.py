@@ -11,7 +11,7 @@ from decknet.errors import RecordError
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["decoded"]
+__all__ = ["decoded", "latin"]
 
 # Single-byte encodings that files of the trade come in, the likeliest first.
 _SINGLE = {"cp1252": "Windows-1252", "cp850": "code page 850 of DOS", "mac_roman": "Mac Roman"}
@@ -55,6 +55,21 @@ def decoded(path: Path, stated: str = "") -> tuple[str, str]:
         f"{path.name}: the bytes are not text in UTF-8, UTF-16 or Windows-1252. Save it as CSV UTF-8, or state its "
         "encoding: --encoding cp850."
     )
+
+
+def latin(raw: bytes) -> str:
+    """The encoding of text beside shapes, which tells none: UTF-8 where it is that, else by its letters.
+
+    Examples
+    --------
+    >>> latin("Grünwehr".encode()), latin("Grünwehr".encode("cp1252")), latin("Grünwehr".encode("cp850"))
+    ('utf-8', 'cp1252', 'cp850')
+    """
+    try:
+        raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return _single_byte(raw)
+    return "utf-8"
 
 
 def _as_stated(path: Path, raw: bytes, stated: str) -> str:

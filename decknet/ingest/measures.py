@@ -156,9 +156,7 @@ def ask_for_origin(rows: Rows, size: pd.DataFrame) -> None:
         return
     told = []
     for claim in (rows.claims[n] for n in names):
-        plain = values.stations(
-            rows.table.cells[claim.index], 100.0 if claim.unit in ("ft", "feet", "foot") else 1000.0
-        )
+        plain = values.stations(rows.table.cells[claim.index], claim.unit)
         told.append(values.numbers(plain).value * claim.factor)
     stations = np.concatenate(told)
     length = np.concatenate([size["length_m"].to_numpy(dtype=float, na_value=np.nan)] * len(names))

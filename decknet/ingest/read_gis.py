@@ -14,6 +14,7 @@ import pandas as pd
 from decknet.columns import normal
 from decknet.errors import RecordError
 from decknet.ingest.drivers import opened
+from decknet.ingest.encodings import latin
 from decknet.ingest.nested import SHAPES, flat_rows, shapes_of, with_described
 from decknet.ingest.table import Table, as_text, cell_text
 
@@ -153,7 +154,7 @@ def _layer(path: Path, at: tuple[Path, int], layer: str, *, several: bool, same:
     notes += sorted({str(w.message) for w in said})
     headers = [str(f).strip() for f in meta["fields"]]
     if plain:
-        headers, fields = [_by_bytes(h) for h in headers], [_column_by_bytes(f) for f in fields]
+        headers, fields = _by_bytes(headers, fields, notes)
     n = len(fields[0]) if fields else (0 if wkb is None else len(wkb))
     kept = [j for j, (h, f) in enumerate(zip(headers, fields, strict=True)) if not _of_the_format(ending, h, f)]
     headers, fields = [headers[j] for j in kept], [fields[j] for j in kept]
@@ -197,23 +198,27 @@ def _of_the_format(ending: str, header: str, values: Any) -> bool:
     return bool(header.lower() != "id" or len(values) == 0) and len({str(v) for v in values}) <= 1
 
 
-def _by_bytes(text: str) -> str:
-    raw = text.encode("latin-1", "replace")
-    try:
-        return raw.decode("utf-8")
-    except UnicodeDecodeError:
-        return raw.decode("cp1252", "replace")
+def _by_bytes(headers: list[str], fields: list[Any], notes: list[str]) -> tuple[list[str], list[Any]]:
+    """Headers and text that were read byte by byte, in the encoding that they tell all together."""
+    text = [f for f in fields if f.dtype == object]
+    odd = [*headers, *(str(v) for f in text for v in f if isinstance(v, str) and not v.isascii())]
+    encoding = latin("\n".join(odd).encode("latin-1", "replace"))
+    if encoding not in ("utf-8", "cp1252"):
+        notes.append(f"text read as {encoding}, by its letters")
 
+    def turned(value: Any) -> Any:
+        if not isinstance(value, str) or value.isascii():
+            return value
+        return value.encode("latin-1", "replace").decode(encoding, "replace")
 
-def _column_by_bytes(values: Any) -> Any:
-    """Text read byte by byte, decoded as UTF-8 where it is that, else as Windows-1252."""
-    if values.dtype != object:
-        return values
-    out = values.copy()
-    for i, value in enumerate(values):
-        if isinstance(value, str) and not value.isascii():
-            out[i] = _by_bytes(value)
-    return out
+    out = []
+    for field in fields:
+        made = field
+        if field.dtype == object:
+            made = field.copy()
+            made[:] = [turned(v) for v in field]
+        out.append(made)
+    return [turned(h) for h in headers], out
 
 
 def _as_drawn(shapes: Any, notes: list[str], *, close: bool) -> Any:

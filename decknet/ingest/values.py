@@ -247,15 +247,16 @@ def _numbers(text: pd.Series, typed: Bools | None, own: str) -> Numbers:
 _STATION = re.compile(r"^([+-]?)([0-9]+)\+([0-9]+(?:[.,][0-9]*)?)$")
 
 
-def stations(text: pd.Series, step: float) -> pd.Series:
+def stations(text: pd.Series, unit: str) -> pd.Series:
     """Stations written ``1+250.0`` as plain numbers; all else untouched.
 
     Parameters
     ----------
     text : Series of str, shape (n,)
-    step : float
-        What the part before the plus counts where the part after it does not tell: with two digits before its point
-        (12+45.3) it counts hundreds, with three (1+250) thousands, the same for the whole column.
+    unit : str
+        Of the column. Where the digits do not tell, the part before the plus counts hundreds of feet, else thousands:
+        with two digits before the point (12+45.3) it counts hundreds, with three (1+250) thousands, the same for the
+        whole column.
 
     References
     ----------
@@ -263,11 +264,12 @@ def stations(text: pd.Series, step: float) -> pd.Series:
 
     Examples
     --------
-    >>> stations(pd.Series(["0+012.500", "3.5"], dtype="str"), 1000).tolist()
+    >>> stations(pd.Series(["0+012.500", "3.5"], dtype="str"), "m").tolist()
     ['12.5', '3.5']
-    >>> stations(pd.Series(["12+45.3"], dtype="str"), 1000).tolist()
+    >>> stations(pd.Series(["12+45.3"], dtype="str"), "m").tolist()
     ['1245.3']
     """
+    step = 100.0 if unit in ("ft", "feet", "foot") else 1000.0
     return each(text, lambda cells: _stations(cells, step))
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
+import pyogrio
 import pytest
+import shapely
 
 from decknet.errors import RecordError
 from decknet.ingest.read import read_tables
@@ -96,3 +99,20 @@ def test_cells_that_have_moved_are_taken_only_where_they_belong(tmp_path):
     assert table.cells.iloc[60].tolist() == ["b60", "CR 2\tHILL RD", "", "", "", ""]
     assert table.cells.iloc[61].tolist() == ["b61", "CR 3\tLOW RD", "", "", "", ""]
     assert [o[1] for o in table.odd] == ["F-CELLS", "F-CELLS"]
+
+
+@pytest.mark.parametrize("encoding", ["cp850", "cp1252", "utf-8"])
+def test_the_table_beside_shapes_is_told_by_its_letters_too(tmp_path, encoding):
+    """A shapefile without its .cpg: the text is ten bytes wide, in whatever code page the writer had."""
+    path = tmp_path / "bridges.shp"
+    names = ["Grünwehr", "Mühlbrücke"]
+    fields = {"bridge_id": np.array(["B1", "B2"], dtype=object), "name": np.array(["X" * 20] * 2, dtype=object)}
+    points = shapely.to_wkb(np.array([shapely.Point(10, 60), shapely.Point(11, 60)]))
+    pyogrio.raw.write(path, points, list(fields.values()), list(fields), geometry_type="Point", crs="EPSG:4326")
+    path.with_suffix(".cpg").unlink()
+    raw = path.with_suffix(".dbf").read_bytes()
+    for name in names:
+        raw = raw.replace(b"X" * 20, name.encode(encoding).ljust(20), 1)
+    path.with_suffix(".dbf").write_bytes(raw)
+    (table,), _ = read_tables(path)
+    assert table.cells[table.headers.index("name")].tolist() == names

@@ -77,11 +77,11 @@ def test_columns_count_where_the_shape_lies_near_and_the_shape_where_it_does_not
 
 
 @pytest.mark.basis("practice", "12+45.3 is 12 stations of a hundred and 45.3, 1+250 a kilometre and 250 m")
-@pytest.mark.parametrize("step", [100.0, 1_000.0])
-def test_the_digits_after_the_plus_tell_what_a_station_counts(step):
-    assert stations(_text("12+45.3", "0+05", "7"), step).tolist() == ["1245.3", "5.0", "7"]
-    assert stations(_text("1+250", "0+050", "-0+012.5"), step).tolist() == ["1250.0", "50.0", "-12.5"]
-    assert stations(_text("1+5"), step).tolist() == [repr(step + 5)]
+@pytest.mark.parametrize(("unit", "step"), [("ft", 100.0), ("m", 1_000.0)])
+def test_the_digits_after_the_plus_tell_what_a_station_counts(unit, step):
+    assert stations(_text("12+45.3", "0+05", "7"), unit).tolist() == ["1245.3", "5.0", "7"]
+    assert stations(_text("1+250", "0+050", "-0+012.5"), unit).tolist() == ["1250.0", "50.0", "-12.5"]
+    assert stations(_text("1+5"), unit).tolist() == [repr(step + 5)]
 
 
 @pytest.mark.basis("derived", "33 59 60.00 is 34 degrees; 84 26.6 / 60 = 84.443333")

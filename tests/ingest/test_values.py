@@ -81,8 +81,8 @@ def test_round_trip_of_written_numbers():
 
 
 def test_stations_of_kilometres_and_metres():
-    assert stations(_text("0+012.500", "1+050", "38", ""), 1000).tolist() == ["12.5", "1050.0", "38", ""]
-    assert stations(_text("1+50"), 100).tolist() == ["150.0"]
+    assert stations(_text("0+012.500", "1+050", "38", ""), "m").tolist() == ["12.5", "1050.0", "38", ""]
+    assert stations(_text("1+50"), "ft").tolist() == ["150.0"]
 
 
 @pytest.mark.parametrize(
