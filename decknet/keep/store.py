@@ -32,6 +32,7 @@ from decknet.keep.engine import connect, disconnect, in_use_here, in_words, log_
 from decknet.keep.frames import from_store, to_store
 from decknet.keep.generations import fold, fold_in, kept_beside, publish, scratch_beside, settle, sync_folder
 from decknet.keep.incoming import Beside, arrow, lay_beside, parts, reject_twice, says_nothing_new
+from decknet.keep.rows import held_against_log
 from decknet.keep.statements import ABOUT, about_sql, sql, table_sql
 
 __all__ = ["Intake", "Store"]
@@ -84,6 +85,11 @@ def _digest(path: Path) -> tuple[str, int]:
                 made.update(block)
                 size += len(block)
     return made.hexdigest(), size
+
+
+def _left(path: Path) -> bool:
+    """Whether a log lies beside a store that no connection of this program has open: a program broke off."""
+    return log_of(path).exists() and not in_use_here(path)
 
 
 def _some(columns: dict[str, pa.Array], at: np.ndarray[Any, np.dtype[np.int64]]) -> dict[str, pa.Array]:
@@ -142,8 +148,9 @@ class Store:
         path : Path
         read_only : bool
         counted : bool
-            Hold the number of records against the log of intakes; left out only by those who go on to hold every
-            row against it, or to bring back what is left.
+            Hold the number of records against the log of intakes, and every row where a program that broke off left
+            its log beside the file: a checksum of the engine does not see every sector that was lost. Left out only
+            by those who go on to do so themselves, or to bring back what is left; the log then stays as it is.
 
         Raises
         ------
@@ -160,9 +167,10 @@ class Store:
                 "right to write, or work on a copy in a folder of your own."
             )
         check_bytes(path, blocks=not read_only)
-        if read_only and writable and log_of(path).exists() and not in_use_here(path):
-            with suppress(StoreBusyError):  # left by a program that broke off; folded in unless others are reading
-                cls.open(path, read_only=False, counted=counted).close()
+        if read_only and writable and counted and _left(path):
+            with suppress(StoreBusyError):  # folded in unless others are reading
+                cls.open(path, read_only=False).close()
+        left = counted and _left(path)
         store = cls(connect(path, read_only=read_only), path, read_only=read_only)
         try:
             older = store._is_older()
@@ -175,6 +183,8 @@ class Store:
                 )
             if older and not read_only:
                 store.lay_out()
+            if left and not (older and read_only):
+                store._hold()
         except duckdb.Error as why:
             store.let_go()
             raise in_words(path, why) from why
@@ -183,7 +193,8 @@ class Store:
             raise
         if older and read_only:
             store.let_go()
-            cls.open(path, read_only=False, counted=counted).close()
+            newer = cls.open(path, read_only=False, counted=counted)
+            newer.close() if counted else newer.let_go()
             return cls.open(path, counted=counted)
         return store
 
@@ -249,6 +260,16 @@ class Store:
             raise StoreError(
                 f"{self.path}: its intake log says {said:,} records were brought in, and {found:,} are there. See what "
                 f"is amiss with: decknet verify {name}; then bring it back with: decknet recover {name}"
+            )
+
+    def _hold(self) -> None:
+        """StoreError where a row does not fit the log of intakes."""
+        troubles, _ = held_against_log(self._db)
+        if troubles:
+            name = self.path.name if self.path else "STORE"
+            raise StoreError(
+                f"{self.path}: a program broke off while it was storing, and not all of it is there: {troubles[0]} "
+                f"Bring it back to its last whole state with: decknet recover {name}"
             )
 
     def _number(self, query: str) -> int:
