@@ -65,7 +65,13 @@ def check_bytes(path: Path, *, blocks: bool) -> None:
     """
     if in_use_here(path):
         return
-    log = read_log(log_of(path))
+    beside = log_of(path)
+    log = read_log(beside)
+    if log is None and beside.exists() and beside.stat().st_size:  # the engine passes over such a log without a word
+        raise StoreError(
+            f"{path}: the beginning of its log is not what was written, so what was being stored last may be missing. "
+            f"Bring it back to its last whole state with: decknet recover {path.name}"
+        )
     if log is not None and log.breaks_off:
         raise StoreError(
             f"{path}: its log breaks off in the middle, so what was being stored last may be missing. Bring it back "

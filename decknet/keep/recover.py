@@ -176,7 +176,8 @@ def recover(path: Path) -> Recovered:
                     f"{path}: is damaged so that nothing whole can be made of it. Put a backup or a snapshot in its "
                     f"place: decknet recover {path.name} --from BACKUP"
                 )
-            if damaged or kept.exists() or (log.exists() and length < log.stat().st_size):
+            odd = log.exists() and (length < log.stat().st_size or read_log(log) is None)
+            if damaged or kept.exists() or odd:
                 aside = _put_in_place(trial.part, file, real, damaged=damaged)
                 return Recovered(proof, changed=True, aside=aside)
     except (duckdb.Error, OSError) as why:

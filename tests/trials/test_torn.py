@@ -134,3 +134,15 @@ def test_a_sector_of_the_log_that_its_checksum_does_not_miss(bench, images):
         assert all(code == 1 and "decknet recover" in said and same for code, said, same in told["then"]), told["then"]
         assert told["verify"][0] == 1
         assert told["content"] == before
+
+
+def test_a_log_whose_beginning_was_lost_is_not_passed_over(bench, images):
+    """The engine takes a log that begins in no way it knows for none; a store is then not whole, and can be had back."""
+    (file, log), state = _image(images[0], 2), json.loads((images[0] / "0.json").read_text(encoding="utf-8"))
+    folder = bench.fresh()
+    _lay(folder, file, bytes(SECTOR) + log[SECTOR:])
+    told = bench.told(folder, "look", STORE, "", [["intakes", STORE], ["undo", STORE, "1"]], [])
+    assert not told["broke"], told["broke"]
+    assert all(code == 1 and "beginning of its log" in said and same for code, said, same in told["then"]), told["then"]
+    assert told["verify"][0] == 1
+    assert told["content"] == state
