@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +31,7 @@ _YES = {"yes": "1", "y": "1", "true": "1", "t": "1", "1": "1", "x": "1", "✓": 
 _NO = {"no": "0", "n": "0", "false": "0", "f": "0", "0": "0", "not posted": "0", "open": "0"}
 _YES_NO = {**_YES, **_NO, **dict.fromkeys(YES, "1"), **dict.fromkeys(NO, "0")}
 _INEXACT = ("<", ">", "~", "≈", "≤", "≥", "c.", "ca", "trace", "approx", "about", "some", "minor", "few")
+_FROM_TO = re.compile(r"[0-9][0-9.,]*\s*(-|–|to|bis)\s*[0-9][0-9.,]*")
 
 
 class Rows(Found):
@@ -114,14 +116,14 @@ class Rows(Found):
                 "nothing in the file tells which. State the decimal mark: --decimal dot or --decimal comma."
             )
         starts = {int(i): str(body.iloc[i]).strip().lower() for i in np.flatnonzero(found.bad)}
-        inexact = [i for i, s in starts.items() if s.startswith(_INEXACT)]
+        inexact = [i for i, s in starts.items() if s.startswith(_INEXACT) or _FROM_TO.fullmatch(s)]
         other = [i for i in starts if i not in set(inexact)]
         unit = f" in {claim.column.unit}" if claim.column.unit else ""
         self.fault(
             inexact,
             name,
             "R-INEXACT",
-            f"a number is needed{unit}, and this is a bound or a guess",
+            f"a number is needed{unit}, and this is a bound, a range or a guess",
             "Give the figure measured, or leave the cell empty where none was.",
         )
         self.fault(

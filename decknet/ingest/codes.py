@@ -43,7 +43,7 @@ _TABLE: dict[str, tuple[tuple[str, str], ...]] = {
         ("R-MISSING", "What a record needs is given."),
         ("R-NUMBER", "A number is a number."),
         ("F-NUMBER", "A number beside a record that stands without it is a number."),
-        ("R-INEXACT", "A figure is measured, not a bound or a guess."),
+        ("R-INEXACT", "A figure is measured, not a bound, a range or a guess."),
         ("F-INEXACT", "A figure beside a record that stands without it is measured."),
         ("R-WHOLE", "A count or a year is a whole number."),
         ("F-WHOLE", "A count or a year beside a record that stands without it is whole."),
