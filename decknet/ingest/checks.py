@@ -31,7 +31,7 @@ _YES = {"yes": "1", "y": "1", "true": "1", "t": "1", "1": "1", "x": "1", "✓": 
 _NO = {"no": "0", "n": "0", "false": "0", "f": "0", "0": "0", "not posted": "0", "open": "0"}
 _YES_NO = {**_YES, **_NO, **dict.fromkeys(YES, "1"), **dict.fromkeys(NO, "0")}
 _INEXACT = ("<", ">", "~", "≈", "≤", "≥", "c.", "ca", "trace", "approx", "about", "some", "minor", "few")
-_FROM_TO = re.compile(r"[0-9][0-9.,]*\s*(-|–|to|bis)\s*[0-9][0-9.,]*")
+_FROM_TO = re.compile(r"[0-9][0-9.,]*\s*[-–]\s*[0-9][0-9.,]*")
 
 
 class Rows(Found):

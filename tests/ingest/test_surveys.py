@@ -80,7 +80,7 @@ def test_an_unknown_bridge_is_refused_with_the_likely_one(read):
         ("2024-05-06", "~20", "R-INEXACT"),
         ("2024-05-06", "trace", "R-INEXACT"),
         ("2024-05-06", "10-15", "R-INEXACT"),
-        ("2024-05-06", "2.5 to 3", "R-INEXACT"),
+        ("2024-05-06", "2.5 - 3", "R-INEXACT"),
         ("2024-05-06", "120 %", "R-RANGE"),
         ("2024-05-06", "12 acre", "R-UNIT"),
         ("2024-05-06", "12 or so", "R-UNIT"),
