@@ -43,6 +43,15 @@ def open_records() -> Path:
 
 
 @pytest.fixture(scope="session")
+def awkward_files() -> Path:
+    """The folder of small awkward files beside the checkout; tests that need it skip where it is absent."""
+    folder = Path(__file__).resolve().parents[2] / "shared" / "cases"
+    if not folder.is_dir():
+        pytest.skip("the folder of awkward files is not beside this checkout")
+    return folder
+
+
+@pytest.fixture(scope="session")
 def demo_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store of the invented district, brought in once; read it, or copy it before writing."""
     from datetime import datetime

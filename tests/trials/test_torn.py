@@ -137,7 +137,7 @@ def test_a_sector_of_the_log_that_its_checksum_does_not_miss(bench, images):
 
 
 def test_a_log_whose_beginning_was_lost_is_not_passed_over(bench, images):
-    """The engine takes a log that begins in no way it knows for none; a store is not whole then, and can be had back."""
+    """The engine takes a log that begins in no way it knows for none; a store is not whole then, and comes back."""
     (file, log), state = _image(images[0], 2), json.loads((images[0] / "0.json").read_text(encoding="utf-8"))
     folder = bench.fresh()
     _lay(folder, file, bytes(SECTOR) + log[SECTOR:])
