@@ -32,6 +32,7 @@ __all__ = [
     "chance",
     "column",
     "count",
+    "counted",
     "crew_days",
     "degrees",
     "exposure",
@@ -458,6 +459,17 @@ def count(value: Any, missing: str = MISSING) -> str:
     if not _known(value):
         return missing
     return f"{round(float(value)):,}".replace("-", MINUS)
+
+
+def counted(value: float, one: str, several: str = "") -> str:
+    """How many of what; an ``s`` makes several of one unless told otherwise.
+
+    Examples
+    --------
+    >>> counted(1, "deck"), counted(2_000, "deck"), counted(2, "survey of a deck", "surveys of a deck")
+    ('1 deck', '2,000 decks', '2 surveys of a deck')
+    """
+    return f"{count(value)} {one if value == 1 else several or one + 's'}"
 
 
 def given(value: Any, missing: str = MISSING) -> str:

@@ -52,7 +52,7 @@ def rank(
     network = when.condition(store, settings=with_weights(when.chosen(), weight, weights, by, unsure))
     if csv:
         flow.write_whole(csv, say.as_csv(network.status.drop(columns="geometry")))
-        typer.echo(f"{csv}: {digits.count(len(network.status))} decks written.", err=as_json)
+        typer.echo(f"{csv}: {digits.counted(len(network.status), 'deck')} written.", err=as_json)
     moves = network.weight_ranges
     if as_json:
         parts = {"act_now": network.urgent, "decks": network.status.drop(columns="geometry"), "weights": moves}

@@ -53,7 +53,7 @@ def map_(
     drawn = int(condition.status.geometry.notna().sum())
     missing = len(condition.status) - drawn
     rest = f"; {digits.count(missing)} without a position are not drawn" if missing else ""
-    typer.echo(f"{output}: {digits.count(drawn)} decks drawn{rest}.")
+    typer.echo(f"{output}: {digits.counted(drawn, 'deck')} drawn{rest}.")
     if found is not None:
         typer.echo(found.told())
         say.stopped(found.made)
@@ -173,11 +173,11 @@ def sheet(
     for deck, one in made.items():
         area, cut = one.limits["area_m2"].sum(), one.limits["saw_cut_m"].sum()
         typer.echo(
-            f"  {deck}: {len(one.limits)} limits, {digits.set_out(area)} m² to break out, {digits.set_out(cut)} m to "
-            "saw."
+            f"  {deck}: {digits.counted(len(one.limits), 'limit')}, {digits.set_out(area)} m² to break out, "
+            f"{digits.set_out(cut)} m to saw."
         )
     if passed:
-        typer.echo(f"  {passed} decks were passed over: nothing that still stands is drawn on them.")
+        typer.echo(f"  {digits.counted(passed, 'deck')} passed over: nothing that still stands is drawn there.")
 
 
 @grouped

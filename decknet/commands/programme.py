@@ -188,7 +188,7 @@ def cut(
         say_programme.cut(say.console(), made, by)
     if csv is not None:
         flow.write_whole(csv, say.as_csv(made.changes))
-        typer.echo(f"{csv}: {digits.count(len(made.changes))} decks.", err=as_json)
+        typer.echo(f"{csv}: {digits.counted(len(made.changes), 'deck')}.", err=as_json)
 
 
 def compare(store: StoreArg, first: NameArg, second: NameArg, as_json: JsonOpt = False) -> None:

@@ -313,7 +313,7 @@ def ranking(out: Console, network: Condition, first: int, moves: pd.DataFrame) -
     how = "the points of what weighs add up to it" if rank.by == "sum" else "split by distance from the least needy"
     out.print(
         f"Priority is in points, 0 to 100; {how}. Weights: {weights}. "
-        f"{digits.count(len(status))} decks, {digits.count(none)} with no survey yet."
+        f"{digits.counted(len(status), 'deck')}, {digits.count(none)} with no survey yet."
     )
     spans = status.groupby("rank_group")["rank"].agg(["min", "max"])
     tied = [
@@ -345,7 +345,7 @@ def overdue(out: Console, network: Condition, first: int) -> None:
     names = network.status.set_index("deck_id")["name"]
     found = network.soundings
     late = found[found["overdue_yr"] > 0]
-    out.print(f"To be sounded by now: {digits.count(len(late))} decks")
+    out.print(f"To be sounded by now: {digits.counted(len(late), 'deck')}")
     rows = [
         (r.deck_id, f"{r.sound_due:%Y-%m-%d}", digits.hours(r.closure_h),
          (f"{names[r.deck_id]}. " if isinstance(names.get(r.deck_id), str) else "") + r.why)
@@ -367,7 +367,7 @@ def programme(out: Console, found: Study) -> None:
     for year in made.years.itertuples():
         out.print(
             f"{year.year}: {digits.money(year.cost)} of {digits.money(year.budget)} {money} for "
-            f"{digits.count(year.decks)} decks, {digits.crew_days(year.crew_days)} crew days, "
+            f"{digits.counted(year.decks, 'deck')}, {digits.crew_days(year.crew_days)} crew days, "
             f"{digits.area(year.repair_m2)} m² broken out"
         )
         sure = "sure_any" in lines
@@ -399,8 +399,8 @@ def programme(out: Console, found: Study) -> None:
         more = f"{digits.percent(abs(gain))} {'more' if gain >= 0 else 'less'}"
         out.print(f"It avoids {more} exposure to unsound deck than fixing the worst first for the same money.")
     out.print(
-        f"{_end(facts)}. {digits.count(len(made.waiting))} decks wait; why, with --json or in the workbook. "
-        f"{digits.ROUNDED} The exact ones: --json."
+        f"{_end(facts)}. {digits.counted(len(made.waiting), 'deck waits', 'decks wait')}; why, with --json or in the "
+        f"workbook. {digits.ROUNDED} The exact ones: --json."
     )
 
 

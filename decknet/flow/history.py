@@ -181,14 +181,14 @@ def sums(frame: pd.DataFrame) -> dict[str, float]:
 def in_words(sums: Mapping[str, float], currency: str) -> str:
     """The sums as a sentence or two."""
     surveys = (
-        f"{digits.count(sums['surveys'])} surveys of {digits.count(sums['decks_surveyed'])} decks"
+        f"{digits.counted(sums['surveys'], 'survey')} of {digits.counted(sums['decks_surveyed'], 'deck')}"
         if sums["surveys"]
         else ""
     )
     repairs = ""
     if sums["repairs"]:
         size = f"{digits.area(sums['repaired_m2'])} m², {digits.money(sums['cost'])} {currency}"
-        repairs = f"{digits.count(sums['repairs'])} repairs of {digits.count(sums['decks_repaired'])} decks: "
+        repairs = f"{digits.counted(sums['repairs'], 'repair')} of {digits.counted(sums['decks_repaired'], 'deck')}: "
         repairs += f"{size} in the money of their years"
     patches = "patch" if sums["looked_at"] == 1 else "patches"
     looked = (

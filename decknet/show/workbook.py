@@ -463,7 +463,7 @@ def _notes(book: Book, programme: Programme, decks: pd.DataFrame, face: Sequence
     unsurveyed = int((decks["surveys"].fillna(0) == 0).sum()) if "surveys" in decks.columns else None
     said = [
         *face,
-        f"{digits.count(len(decks))} decks; {digits.count(len(is_open) + len(unsure))} on the act-now list, "
+        f"{digits.counted(len(decks), 'deck')}; {digits.count(len(is_open) + len(unsure))} on the act-now list, "
         f"{digits.count(len(is_open))} with something open and {digits.count(len(unsure))} to confirm; "
         + (f"{digits.count(unsurveyed)} without a survey." if unsurveyed is not None else "surveys not known."),
         (
