@@ -135,8 +135,9 @@ def soundings(out: Console, looks: pd.DataFrame, first: int, found: Study) -> No
         out.print("No sounding could change the choice.")
     out.print(
         f"{digits.counted(len(shown), 'deck')}, {digits.hours(shown['closure_h'].sum())} lane-hours. m²·yr/h: "
-        "unsound deck that the better choice is expected to avoid (weighted by traffic), an hour of closure, at the prices that "
-        "this programme's money comes to; changes: in how many of a hundred readings the works would be others."
+        "unsound deck that the better choice is expected to avoid (weighted by traffic), an hour of closure, at the "
+        "prices that this programme's money comes to; changes: in how many of a hundred readings the works would be "
+        "others."
     )
 
 
