@@ -1,4 +1,4 @@
-"""README.md remade from the code: ``python -m tests.readme``.
+"""README.md and the handbook remade from the code: ``python -m tests.readme``.
 
 Between ``<!-- run ... -->`` and ``<!-- end -->`` stand commands and what they print on the demo's files; between
 ``<!-- made: columns -->`` and ``<!-- end -->`` a table made from the code. Pictures need a browser.
@@ -11,12 +11,13 @@ import re
 import shlex
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import chdir, redirect_stderr, redirect_stdout
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
-README = ROOT / "README.md"
+HANDBOOK = ROOT / "decknet" / "handbook"
+DOCUMENTS = (HANDBOOK / "year.md", ROOT / "README.md", *sorted(p for p in HANDBOOK.glob("*.md") if p.name != "year.md"))
 _RUN = re.compile(r"(<!-- run(?P<how>[^>]*) -->\n```\n)(?P<body>.*?)(```\n<!-- end -->)", re.S)
 _MADE = re.compile(r"(<!-- made: (?P<what>\w+) -->\n)(?P<body>.*?)(<!-- end -->)", re.S)
 _CUT = "…"
@@ -63,22 +64,30 @@ def in_demo_folder(folder: Path) -> None:
     (folder / "data_demo").symlink_to(ROOT / "data_demo")
 
 
-def remade(text: str) -> str:
-    """README with every command run anew, in order, and every table made anew."""
-    answers: dict[str, str] = {}
+def printed_in_turn(texts: Iterable[str]) -> dict[str, str]:
+    """What each command of the documents prints, each run once, in order, in a folder of its own."""
+    out: dict[str, str] = {}
     with tempfile.TemporaryDirectory() as scratch, chdir(scratch):
         in_demo_folder(Path(scratch))
-        for block, ones in commands(text):
-            parts = [f"$ {one}\n{_shown(run(one), block['how'])}".rstrip("\n") for one in ones]
-            answers[block[0]] = block[1] + "\n\n".join(parts) + "\n" + block[4]
-    for old, new in answers.items():
-        text = text.replace(old, new)
+        for text in texts:
+            for _, ones in commands(text):
+                for one in ones:
+                    if one not in out:
+                        out[one] = run(one)
+    return out
+
+
+def remade(text: str, printed: dict[str, str]) -> str:
+    """A document with what its commands print, and every table made anew."""
+    for block, ones in list(commands(text)):
+        parts = [f"$ {one}\n{_shown(printed[one], block['how'])}".rstrip("\n") for one in ones]
+        text = text.replace(block[0], block[1] + "\n\n".join(parts) + "\n" + block[4])
     made = tables()
     return _MADE.sub(lambda m: m[1] + made[m["what"]] + m[4], text)
 
 
 def pictures() -> None:
-    """The pictures of README.md, from a demo made anew."""
+    """The pictures of the documents, from a demo made anew."""
     from decknet.cli import main
     from tests.browser import Browser
 
@@ -96,5 +105,8 @@ def pictures() -> None:
 
 
 if __name__ == "__main__":
-    README.write_text(remade(README.read_text(encoding="utf-8")), encoding="utf-8")
+    texts = {path: path.read_text(encoding="utf-8") for path in DOCUMENTS}
+    answers = printed_in_turn(texts.values())
+    for path, text in texts.items():
+        path.write_text(remade(text, answers), encoding="utf-8")
     pictures()

@@ -265,9 +265,9 @@ def test_every_worked_question_is_run_here():
     assert len(asked) >= 12
 
 
-def test_the_readme_lists_the_worked_questions():
-    readme = (FOLDER.parent / "README.md").read_text(encoding="utf-8")
-    assert question_reference() in readme
+def test_the_handbook_lists_the_worked_questions():
+    page = (FOLDER.parent / "decknet" / "handbook" / "questions.md").read_text(encoding="utf-8")
+    assert question_reference() in page
 
 
 def test_an_unknown_question_names_those_known():

@@ -1,4 +1,4 @@
-"""The commands that show it at work: the demo, and speed measured."""
+"""The commands that show it at work: the demo, speed measured, the handbook."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ def add_to(app: typer.Typer) -> None:
     """Put the commands on the app."""
     app.command(epilog="Example: decknet demo")(demo)
     app.command(epilog="Example: decknet bench growth --decks 20000")(bench)
+    app.command(epilog="Example: decknet handbook --open")(handbook)
 
 
 def demo(
@@ -107,3 +108,18 @@ def bench(
         steps = getattr(measure, what)(**sizes)
     for step, seconds, note in steps:
         typer.echo(f"{step:<42} {f'{seconds:9.2f} s' if seconds else ' ' * 11}  {note}")
+
+
+def handbook(
+    output: Annotated[Path, typer.Option("--output", "-o", metavar="FILE", help="The page to write.")] = Path(
+        "decknet_handbook.html"
+    ),
+    opened: Annotated[bool, typer.Option("--open", help="Open it in the browser.")] = False,
+) -> None:
+    """The handbook as one page with contents and search, for a browser with no network."""
+    from decknet import flow
+
+    flow.write_whole(output, flow.handbook().encode())
+    typer.echo(f"{output}: the handbook.")
+    if opened:
+        typer.launch(str(output.resolve()))

@@ -12,12 +12,12 @@ from decknet.flow.outputs import draw_map
 from decknet.flow.programme import Question, Study, budgets_for, kept_study, study
 from decknet.flow.reading import AsOf, Records, read_records
 from decknet.flow.report import report
-from decknet.show import cut_short_words
+from decknet.show import cut_short_words, handbook
 
 __all__ = [
     "AsOf", "Closes", "Condition", "Loaded", "Question", "Records", "Study", "budgets_for", "close", "condition_of",
     "create",
-    "cut_short_words", "draw_map",
+    "cut_short_words", "draw_map", "handbook",
     "intake_faults", "intake_log", "kept_study", "ledger_of", "load", "read_condition", "read_records", "report",
     "save_mapping",
     "software", "study", "undo", "who_am_i", "write_whole",

@@ -160,7 +160,7 @@ class Study:
         question, records = self.question, self.condition.records
         years = f"{question.first_year} to {question.first_year + len(question.budgets) - 1}"
         if self.kept is None:
-            return f"Programme for {years}, made on records of {records.day.isoformat()}, not kept."
+            return f"Draft programme for {years}, made on records of {records.day.isoformat()}."
         about = self.kept.about
         return (
             f"Programme “{self.name}” for {years}, kept on {about['made_at']:%Y-%m-%d} by {about['made_by']}. "

@@ -6,6 +6,7 @@ from decknet.show.document import document, summary
 from decknet.show.field import field_page
 from decknet.show.geopackage import geopackage
 from decknet.show.growth_plot import calibration_plot, deck_plot, holding_plot
+from decknet.show.handbook import handbook
 from decknet.show.map import DeckRecords, network_map
 from decknet.show.plan import Plan, deck_plan, plan_svg
 from decknet.show.plot import network_plot
@@ -30,6 +31,7 @@ __all__ = [
     "document",
     "field_page",
     "geopackage",
+    "handbook",
     "holding_plot",
     "network_map",
     "network_plot",

@@ -133,8 +133,8 @@ def test_text_from_a_file_cannot_colour_or_move_the_cursor():
     assert "a·[31mred· next" in text
 
 
-def test_the_view_reference_is_in_the_readme_and_printed(capsys):
-    assert view_reference() in (FOLDER.parent / "README.md").read_text(encoding="utf-8")
+def test_the_view_reference_is_in_the_handbook_and_printed(capsys):
+    assert view_reference() in (FOLDER.parent / "decknet" / "handbook" / "questions.md").read_text(encoding="utf-8")
     assert main(["columns"]) == 0
     out = capsys.readouterr().out
     for name in VIEWS:
