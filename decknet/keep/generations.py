@@ -72,6 +72,10 @@ def held(path: Path, *, alone: bool) -> Iterator[BinaryIO]:
         yield file
 
 
+def _scratch(target: Path) -> Path:
+    return target.parent / f".{target.name}.part"
+
+
 @contextmanager
 def scratch_beside(target: Path) -> Iterator[Path]:
     """A folder beside a file, to make its next generation in; what a program that broke off left there is removed.
@@ -83,7 +87,7 @@ def scratch_beside(target: Path) -> Iterator[Path]:
     OSError
         It cannot be written there.
     """
-    folder = target.parent / f".{target.name}.part"
+    folder = _scratch(target)
     busy = StoreBusyError(f"{target}: is being written by another program. Wait for it, then try again.")
     with _guard:
         if folder in _scratches:
@@ -302,6 +306,8 @@ def _drop(path: Path, folder: Path) -> None:
 def settle(path: Path) -> None:
     """Where a generation is kept beside a store, remove it if the store holds all that it holds.
 
+    A scratch folder that a program left there when it broke off is removed too.
+
     Raises
     ------
     StoreError
@@ -310,7 +316,12 @@ def settle(path: Path) -> None:
         Another program is at it.
     """
     kept = kept_beside(path)
-    if not kept.exists() or in_use_here(path):
+    if in_use_here(path):
+        return
+    if not kept.exists():
+        if _scratch(real_path(path)).exists():
+            with suppress(StoreBusyError, OSError), scratch_beside(real_path(path)):
+                pass
         return
     try:
         if not os.access(kept.parent, os.W_OK):

@@ -16,13 +16,12 @@ from tests.trials.bench import Bench
 
 @dataclass(frozen=True)
 class World:
-    """A store, what it holds, its backup, the same in an older layout, files to bring in, and one more."""
+    """A store, what it holds, its backup, the same in an older layout, and files to bring in."""
 
     store: Path
     backup: Path
     older: Path
     files: tuple[Path, ...]
-    fresh: Path
     holds: dict[str, Any]
 
 
@@ -58,6 +57,4 @@ def world(bench: Bench) -> World:
         _first_lines("repairs.csv", 40, folder / "repairs.csv"),
         _first_lines("surveys_2014_2020.csv", 120, folder / "later.csv"),
     )
-    fresh = folder / "fresh.csv"
-    fresh.write_text("bridge id,name\n90001,Last Bridge\n", encoding="utf-8")
-    return World(store, backup, older, files, fresh, bench.told(folder, "tell", store))
+    return World(store, backup, older, files, bench.told(folder, "tell", store))

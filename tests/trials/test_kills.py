@@ -92,9 +92,6 @@ def _kill(bench: Bench, world: World, work: Work, rng: random.Random, tally: Tal
     if found != work.after or (again["code"] and work.done_already not in again["said"]):
         tally.fault("no way on", f"{where}: {again['said']}")
         return
-    if again["code"] and (folder / f".{STORE}.part").exists():
-        # Nothing was left to do, so nothing was written; the next command that writes clears what was broken off.
-        bench.run(folder, "load", STORE, world.fresh)
     left = {p.name for p in folder.iterdir()} - {STORE, "other.txt", "snap"}
     left = {name for name in left if ".set-aside-" not in name}
     scratch = folder / f".{STORE}.part"  # the next generation is made there; a program ended leaves its lock
