@@ -91,7 +91,7 @@ _FILLED_IN = {  # columns that are made where they are left empty: their header 
 
 NOTES = (
     "How to fill this in",
-    "One row is one {what}. Fill from row 2 down; leave no row of totals, and no words under the table.",
+    "One row for each {what}. Fill in from row 2 down; add no row of totals and no words under the table.",
     "A dark header is needed on every row. A unit stands in the header: write figures alone.",
     "Not measured or not known: leave the cell empty. 0 means that it was looked for and none was found.",
     "Numbers of bridges and decks are text: every zero in front counts.",
