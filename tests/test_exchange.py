@@ -21,6 +21,8 @@ from decknet.flow import exchange
 from decknet.keep import Store
 from tests.quick import first
 
+pytestmark = pytest.mark.slow
+
 NOW = datetime(2026, 11, 25)
 WHOLE = [form for form in exchange.FORMATS if form in ("csv", "geopackage")]
 

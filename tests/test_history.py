@@ -17,6 +17,8 @@ from decknet.keep import Store, add_programme
 from decknet.settings import Settings
 from tests.raw_demo import Raw
 
+pytestmark = pytest.mark.slow
+
 TODAY = date(2026, 11, 25)
 BRIDGES = "bridge id,name,route,deck length m,deck width m,built year,longitude,latitude\n"
 SQUARE = '"POLYGON((2 0, 6 0, 6 4, 2 4, 2 0))"'

@@ -29,6 +29,8 @@ from decknet.columns import RECORDS
 from decknet.keep import Store
 from decknet.measure import survey_shares
 
+pytestmark = pytest.mark.slow
+
 HEAD = "bridge id,name,deck length m,deck width m,built year\n"
 
 

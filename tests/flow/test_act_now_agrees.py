@@ -22,6 +22,8 @@ from tests.flow.test_hazards_told import STATES
 from tests.flow.test_outputs_agree import column, sheet, text_of
 from tests.show.test_map import Read
 
+pytestmark = pytest.mark.slow
+
 MONEY = ("--budget", "300000", "--years", "3", "--effort", "quick", "--today", DAY)
 
 

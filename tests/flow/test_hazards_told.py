@@ -12,6 +12,8 @@ import decknet
 from decknet.keep import Store
 from tests.flow.hazard_store import DAY, make
 
+pytestmark = pytest.mark.slow
+
 ON = ("--today", DAY)
 # As made: one hole open and one to confirm, bars to confirm beside another open hole, one hole closed.
 STATES = {"h1/1": "open", "h4/1": "open", "h2/1": "to confirm", "h4/2": "to confirm", "h3/1": "closed"}

@@ -18,6 +18,8 @@ from decknet.flow.reading import AsOf, read_records
 from decknet.settings import Settings
 from tests.ingest.test_national import ITEMS
 
+pytestmark = pytest.mark.slow
+
 DAY = date(2026, 6, 1)
 NOW = datetime(2026, 6, 1, 9)
 HEAD = (

@@ -13,6 +13,8 @@ from decknet.flow.reading import AsOf
 from decknet.keep import Store
 from decknet.keep.verify import verify
 
+pytestmark = pytest.mark.slow
+
 NOW = datetime(2026, 6, 1, 9)
 LATER = datetime(2026, 6, 3, 9)
 BRIDGES = (

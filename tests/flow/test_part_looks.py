@@ -15,6 +15,8 @@ from decknet.flow.reading import AsOf
 from decknet.settings import Settings
 from tests.frames import records
 
+pytestmark = pytest.mark.slow
+
 DAY = date(2024, 9, 1)
 BRIDGES = "bridge id,name,built year\n" + "".join(f"D{i},Bridge {i},1990\n" for i in range(6))
 DECKS = "deck id,bridge id,length m,width m,lanes,deck built\n" + "".join(f"D{i},D{i},40,10,2,1990\n" for i in range(6))

@@ -23,6 +23,8 @@ from decknet.keep import Store
 from decknet.settings import Settings
 from tests.flow.conftest import DAY
 
+pytestmark = pytest.mark.slow
+
 FLOW = Path(flow.__file__).parent
 
 

@@ -18,6 +18,8 @@ from decknet.keep.backup import copy_store
 from decknet.keep.snapshot import DESCRIPTOR, check_snapshot, columns_of, from_snapshot, write_snapshot
 from decknet.keep.verify import prove, verify
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def snapshot(demo_store, tmp_path_factory):

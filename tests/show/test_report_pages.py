@@ -18,6 +18,8 @@ from decknet.show.charts import forecast_chart, money_chart, share_chart
 from tests.show.invented import HOSTILE, act_now, base_map, network, no_works, texts, works
 from tests.show.test_document import TODAY, flat, made, pages
 
+pytestmark = pytest.mark.slow
+
 CURVE = pd.DataFrame(
     {
         "times": [0.0, 0.5, 1.0, 1.25], "budget_total": [0.0, 7.5e5, 1.5e6, 1.875e6], "cost": [0.0, 7e5, 1.4e6, 1.8e6],

@@ -18,6 +18,8 @@ import pytest
 
 from tests.trials.bench import Bench, Tally, judged, trials
 
+pytestmark = pytest.mark.slow
+
 SECTOR = 512
 STORE = "made.duckdb"
 IMAGES = 60
