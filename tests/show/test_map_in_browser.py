@@ -313,6 +313,20 @@ def test_plans_appear_close_up_at_their_true_place_and_go_again(district: Browse
 
 
 @pytest.mark.slow
+def test_on_paper_the_figures_are_set_smaller_until_all_of_them_are_there(district: Browser) -> None:
+    lines = "<p class=more>" + 9 * "more<br>" + "</p>"
+    more = f"document.querySelector('#sums').insertAdjacentHTML('beforeend', '{lines}')"
+    district.evaluate(more)
+    district.evaluate("document.getElementById('print').click()")
+    district.settle()
+    low = "document.querySelector('{}').getBoundingClientRect().bottom"
+    assert district.evaluate(f"{low.format('.more')} <= {low.format('main')}")
+    district.evaluate("document.getElementById('print').click(), document.querySelector('.more').remove()")
+    district.settle()
+    assert district.evaluate("document.querySelector('aside').style.zoom") == ""
+
+
+@pytest.mark.slow
 def test_the_print_view_is_one_sheet_with_all_that_a_reader_needs(district: Browser) -> None:
     district.evaluate("decknet.setStop(decknet.net.years.length - 1), decknet.setFilter({words: 'Marl Crossing'})")
     district.evaluate("document.getElementById('print').click()")

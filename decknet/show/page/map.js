@@ -182,6 +182,9 @@ function openNetwork(map) {
     map.invalidateSize({ animate: false, pan: false });
     if (on) map.fitBounds(before.bounds, { animate: false }); else map.setView(before.middle, before.zoom, { animate: false });
     printed(on);
+    const beside = document.querySelector("aside");
+    beside.style.zoom = "";
+    if (on && beside.scrollHeight > beside.clientHeight) beside.style.zoom = beside.clientHeight / beside.scrollHeight;  // paper does not scroll
     window.scrollTo(0, 0);
   };
   byId("print").addEventListener("click", () => {
