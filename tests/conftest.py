@@ -33,22 +33,24 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
                 raise pytest.UsageError(f"{item.nodeid}: basis needs a kind ({', '.join(sorted(BASES))}) and a place")
 
 
+def _shared(name: str, what: str) -> Path:
+    """A folder beside the checkout; tests that need it skip where it is absent."""
+    folder = Path(__file__).resolve().parents[2] / "shared" / name
+    if not folder.is_dir():
+        pytest.skip(f"the folder of {what} is not beside this checkout")
+    return folder
+
+
 @pytest.fixture(scope="session")
 def open_records() -> Path:
-    """The folder of open records beside the checkout; tests that need it skip where it is absent."""
-    folder = Path(__file__).resolve().parents[2] / "shared" / "data"
-    if not folder.is_dir():
-        pytest.skip("the folder of open national records is not beside this checkout")
-    return folder
+    """The folder of open national and other records."""
+    return _shared("data", "open records")
 
 
 @pytest.fixture(scope="session")
 def awkward_files() -> Path:
-    """The folder of small awkward files beside the checkout; tests that need it skip where it is absent."""
-    folder = Path(__file__).resolve().parents[2] / "shared" / "cases"
-    if not folder.is_dir():
-        pytest.skip("the folder of awkward files is not beside this checkout")
-    return folder
+    """The folder of small awkward files."""
+    return _shared("cases", "awkward files")
 
 
 @pytest.fixture(scope="session")

@@ -194,7 +194,10 @@ class Store:
         if older and read_only:
             store.let_go()
             newer = cls.open(path, read_only=False, counted=counted)
-            newer.close() if counted else newer.let_go()
+            if counted:
+                newer.close()
+            else:
+                newer.let_go()
             return cls.open(path, counted=counted)
         return store
 

@@ -14,7 +14,7 @@ __all__ = ["PAGES", "handbook"]
 PAGES = ("year", "ranking", "programme", "map", "questions", "python", "files", "settings", "commands")
 _MARKS = re.compile(r"<!--.*?-->\n?", re.S)  # of what is made from the code
 _PICTURE = re.compile(r"^!\[[^\]]*\]\([^)]*\)\n?", re.M)
-_LINK = re.compile(r"\]\((?:decknet/handbook/)?(\w+)\.md\)")
+_LINK = re.compile(r"\]\((\w+)\.md\)")
 
 
 class Part(NamedTuple):
