@@ -128,7 +128,7 @@ def deckpage(
         found = flow.kept_study(condition, str(standing["name"].iloc[-1])) if len(standing) else None
     chosen = list(dict.fromkeys(decks))
     flow.write_whole(output, deck.deck_pages(condition, chosen, found, paper=paper))
-    typer.echo(f"{output}: {len(chosen)} {'deck' if len(chosen) == 1 else 'decks'}.")
+    typer.echo(f"{output}: {digits.counted(len(chosen), 'deck')}.")
     if found is not None:
         say.stopped(found.made)
 

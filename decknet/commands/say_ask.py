@@ -132,9 +132,8 @@ def _upright(out: Console, heads: Sequence[tuple[str, str]], cells: Sequence[str
 
 def counted(rows: int, first: int, more: bool, limit: int) -> str:
     """How many rows there are, and how many of them were printed."""
-    word = "row" if rows == 1 else "rows"
     whole = (
-        f"{digits.count(rows)} {word}"
+        digits.counted(rows, "row")
         if not more
         else f"{digits.count(rows)} rows, and there are more: --rows {limit * 10} asks for more"
     )

@@ -26,7 +26,7 @@ def counted(network: Condition) -> str:
     is_open, unsure = counts["decks_open"], counts["decks_to_confirm"]
     every = is_open + unsure
     return (
-        f"{digits.count(every)} {'deck' if every == 1 else 'decks'} cannot wait: "
+        f"{digits.counted(every, 'deck')} cannot wait: "
         f"{digits.count(is_open)} with something open, {digits.count(unsure)} to confirm"
     )
 
@@ -74,7 +74,7 @@ def hazards(out: Console, network: Condition, rows: pd.DataFrame, *, every: bool
 def _one(out: Console, r: Any, state: str) -> None:
     name = f" {r.name}" if isinstance(r.name, str) and r.name else ""
     _line(out, f"{r.deck_id}{name}: {r.what}{_where(r)}. Number {r.hazard_id}", 2)
-    days = f"{digits.count(r.days_open)} {'day' if r.days_open == 1 else 'days'}"
+    days = digits.counted(r.days_open, "day")
     if state == "closed":
         out.print(
             f"    Found {r.opened:%Y-%m-%d} by {r.found_by}; closed {r.closed:%Y-%m-%d} after {days}: {r.closed_by}."

@@ -85,14 +85,14 @@ def told_of_file(records: Mapping[str, pd.DataFrame]) -> list[str]:
         names = [f"{d} ({w})" if isinstance(w, str) else str(d)
                  for d, w in zip(retired["deck_id"], retired["retired_why"], strict=True)]  # fmt: skip
         more = f" and {digits.count(len(names) - MOST_NAMED)} more" if len(names) > MOST_NAMED else ""
-        which = "1 deck is" if len(names) == 1 else f"{digits.count(len(names))} decks are"
+        which = digits.counted(len(names), "deck is", "decks are")
         out.append(f"{which} retired by this file: {'; '.join(names[:MOST_NAMED])}{more}.")
     if bridges is None:
         return out
     use = ranked_decks(decks)
     shut = bridges["closed_to_traffic"].fillna(False).to_numpy(dtype=bool)
     if count := int((shut & bridges["bridge_id"].isin(set(decks.loc[use, "bridge_id"])).to_numpy(dtype=bool)).sum()):
-        which = "1 bridge is" if count == 1 else f"{digits.count(count)} bridges are"
+        which = digits.counted(count, "bridge is", "bridges are")
         out.append(
             f"{which} closed to traffic by this file and still ranked; a deck is retired in a column retired_on."
         )

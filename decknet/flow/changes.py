@@ -134,9 +134,8 @@ def _records(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
     for name, one, many in (("decks", "deck", "decks"), ("surveys", "survey", "surveys")):
         change = new[name] - old.get(name, 0)
         if change:
-            word = one if abs(change) == 1 else many
             out.append(
-                f"{digits.count(abs(change))} {word} {'more' if change > 0 else 'fewer'} on record "
+                f"{digits.counted(abs(change), one, many)} {'more' if change > 0 else 'fewer'} on record "
                 f"({digits.count(new[name])} now)."
             )
     return out

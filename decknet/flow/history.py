@@ -190,9 +190,9 @@ def in_words(sums: Mapping[str, float], currency: str) -> str:
         size = f"{digits.area(sums['repaired_m2'])} m², {digits.money(sums['cost'])} {currency}"
         repairs = f"{digits.counted(sums['repairs'], 'repair')} of {digits.counted(sums['decks_repaired'], 'deck')}: "
         repairs += f"{size} in the money of their years"
-    patches = "patch" if sums["looked_at"] == 1 else "patches"
     looked = (
-        f"Of {digits.count(sums['looked_at'])} {patches} looked at since, {digits.count(sums['failed'])} had failed."
+        f"Of {digits.counted(sums['looked_at'], 'patch', 'patches')} looked at since, {digits.count(sums['failed'])} "
+        "had failed."
     )
     said = "; ".join(part for part in (surveys, repairs) if part)
     return f"{said}. {looked if sums['looked_at'] else ''}".rstrip() if said else "Nothing on record answers to this."

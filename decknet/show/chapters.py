@@ -13,7 +13,7 @@ from decknet import digits
 from decknet.settings import Settings
 from decknet.show import words
 from decknet.show.hazards import act_now_table, named_by_state, states
-from decknet.show.listing import column, id_width, joined, listing, name_route, said, short
+from decknet.show.listing import column, id_width, joined, listing, name_route, short
 from decknet.show.words import Programme
 
 __all__ = ["act_now", "key_figures", "left_undone", "less_money", "money", "network", "what_money_buys", "works"]
@@ -91,7 +91,7 @@ def network(status: gpd.GeoDataFrame, lines: pd.DataFrame, settings: Settings) -
     shared = words.with_share(status)
     area, unsound = words.total(shared, "area_m2"), words.total(shared, "unsound_now_m2")
     all_area = words.total(status, "area_m2")
-    held = said(count, "deck", "decks")
+    held = digits.counted(count, "deck")
     told = f"The network holds {held} with {words.figure(all_area, 'm2')} m² of deck on record. "
     if area:
         told += (
@@ -300,7 +300,7 @@ def less_money(cut: pd.DataFrame | str | None, settings: Settings) -> dict[str, 
         return {"cut_words": ["With a fifth less money every year the same works are done."], "cut": None}
     counts = cut["change"].value_counts()
     told = "; ".join(
-        f"{said(int(counts[change]), 'work', 'works')} {word}"
+        f"{digits.counted(int(counts[change]), 'work')} {word}"
         for change, word in (
             ("goes", "drop out"), ("moves", "in another year"), ("other treatment", "by another treatment"),
             ("comes", "come in instead"),
@@ -457,7 +457,7 @@ def _year_words(programme: Programme, year: Any, settings: Settings) -> str:
     told = (
         f"{words.figure(row['cost'], 'money')} of {words.figure(row['budget'], 'money')} "
         f"{settings.currency} spent on "
-        f"{said(int(row['decks']), 'work', 'works')}"
+        f"{digits.counted(int(row['decks']), 'work')}"
     )
     if "crew_days" in mine.columns and pd.notna(row["crew_days"]):
         told += f", {words.figure(row['crew_days'], 'days')} crew days"
@@ -526,18 +526,19 @@ def _meaning(programme: Programme, waiting: pd.DataFrame, settings: Settings, la
         if {"programme", "nothing"} <= set(by.index):
             ours, none = by.loc["programme"], by.loc["nothing"]
             out.append(
-                f"What that means: when {last} is over, {said(int(ours['past_decks']), 'deck', 'decks')} with "
+                f"What that means: when {last} is over, {digits.counted(int(ours['past_decks']), 'deck')} with "
                 f"{digits.percent(ours['past_share'])} of the deck area are expected past "
                 f"{digits.percent_given(settings.programme.past_share)} unsound, and their cheapest treatments would "
                 "then cost "
                 f"{words.figure(ours['backlog'], 'money')} {coin}; with no works at all it would be "
-                f"{said(int(none['past_decks']), 'deck', 'decks')} and {words.figure(none['backlog'], 'money')} {coin}."
+                f"{digits.counted(int(none['past_decks']), 'deck')} and {words.figure(none['backlog'], 'money')} "
+                f"{coin}."
             )
     if "wait_cost" in waiting.columns and waiting["wait_cost"].notna().any() and last is not None:
         dearer = waiting["wait_cost"].dropna()
         dearer = dearer[dearer > 0]
         out.append(
-            f"Left until {last + 1}, the cheapest treatments of {said(len(dearer), 'waiting deck', 'waiting decks')} "
+            f"Left until {last + 1}, the cheapest treatments of {digits.counted(len(dearer), 'waiting deck')} "
             f"grow dearer by {words.figure(dearer.sum(), 'money')} {coin} in all."
         )
     return out

@@ -60,7 +60,7 @@ def share_chart(status: gpd.GeoDataFrame, *, width_mm: float = 170.0, height_mm:
             ax.barh(k, sure, color=colour, edgecolor=INK, linewidth=0.5)
             ax.barh(k, rest, left=sure, color="#ffffff", edgecolor=INK, linewidth=0.5, hatch="////")
             many = int(mine.sum())
-            words = f" {digits.area(sure + rest)} m², {digits.count(many)} {'deck' if many == 1 else 'decks'}"
+            words = f" {digits.area(sure + rest)} m², {digits.counted(many, 'deck')}"
             ax.text(sure + rest, k, words, va="center", color=INK)
             most = max(most, sure + rest)
         ax.set_yticks(range(len(names)), names)

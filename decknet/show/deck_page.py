@@ -16,7 +16,7 @@ from decknet.settings import Settings
 from decknet.show import words
 from decknet.show.deck_charts import fan_chart, hatch_key, plan_columns, shade_key, survey_plan
 from decknet.show.hazards import act_now_lines, hazard_table
-from decknet.show.listing import listing, said, short
+from decknet.show.listing import listing, short
 from decknet.show.plan import offset_words
 from decknet.show.shade import Shade, reading_words
 from decknet.show.typeset import PAPERS, check_paper, pdf
@@ -257,7 +257,7 @@ def _plans(page: DeckPage, wide: float) -> dict[str, Any]:
         "Stations to the right from the first joint, offsets from the centreline (CL), looking up-station. One scale."
     )
     if more:
-        told += f" {said(more, 'earlier survey is', 'earlier surveys are')} not drawn here."
+        told += f" {digits.counted(more, 'earlier survey is', 'earlier surveys are')} not drawn here."
     bare = drawn[drawn["extent"] == "assumed"]["survey_date"] if "extent" in drawn else []
     if len(bare):
         days = ", ".join(words.figure(d, "date") for d in bare)
@@ -268,7 +268,7 @@ def _plans(page: DeckPage, wide: float) -> dict[str, Any]:
         )
     totals = len(page.surveys) - len(drawn)
     if totals:
-        told += f" {said(totals, 'survey', 'surveys')} gave totals without a drawing."
+        told += f" {digits.counted(totals, 'survey')} gave totals without a drawing."
     kinds = sorted(set(shapes.loc[shapes["survey_id"].isin(set(shown["survey_id"])), "kind"].astype("str")))
     return {
         "plans": plans, "plan_key": hatch_key(kinds, patches=bool(len(patches)), width_mm=wide),
@@ -417,7 +417,7 @@ def _limits(page: DeckPage) -> dict[str, Any]:
     )  # fmt: skip
     widths = ("15mm", "1.2fr", "1.2fr", "1.2fr", "0.8fr", "0.8fr", "0.9fr", "1fr")
     hours = words.total(limits, "crew_h")
-    told = f"What stands as drawn, boxed to saw: {said(len(limits), 'limit', 'limits')}"
+    told = f"What stands as drawn, boxed to saw: {digits.counted(len(limits), 'limit')}"
     told += f", {digits.hours(hours)} crew hours. " if np.isfinite(hours) else ". "
     told += "Sounded again on site before sawing; the crew sheet has the plan, the steps and the cautions."
     if len(limits) > MOST_LIMITS:

@@ -15,7 +15,7 @@ from decknet.settings import Settings
 from decknet.show import chapters, words
 from decknet.show.charts import money_chart, share_chart
 from decknet.show.hazards import named_by_state
-from decknet.show.listing import joined, listing, said, short
+from decknet.show.listing import joined, listing, short
 from decknet.show.method import Past, Patches, method, past_forecasts
 from decknet.show.plot import network_plot
 from decknet.show.typeset import PAPERS, check_paper, pdf
@@ -163,7 +163,8 @@ def in_short(
             f"unsound today ({digits.percent(unsound / area)})"
         )
         if "surveys" in status.columns:
-            told += f"; {said(int((status['surveys'].fillna(0) == 0).sum()), 'deck was', 'decks were')} never surveyed"
+            never = int((status["surveys"].fillna(0) == 0).sum())
+            told += f"; {digits.counted(never, 'deck was', 'decks were')} never surveyed"
         out.append(f"{told}.")
     if urgent := named_by_state(status):
         out.append(f"Urgent: {urgent}")
@@ -177,7 +178,7 @@ def in_short(
         saved = facts["unsound_end_nothing_m2"] - facts["unsound_end_m2"]
         out.append(
             f"Programme: {words.figure(facts['cost_total'], 'money')} {coin} to {last} on "
-            f"{said(len(programme.lines), 'work', 'works')} leaves {words.figure(saved, 'm2')} m² less unsound at the "
+            f"{digits.counted(len(programme.lines), 'work')} leaves {words.figure(saved, 'm2')} m² less unsound at the "
             f"end of {last} than doing nothing ({words.figure(facts['unsound_end_m2'], 'm2')} against "
             f"{words.figure(facts['unsound_end_nothing_m2'], 'm2')} m²). {words.gap_words(facts)}"
         )
@@ -200,12 +201,12 @@ def in_short(
 
 
 def _left_in_short(programme: Programme, settings: Settings, last: int) -> str:
-    told = f"Left undone: {said(len(programme.waiting), 'deck gets', 'decks get')} no works"
+    told = f"Left undone: {digits.counted(len(programme.waiting), 'deck gets', 'decks get')} no works"
     found = getattr(programme, "yardsticks", None)
     if found is not None and len(found) and "programme" in set(found["way"]):
         ours = found.set_index("way").loc["programme"]
         told += (
-            f"; {said(int(ours['past_decks']), 'deck is', 'decks are')} expected past "
+            f"; {digits.counted(int(ours['past_decks']), 'deck is', 'decks are')} expected past "
             f"{digits.percent_given(settings.programme.past_share)} unsound when {last} is over, which would then cost "
             f"{words.figure(ours['backlog'], 'money')} {settings.currency} to put right"
         )

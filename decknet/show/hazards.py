@@ -9,7 +9,7 @@ import pandas as pd
 
 from decknet import digits
 from decknet.show import words
-from decknet.show.listing import column, id_width, listing, name_route, said, short
+from decknet.show.listing import column, id_width, listing, name_route, short
 
 __all__ = ["act_now_lines", "act_now_table", "hazard_table", "named_by_state", "states", "where"]
 
@@ -43,7 +43,7 @@ def named_by_state(status: pd.DataFrame) -> str:
     parts = [f"{digits.count(len(is_open))} with something open ({named(is_open)})"] if is_open else []
     if unsure:
         parts.append(f"{digits.count(len(unsure))} to confirm, which may be dealt with already ({named(unsure)})")
-    every = said(len(is_open) + len(unsure), "deck", "decks")
+    every = digits.counted(len(is_open) + len(unsure), "deck")
     return f"{every} cannot wait for any year or rank: {'; '.join(parts)}."
 
 

@@ -7,10 +7,9 @@ from typing import Any
 
 import pandas as pd
 
-from decknet import digits
 from decknet.show import words
 
-__all__ = ["column", "id_width", "joined", "listing", "name_route", "said", "short"]
+__all__ = ["column", "id_width", "joined", "listing", "name_route", "short"]
 
 LONGEST_TEXT = 600  # characters of one text in a table
 
@@ -55,17 +54,6 @@ def short(value: Any, most: int = LONGEST_TEXT) -> str:
 
 def _longer(value: Any, most: int) -> bool:
     return isinstance(value, str) and len(value) > 4 * most
-
-
-def said(count: int, one: str, many: str) -> str:
-    """A number of things.
-
-    Examples
-    --------
-    >>> said(1, "deck", "decks"), said(0, "deck", "decks")
-    ('1 deck', '0 decks')
-    """
-    return f"{digits.count(count)} {one if count == 1 else many}"
 
 
 def id_width(ids: Iterable[Any]) -> str:

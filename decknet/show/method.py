@@ -11,7 +11,7 @@ from decknet import digits
 from decknet.settings import Settings, Treatment, describe, weights_of
 from decknet.show import words
 from decknet.show.charts import forecast_chart
-from decknet.show.listing import listing, said, short
+from decknet.show.listing import listing, short
 
 __all__ = ["MEANS", "MEANS_NOT", "Past", "Patches", "method", "past_forecasts"]
 
@@ -215,8 +215,8 @@ def _patches(patches: Patches | None) -> dict[str, Any]:
     row = patches.table.iloc[0]
     many, failed = int(row["repairs"]), int(row["failed"])
     told = (
-        f"{said(many, 'patch was', 'patches were')} looked at again by a later survey; {digits.count(failed)} of them "
-        "had failed by then (a set part of the patch found unsound again)."
+        f"{digits.counted(many, 'patch was', 'patches were')} looked at again by a later survey; "
+        f"{digits.count(failed)} of them had failed by then (a set part of the patch found unsound again)."
     )
     if pd.notna(row["half_yr"]) and np.isfinite(row["half_yr"]):
         told += (
@@ -269,10 +269,11 @@ def method(settings: Settings, today: str) -> dict[str, Any]:
         (
             "Act now",
             (
-                f"An open hole ({_days(urgent.hole_days)} to respond), exposed bars ({_days(urgent.bar_days)}), a "
-                f"repair whose opening to traffic is not on record ({_days(urgent.opening_days)} after its cure) or a "
+                f"An open hole ({digits.counted(urgent.hole_days, 'day')} to respond), exposed bars "
+                f"({digits.counted(urgent.bar_days, 'day')}), a repair whose opening to traffic is not on record "
+                f"({digits.counted(urgent.opening_days, 'day')} after its cure) or a "
                 f"share of {digits.percent_given(urgent.danger_share)} and more "
-                f"({_days(urgent.danger_days)}), whatever the rank."
+                f"({digits.counted(urgent.danger_days, 'day')}), whatever the rank."
             ),
         ),
         (
@@ -336,10 +337,6 @@ def _plain(value: Any) -> str:
     if isinstance(value, bool | str):
         return str(value)
     return digits.given(value)
-
-
-def _days(days: int) -> str:
-    return "1 day" if days == 1 else f"{days} days"
 
 
 def _treatment(t: Treatment) -> list[str]:
